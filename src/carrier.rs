@@ -1,0 +1,1 @@
+//! Measured ends -> carriers, and the features an end has from its company.

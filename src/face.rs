@@ -1,0 +1,1 @@
+//! Labelled rows -> score of each break face.

@@ -1,0 +1,1 @@
+//! Break faces -> knots: ranking, comparison, efficiency, capacity.

@@ -1,0 +1,1 @@
+//! Hand labels: `labels.csv`.

@@ -1,0 +1,62 @@
+//! breakface finds the broken fibre ends in micrographs of braided line, measures and labels each one,
+//! and scores how much of every break face was sheared.
+//!
+//! The modules are listed in the order in which data flows; a module uses only modules above it:
+//! picture -> ends -> measurements -> carriers -> labels -> table -> faces -> knots -> report.
+
+// Points, angles and scales: the one pixel and axis convention.
+pub mod units;
+
+// Every threshold of every stage.
+pub mod settings;
+
+// Warnings and flags: names, meanings, what to look at.
+pub mod flag;
+
+// The plain table of specimens, knots, scales and loads.
+pub mod series;
+
+// File -> Micrograph: decoding, scale, burnt-in text, picture quality.
+pub mod micrograph;
+
+// Focus series -> one all-in-focus picture with its height map.
+pub mod stack;
+
+// Scale from rulings, scale bars and fibre diameters.
+pub mod calibrate;
+
+// Micrograph -> candidate fibre ends.
+pub mod find;
+
+// Candidate -> measured end: traced shaft, sub-pixel edges, features.
+pub mod measure;
+
+// Measured ends -> carriers and the features of their company.
+pub mod carrier;
+
+// Decision tree: train, prune, predict, explain, evaluate; the model file.
+pub mod tree;
+
+// One row per end, picture, specimen and knot; CSV and Parquet.
+pub mod table;
+
+// Hand labels as data.
+pub mod labels;
+
+// Intervals, circular statistics, comparison, bundle theory.
+pub mod stats;
+
+// Labelled rows -> break-face scores.
+pub mod face;
+
+// Break faces -> knots: comparison, efficiency, capacity.
+pub mod knot;
+
+// Saved results of a run, read back.
+pub mod results;
+
+// Results -> overlays, plots and the self-contained page.
+pub mod report;
+
+// One picture and one series: order, parallelism, outcomes, events.
+pub mod pipeline;

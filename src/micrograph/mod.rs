@@ -1,0 +1,71 @@
+//! Picture file -> [`Micrograph`]: decoding, orientation, scale, burnt-in text.
+
+use crate::flag::Warning;
+use crate::units::{Point, PxBox, Scale};
+
+/// Grey values of a picture, `width × height`, row-major, 0 = black, 65535 = white, whatever the file's depth.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct GreyPlane {
+    width: u32,
+    height: u32,
+    values: Vec<u16>,
+}
+
+impl GreyPlane {
+    /// A plane from its values, row-major; `None` when their number is not `width * height`.
+    pub fn new(width: u32, height: u32, values: Vec<u16>) -> Option<Self> {
+        (values.len() == width as usize * height as usize).then_some(Self { width, height, values })
+    }
+
+    /// Width in pixels.
+    pub fn width(&self) -> u32 {
+        self.width
+    }
+
+    /// Height in pixels.
+    pub fn height(&self) -> u32 {
+        self.height
+    }
+
+    /// All values, row-major.
+    pub fn values(&self) -> &[u16] {
+        &self.values
+    }
+
+    /// Grey at a pixel, 0..1; places outside the picture take the nearest edge pixel.
+    pub fn at(&self, x: i64, y: i64) -> f32 {
+        let x = x.clamp(0, i64::from(self.width) - 1) as usize;
+        let y = y.clamp(0, i64::from(self.height) - 1) as usize;
+        f32::from(self.values[y * self.width as usize + x]) / 65535.0
+    }
+
+    /// Grey between pixels by bilinear interpolation, 0..1.
+    pub fn bilinear(&self, p: Point) -> f32 {
+        let (x0, y0) = (p.x.floor(), p.y.floor());
+        let (fx, fy) = ((p.x - x0) as f32, (p.y - y0) as f32);
+        let (x, y) = (x0 as i64, y0 as i64);
+        let top = self.at(x, y) * (1.0 - fx) + self.at(x + 1, y) * fx;
+        let bottom = self.at(x, y + 1) * (1.0 - fx) + self.at(x + 1, y + 1) * fx;
+        top * (1.0 - fy) + bottom * fy
+    }
+
+    /// Whether the point lies on the picture.
+    pub fn contains(&self, p: Point) -> bool {
+        -0.5 <= p.x && p.x < f64::from(self.width) - 0.5 && -0.5 <= p.y && p.y < f64::from(self.height) - 0.5
+    }
+}
+
+/// One decoded picture with what is known about it.
+#[derive(Debug, Clone)]
+pub struct Micrograph {
+    /// Grey values.
+    pub grey: GreyPlane,
+    /// 8-bit colour, when the picture has any.
+    pub rgb: Option<image::RgbImage>,
+    /// Scale, when known.
+    pub scale: Option<Scale>,
+    /// Burnt-in captions, information bars and scale bars: never fibre.
+    pub burnt_in: Vec<PxBox>,
+    /// What to know about this picture.
+    pub warnings: Vec<Warning>,
+}

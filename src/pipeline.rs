@@ -1,0 +1,1 @@
+//! One picture and one series: order, parallelism, outcomes, events.

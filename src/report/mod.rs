@@ -1,0 +1,1 @@
+//! Results -> overlays, plots and one self-contained page.

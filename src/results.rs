@@ -1,0 +1,1 @@
+//! Saved results of a run, read back from its tables.

@@ -1,0 +1,1 @@
+//! Statistics: intervals, circular and axial data, controls, comparison, bundle theory. One file each.
