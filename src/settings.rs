@@ -18,6 +18,54 @@ pub struct Settings {
     pub face: FaceSettings,
 }
 
+/// Why settings could not be read.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum SettingsError {
+    /// The file cannot be opened.
+    #[error("settings {path}: cannot be read: {reason}")]
+    Unreadable {
+        /// File as given.
+        path: String,
+        /// What the system said.
+        reason: String,
+    },
+    /// The file is not the TOML that is expected, or holds an unknown key or a value of the wrong type.
+    #[error("settings {path}: {reason}")]
+    Malformed {
+        /// File as given.
+        path: String,
+        /// Line, column and what was expected.
+        reason: String,
+    },
+}
+
+impl Settings {
+    /// Reads settings from a TOML file; keys left out keep their default.
+    ///
+    /// # Errors
+    /// When the file cannot be read, is not TOML, or names a key that does not exist.
+    pub fn load(path: &std::path::Path) -> Result<Self, SettingsError> {
+        let name = path.display().to_string();
+        let text = std::fs::read_to_string(path)
+            .map_err(|e| SettingsError::Unreadable { path: name.clone(), reason: e.to_string() })?;
+        toml::from_str(&text).map_err(|e| SettingsError::Malformed { path: name, reason: one_line(&e) })
+    }
+
+    /// The settings as TOML, every key written out.
+    ///
+    /// # Errors
+    /// When a value has no TOML form, which is a fault of the program.
+    pub fn to_toml(&self) -> Result<String, SettingsError> {
+        toml::to_string_pretty(self)
+            .map_err(|e| SettingsError::Malformed { path: "effective settings".into(), reason: e.to_string() })
+    }
+}
+
+fn one_line(error: &toml::de::Error) -> String {
+    error.message().split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
 /// Settings of [`crate::find`].
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]

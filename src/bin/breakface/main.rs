@@ -1,3 +1,28 @@
-//! The command-line program.
+//! The command-line program: arguments in, tables and pages out, one exit code.
 
-fn main() {}
+mod args;
+mod cmd;
+mod exit;
+mod progress;
+
+use clap::Parser;
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    let cli = args::Cli::parse();
+    match args::run(cli) {
+        Ok(code) => code.into(),
+        Err(error) if is_broken_pipe(&error) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("breakface: {error:#}");
+            exit::Code::Wrong.into()
+        }
+    }
+}
+
+/// A reader that has seen enough (`| head`) is no fault.
+fn is_broken_pipe(error: &anyhow::Error) -> bool {
+    error
+        .chain()
+        .any(|cause| cause.downcast_ref::<std::io::Error>().is_some_and(|e| e.kind() == std::io::ErrorKind::BrokenPipe))
+}

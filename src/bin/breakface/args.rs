@@ -1,0 +1,79 @@
+//! The subcommands; each one's arguments live in its own file under `cmd/`.
+
+use crate::cmd;
+use crate::exit::{self, Code};
+use clap::{Parser, Subcommand};
+
+/// Finds, measures and labels broken fibre ends in micrographs of braided line, and scores every break face.
+#[derive(Debug, Parser)]
+#[command(name = "breakface", version, about, after_help = exit::HELP, max_term_width = 100)]
+pub struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Find, measure and label the ends of all pictures; score break faces and knots
+    Classify(cmd::classify::Args),
+    /// Train a labelling tree from labelled ends
+    Train(cmd::train::Args),
+    /// Measure how well a tree labels, by cross-validation or against labels
+    Evaluate(cmd::evaluate::Args),
+    /// Show the path of one end through the tree
+    Explain(cmd::explain::Args),
+    /// Compare knots: sheared fractions, efficiency, capacity
+    Compare(cmd::compare::Args),
+    /// List flagged knots and specimens, worst first
+    Flag(cmd::flag::Args),
+    /// Write the self-contained report page
+    Report(cmd::report::Args),
+    /// Look at ends one by one and correct their labels in a local page
+    Review(cmd::review::Args),
+    /// Measure the scale of a microscope
+    Calibrate(cmd::calibrate::Args),
+    /// Merge a focus series into one picture
+    Stack(cmd::stack::Args),
+    /// Join the results of shards
+    Merge(cmd::merge::Args),
+    /// List every measured feature with unit and meaning
+    Features(cmd::features::Args),
+    /// Print the effective settings, ready to save
+    Settings(cmd::settings::Args),
+    /// Print shell completions
+    Completions(cmd::completions::Args),
+    /// Print the man page
+    Man(cmd::man::Args),
+}
+
+/// Runs the chosen subcommand.
+pub fn run(cli: Cli) -> anyhow::Result<Code> {
+    match cli.command {
+        Command::Classify(args) => cmd::classify::run(args),
+        Command::Train(args) => cmd::train::run(args),
+        Command::Evaluate(args) => cmd::evaluate::run(args),
+        Command::Explain(args) => cmd::explain::run(args),
+        Command::Compare(args) => cmd::compare::run(args),
+        Command::Flag(args) => cmd::flag::run(args),
+        Command::Report(args) => cmd::report::run(args),
+        Command::Review(args) => cmd::review::run(args),
+        Command::Calibrate(args) => cmd::calibrate::run(args),
+        Command::Stack(args) => cmd::stack::run(args),
+        Command::Merge(args) => cmd::merge::run(args),
+        Command::Features(args) => cmd::features::run(args),
+        Command::Settings(args) => cmd::settings::run(args),
+        Command::Completions(args) => cmd::completions::run(args),
+        Command::Man(args) => cmd::man::run(args),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_definition_of_the_command_line_is_sound() {
+        Cli::command().debug_assert();
+    }
+}

@@ -1,0 +1,17 @@
+//! One file per subcommand: its arguments and what it does.
+
+pub mod calibrate;
+pub mod classify;
+pub mod compare;
+pub mod completions;
+pub mod evaluate;
+pub mod explain;
+pub mod features;
+pub mod flag;
+pub mod man;
+pub mod merge;
+pub mod report;
+pub mod review;
+pub mod settings;
+pub mod stack;
+pub mod train;

@@ -1,0 +1,44 @@
+//! Every exit code of the program, in one place.
+
+use std::process::ExitCode;
+
+/// What the exit code says. The README repeats this list and a test compares the two.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Code {
+    /// 0: done.
+    Done,
+    /// 1: done, something was flagged, and `--fail-on-flag` was given.
+    Flagged,
+    /// 2: wrong usage, settings, table or model; nothing or not all was written.
+    Wrong,
+    /// 3: done, but some pictures could not be read (3 beats 1).
+    Unread,
+}
+
+impl Code {
+    /// The number the shell sees.
+    pub fn number(self) -> u8 {
+        match self {
+            Self::Done => 0,
+            Self::Flagged => 1,
+            Self::Wrong => 2,
+            Self::Unread => 3,
+        }
+    }
+}
+
+impl From<Code> for ExitCode {
+    fn from(code: Code) -> Self {
+        Self::from(code.number())
+    }
+}
+
+/// Shown at the end of `--help`.
+pub const HELP: &str = "\
+Exit codes: 0 done; 1 something was flagged and --fail-on-flag was given; 2 wrong usage, settings, table or model; \
+3 done, but some pictures could not be read.
+
+Examples:
+  breakface classify pictures/ --out results --um-per-px 0.48
+  breakface classify series.csv --out results
+  breakface report results --out report.html";

@@ -1,0 +1,1 @@
+//! Progress of a run on a terminal; quiet when piped.
