@@ -196,7 +196,10 @@ pub fn parse_labels(bytes: &[u8], path: &Path) -> Result<Vec<LabelRow>, LabelsEr
     let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
     let torn_tail = bytes.last().is_some_and(|b| *b != b'\n');
     let mut reader = csv::ReaderBuilder::new().flexible(true).from_reader(bytes);
-    let as_io = |e: Box<dyn std::error::Error + Send + Sync>| LabelsError::Io { path: path.into(), source: io::Error::other(e) };
+    let as_io = |e: Box<dyn std::error::Error + Send + Sync>| LabelsError::Io {
+        path: path.into(),
+        source: io::Error::other(e),
+    };
     let header = reader.headers().map_err(|e| as_io(e.into()))?.clone();
     let place = |name: &str| header.iter().position(|h| h.trim() == name);
     let mut places = [None; COLUMNS.len()];
