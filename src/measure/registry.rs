@@ -1,0 +1,128 @@
+//! The registry of features: one line per column. It says what is measured, not how.
+
+/// When a feature is measured.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Stage {
+    /// From the pixels of the end itself.
+    Picture,
+    /// From the company of the end, once carriers are known ([`crate::carrier`]).
+    Company,
+}
+
+/// One measured quantity: one column of `ends.csv`.
+#[derive(Debug, Clone, Copy)]
+pub struct Feature {
+    /// Column name, quantity first, unit last.
+    pub name: &'static str,
+    /// Unit, `1` when dimensionless, `d` for shaft diameters.
+    pub unit: &'static str,
+    /// One sentence a person can check by eye.
+    pub meaning: &'static str,
+    /// Paper and equation, or "ours".
+    pub source: &'static str,
+    /// Where it is measured.
+    pub stage: Stage,
+    /// Whether the labelling tree may use it: scale-free and not tied to one look.
+    pub for_label: bool,
+}
+
+/// Version of the feature table; a model of another major version is refused.
+pub const FEATURE_SCHEMA: &str = "breakface-features/1.0";
+
+const fn entry(
+    name: &'static str,
+    unit: &'static str,
+    source: &'static str,
+    for_label: bool,
+    meaning: &'static str,
+) -> Feature {
+    Feature { name, unit, meaning, source, stage: Stage::Picture, for_label }
+}
+
+/// Every feature in column order. The single source: CSV header, Parquet schema, README table and tree lookup derive
+/// from it. `d` is the shaft diameter of the end.
+#[rustfmt::skip]
+pub const FEATURES: &[Feature] = &[
+    // name, unit, source, may the labelling tree use it, meaning
+    entry("shaft_diameter_px", "px", "design: section 3", false, "Median width of the shaft between 1.5 and 4 diameters behind the tip."),
+    entry("shaft_diameter_u_px", "px", "ours", false, "Standard uncertainty of the shaft diameter."),
+    entry("bulb_ratio", "1", "design: section 3", true, "Largest width within 1.5 diameters of the tip over the shaft diameter; 1 = no cap."),
+    entry("bulb_ratio_u", "1", "ours", false, "Standard uncertainty of the bulb ratio."),
+    entry("cut_angle_deg", "deg", "design: section 3", false, "Angle between the end's straight edge and the normal of the axis; 0 = square; positive when the side (-sin axis, cos axis) lies further out."),
+    entry("cut_angle_u_deg", "deg", "ours", false, "Standard uncertainty of the cut angle."),
+    entry("cut_angle_size_deg", "deg", "ours", true, "Size of the cut angle, without its sign."),
+    entry("flatness", "1", "design: section 3", true, "RMS distance of the end's outline from its straight edge over the diameter; 0 = flat."),
+    entry("front_bow", "d", "ours: half ellipse fitted to the front", true, "How far the middle of the end bows out beyond its straight edge; 0 = straight edge, 0.5 = half circle."),
+    entry("cap_length", "d", "ours", true, "Length along the axis over which the end is clearly wider than its shaft; 0 = no cap."),
+    entry("cap_roundness", "1", "ours", true, "Cap length over cap width: near 1 = round bulb, small = thin flare; 0 = no cap."),
+    entry("neck", "1", "ours", true, "Smallest width between cap and shaft over the diameter."),
+    entry("front_width", "1", "ours", true, "Width of the end 0.15 diameters behind its front over the diameter; small = tapered."),
+    entry("taper", "1", "ours", true, "Loss of width per length over the last 1.5 diameters; negative = widens towards the end."),
+    entry("asymmetry", "d", "ours", true, "How far the middle of the end's widest part lies off the shaft's centre line."),
+    entry("flare_one_sided", "d", "ours", true, "Difference between the overhang of the end beyond the shaft on its two sides."),
+    entry("roughness", "1", "ours", true, "RMS distance of the end's outline from its own smoothed course over the diameter."),
+    entry("solidity", "1", "area over convex hull area (regionprops)", true, "Area of the end zone over the area of its convex hull; 1 = no notches."),
+    entry("face_brightness", "1", "ours", true, "Brightness of the last half diameter against the shaft, in shares of their sum; positive = brighter end."),
+    entry("face_contrast", "1", "ours", true, "Step between the last half diameter and the shaft over the step between shaft and surroundings."),
+    entry("end_texture", "1", "ours", true, "Fine texture of the end over that of its shaft, logarithm to base 2; 0 = alike."),
+    entry("wisps", "1", "ours", true, "Share of the surroundings of the end crossed by fine lines."),
+    entry("split", "1", "ours", true, "Strength of a lengthwise line inside the end that its shaft does not have, over the edge strength."),
+    entry("edge_blur_d", "d", "blurred step, standard deviation", false, "Blur of the shaft's edges over the diameter: focus."),
+    entry("edge_blur_px", "px", "blurred step, standard deviation", false, "Blur of the shaft's edges."),
+    entry("contrast", "1", "ours", false, "Step of brightness or colour across the shaft's edges, 0..1 of the picture's range."),
+    entry("visible_share", "1", "ours", false, "Share of the outline of the end zone that shows an edge and lies on the picture."),
+    entry("dye_hue_deg", "deg", "HSV hue", false, "Hue of the shaft; empty for grey pictures and colourless shafts."),
+    entry("dye_saturation", "1", "HSV saturation", false, "Saturation of the shaft's colour, 0..1."),
+    entry("shaft_grey", "1", "ours", false, "Median brightness of the shaft, 0..1."),
+    entry("curvature", "1", "ours", true, "Bend of the shaft: diameter over radius of its centre line."),
+    entry("width_spread", "1", "ours", true, "Spread of the shaft's width along its length over the diameter."),
+    entry("shaft_support", "1", "ours", false, "Share of the cross-sections behind the tip that show both edges of one shaft."),
+    entry("edge_balance", "1", "ours", false, "Weaker over stronger of the two edges of the shaft; near 0 = one edge only."),
+    entry("continuation", "1", "ours", false, "Strength of the shaft's edges beyond the tip over their strength behind it; near 1 = the fibre goes on."),
+    entry("rail_end", "d", "ours", false, "Distance along the axis between the ends of the two edges of the shaft."),
+    entry("end_edge", "1", "ours", false, "Strength of the end's front edge over that of the shaft's edges."),
+    entry("beyond_contrast", "1", "ours", false, "Step between the shaft and what lies beyond the tip over the step across the shaft's edges."),
+    entry("masked_share", "1", "ours", false, "Share of the end zone covered by burnt-in captions or bars."),
+    entry("border_distance", "d", "ours", false, "Distance of the tip from the frame."),
+    entry("tip_shift", "d", "ours", false, "How far measuring moved the tip from where the finder put it."),
+    entry("axis_shift_deg", "deg", "ours", false, "How far measuring turned the axis from the finder's."),
+    entry("width_shift", "1", "ours", false, "Measured diameter over the finder's, natural logarithm."),
+    entry("finder_score", "1", "ours", false, "Confidence of the finder that a fibre ends here."),
+    entry("look_sheared", "1", "ours", true, "The finder network's impression that the end looks sheared."),
+];
+
+/// The values of [`FEATURES`], in its order; `None` = could not be measured.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FeatureRow(Vec<Option<f64>>);
+
+impl Default for FeatureRow {
+    fn default() -> Self {
+        Self(vec![None; FEATURES.len()])
+    }
+}
+
+impl FeatureRow {
+    /// Position of a feature in the registry.
+    pub fn index(name: &str) -> Option<usize> {
+        FEATURES.iter().position(|f| f.name == name)
+    }
+
+    /// Value of a feature by name; `None` also for names that do not exist.
+    pub fn get(&self, name: &str) -> Option<f64> {
+        Self::index(name).and_then(|i| self.0[i])
+    }
+
+    /// Sets a feature; values that are not finite become missing.
+    ///
+    /// # Panics
+    /// When no feature has this name: a fault of the caller.
+    pub fn set(&mut self, name: &str, value: Option<f64>) {
+        let index = Self::index(name).unwrap_or_else(|| panic!("no feature is called {name}"));
+        self.0[index] = value.filter(|v| v.is_finite());
+    }
+
+    /// All values in registry order.
+    pub fn values(&self) -> &[Option<f64>] {
+        &self.0
+    }
+}
