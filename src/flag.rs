@@ -1,9 +1,11 @@
-//! Warnings and flags: a short stable name and one line for people.
+//! Warnings and flags: one registry of short stable names, what they mean and what to do about them.
+//!
+//! A name is chosen once; renaming one breaks scripts that read it.
 
 /// Something a person should know about a picture, an end, a specimen or a run.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Warning {
-    /// Stable name, `snake_case`.
+    /// Stable name, `snake_case`, one of [`FLAGS`].
     pub name: &'static str,
     /// One line: what, where, and what to do about it.
     pub text: String,
@@ -13,5 +15,221 @@ impl Warning {
     /// A warning from its name and text.
     pub fn new(name: &'static str, text: impl Into<String>) -> Self {
         Self { name, text: text.into() }
+    }
+}
+
+/// How much a flag matters. The order is the order of listing: worst first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Severity {
+    /// The figures cannot be trusted until this is sorted out.
+    Alarm,
+    /// A result that calls for action.
+    Finding,
+    /// Read the figures with care.
+    Caution,
+    /// Worth knowing.
+    Note,
+}
+
+impl Severity {
+    /// The word in the tables.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Alarm => "alarm",
+            Self::Finding => "finding",
+            Self::Caution => "caution",
+            Self::Note => "note",
+        }
+    }
+}
+
+/// One entry of the registry.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Flag {
+    /// Stable name, `snake_case`.
+    pub name: &'static str,
+    /// What it is about: `run`, `picture`, `specimen` or `knot`.
+    pub about: &'static str,
+    /// How much it matters.
+    pub severity: Severity,
+    /// What it means, in one sentence.
+    pub meaning: &'static str,
+    /// What to do about it, in one sentence.
+    pub remedy: &'static str,
+}
+
+const fn flag(
+    name: &'static str,
+    about: &'static str,
+    severity: Severity,
+    meaning: &'static str,
+    remedy: &'static str,
+) -> Flag {
+    Flag { name, about, severity, meaning, remedy }
+}
+
+/// Every flag, worst first.
+pub const FLAGS: &[Flag] = &[
+    flag(
+        "control_failed",
+        "specimen",
+        Severity::Alarm,
+        "A control came out wrong: a scissor cut full of tensile ends, or a straight pull full of sheared ones.",
+        "Look at its pictures: focus, exposure and magnification first, then correct labels and retrain.",
+    ),
+    flag(
+        "labeller_uninformative",
+        "run",
+        Severity::Alarm,
+        "By its controls the labeller hardly tells sheared from tensile, so no correction is possible.",
+        "Check focus and scale of the controls, then correct labels and retrain.",
+    ),
+    flag(
+        "scale_contradicts",
+        "picture",
+        Severity::Alarm,
+        "The fibre diameter at this scale is far from that of the other pictures of the same line.",
+        "Check the scale of this picture against a stage micrometer.",
+    ),
+    flag(
+        "mostly_shear",
+        "specimen",
+        Severity::Finding,
+        "Most of the break was sheared, by the whole interval and not only the point.",
+        "Dress the knot so that the line does not cut into itself, or choose another knot.",
+    ),
+    flag(
+        "knot_mostly_shear",
+        "knot",
+        Severity::Finding,
+        "Most of the break was sheared in this knot, over its specimens.",
+        "Dress the knot so that the line does not cut into itself, or choose another knot.",
+    ),
+    flag(
+        "too_few_ends",
+        "specimen",
+        Severity::Caution,
+        "Too few labelled ends for a verdict.",
+        "Take more pictures of this break face, or sharper ones.",
+    ),
+    flag(
+        "too_few_specimens",
+        "knot",
+        Severity::Caution,
+        "Fewer than three specimens: no test between knots.",
+        "Break more specimens of this knot.",
+    ),
+    flag(
+        "out_of_focus",
+        "picture",
+        Severity::Caution,
+        "The picture is out of focus for its magnification.",
+        "Refocus, or stack a focus series.",
+    ),
+    flag(
+        "scale_missing",
+        "picture",
+        Severity::Caution,
+        "No scale is known for this picture, so its lengths stay in pixels.",
+        "Give um_per_px in the series table, or calibrate.",
+    ),
+    flag(
+        "out_of_range",
+        "specimen",
+        Severity::Caution,
+        "Many ends lie outside the range of the ends the model learnt from.",
+        "Look at the labels by hand, and retrain with them.",
+    ),
+    flag(
+        "one_carrier_dominates",
+        "specimen",
+        Severity::Caution,
+        "One carrier supplies most of the labelled ends.",
+        "Take pictures of the other carriers.",
+    ),
+    flag(
+        "many_unclear",
+        "specimen",
+        Severity::Caution,
+        "More ends are unclear than labelled.",
+        "Spread the fibres, focus, and use a higher magnification.",
+    ),
+    flag(
+        "diameter_implausible",
+        "specimen",
+        Severity::Caution,
+        "The median fibre diameter is outside what fibres of such lines have.",
+        "Check the scale of the pictures.",
+    ),
+    flag(
+        "controls_missing",
+        "run",
+        Severity::Note,
+        "No usable controls: fractions are corrected by the model's own figures, or not at all.",
+        "Add a scissor-cut and a straight-pull specimen to the series.",
+    ),
+    flag(
+        "loads_missing",
+        "run",
+        Severity::Note,
+        "Peak loads are missing, so knot efficiency cannot be given.",
+        "Fill in peak_load_n, for the straight pulls too.",
+    ),
+    flag(
+        "counted_once",
+        "specimen",
+        Severity::Note,
+        "Pictures of this specimen show the same place; its ends were counted once.",
+        "Nothing, or give the site column to say which pictures belong together.",
+    ),
+    flag(
+        "model_figures",
+        "run",
+        Severity::Note,
+        "Without controls, fractions were corrected by the model's own cross-validated figures.",
+        "Add a scissor-cut and a straight-pull specimen to the series.",
+    ),
+];
+
+/// The entry of a flag by its name.
+pub fn find(name: &str) -> Option<&'static Flag> {
+    FLAGS.iter().find(|f| f.name == name)
+}
+
+/// Joins flag names, worst first and each once, as the tables hold them. Unknown names come last.
+pub fn join(names: &[&str]) -> String {
+    let mut order: Vec<(usize, &str)> =
+        names.iter().map(|n| (FLAGS.iter().position(|f| f.name == *n).unwrap_or(FLAGS.len()), *n)).collect();
+    order.sort_unstable();
+    order.dedup();
+    order.into_iter().map(|(_, n)| n).collect::<Vec<_>>().join(";")
+}
+
+/// The names of a joined field.
+pub fn split(joined: &str) -> impl Iterator<Item = &str> {
+    joined.split(';').map(str::trim).filter(|n| !n.is_empty())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_are_unique_and_worst_come_first() {
+        for (i, f) in FLAGS.iter().enumerate() {
+            assert!(FLAGS[..i].iter().all(|g| g.name != f.name), "{} twice", f.name);
+            assert!(FLAGS[..i].iter().all(|g| g.severity <= f.severity), "{} out of order", f.name);
+            assert!(["run", "picture", "specimen", "knot"].contains(&f.about));
+            assert!(f.name.chars().all(|c| c.is_ascii_lowercase() || c == '_'));
+            assert!(f.meaning.ends_with('.') && f.remedy.ends_with('.'));
+        }
+    }
+
+    #[test]
+    fn joining_sorts_and_drops_repeats() {
+        let joined = join(&["too_few_ends", "control_failed", "too_few_ends"]);
+        assert_eq!(joined, "control_failed;too_few_ends");
+        assert_eq!(split(&joined).collect::<Vec<_>>(), ["control_failed", "too_few_ends"]);
+        assert_eq!(split("").count(), 0);
     }
 }

@@ -1,1 +1,0 @@
-//! Measured ends -> carriers, and the features an end has from its company.

@@ -1,1 +1,0 @@
-//! Labelled rows -> score of each break face.

@@ -1,1 +1,0 @@
-//! Break faces -> knots: ranking, comparison, efficiency, capacity.
