@@ -1,4 +1,19 @@
-//! The decision tree that labels ends: train, prune, predict, explain, evaluate; the model file.
+//! The decision tree that labels ends: train, prune, predict, explain; the model file.
+//!
+//! Features -> label, probability of sheared, and the reason where there is no verdict. Knows nothing of pictures.
+//!
+//! [`node`] holds the tree and its one rule of sides, [`model`] a loaded model, [`file`] its JSON,
+//! [`fit`] grows trees (split search by linfa-trees), [`prune`] cuts them back, [`cross`] judges them by specimens
+//! they have not seen, [`calibrate`] makes probabilities honest, [`train`] puts it all together, [`page`] tells people.
+
+pub mod file;
+pub mod model;
+pub mod node;
+pub mod subtype;
+
+pub use file::ModelError;
+pub use model::{Model, Step};
+pub use node::{Node, Side};
 
 /// What an end is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -10,6 +25,9 @@ pub enum Label {
     /// The picture does not allow a verdict.
     Unclear,
 }
+
+/// The two classes, in the order of counts in leaves; ties go to the first.
+pub const CLASSES: [Label; 2] = [Label::Sheared, Label::Tensile];
 
 impl Label {
     /// The word in the tables.
@@ -24,6 +42,11 @@ impl Label {
     /// The label from its word in the tables.
     pub fn from_word(word: &str) -> Option<Self> {
         [Self::Sheared, Self::Tensile, Self::Unclear].into_iter().find(|l| l.word().eq_ignore_ascii_case(word.trim()))
+    }
+
+    /// Position among [`CLASSES`]; `None` for `unclear`.
+    pub fn class(self) -> Option<usize> {
+        CLASSES.iter().position(|&l| l == self)
     }
 }
 
