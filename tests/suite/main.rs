@@ -1,1 +1,4 @@
-fn main() {}
+//! Every integration test, in one binary. One `mod` line per file; a module tests one topic through the public
+//! interface of the library or through the real program.
+
+mod cli;

@@ -1,0 +1,287 @@
+//! Cells, columns and records: what every table has in common.
+
+use super::TableError;
+
+/// What a column holds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum CellKind {
+    /// Free text.
+    Text,
+    /// A number with a fraction.
+    Number,
+    /// A whole number, 0 or more.
+    Count,
+    /// `yes` or `no`.
+    YesNo,
+}
+
+/// One column of a table.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Column {
+    /// Name in the header row, quantity first, unit last.
+    pub name: String,
+    /// Unit; `1` = dimensionless, empty = not a quantity.
+    pub unit: &'static str,
+    /// One sentence.
+    pub meaning: String,
+    /// What its cells hold.
+    pub kind: CellKind,
+}
+
+impl Column {
+    /// A column from its parts.
+    pub fn new(name: &str, unit: &'static str, kind: CellKind, meaning: &str) -> Self {
+        Self { name: name.into(), unit, meaning: meaning.into(), kind }
+    }
+
+    /// A text column.
+    pub fn text(name: &str, meaning: &str) -> Self {
+        Self::new(name, "", CellKind::Text, meaning)
+    }
+
+    /// A column of numbers.
+    pub fn number(name: &str, unit: &'static str, meaning: &str) -> Self {
+        Self::new(name, unit, CellKind::Number, meaning)
+    }
+
+    /// A column of whole numbers.
+    pub fn count(name: &str, meaning: &str) -> Self {
+        Self::new(name, "1", CellKind::Count, meaning)
+    }
+
+    /// A column of `yes` and `no`.
+    pub fn yes_no(name: &str, meaning: &str) -> Self {
+        Self::new(name, "", CellKind::YesNo, meaning)
+    }
+}
+
+/// One value; missing values are `None` and become empty fields.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Cell {
+    /// Free text; empty = missing.
+    Text(String),
+    /// A number; values that are not finite count as missing.
+    Number(Option<f64>),
+    /// A whole number.
+    Count(Option<u64>),
+    /// `yes` or `no`.
+    YesNo(Option<bool>),
+}
+
+impl Cell {
+    /// Text, or a missing value.
+    pub fn text(value: impl Into<Option<String>>) -> Self {
+        Self::Text(value.into().unwrap_or_default())
+    }
+
+    /// A word, e.g. of an enumeration.
+    pub fn word(value: Option<&str>) -> Self {
+        Self::Text(value.unwrap_or_default().into())
+    }
+
+    /// The cell as written to CSV, before quoting.
+    pub fn to_field(&self) -> String {
+        match self {
+            Self::Text(text) => guard_formula(text),
+            Self::Number(value) => value.map(format_number).unwrap_or_default(),
+            Self::Count(value) => value.map(|v| v.to_string()).unwrap_or_default(),
+            Self::YesNo(value) => value.map(yes_no_word).unwrap_or_default().into(),
+        }
+    }
+}
+
+fn yes_no_word(value: bool) -> &'static str {
+    if value { "yes" } else { "no" }
+}
+
+/// Significant digits of every number in a table: more than any measurement here has, few enough that the same
+/// run gives the same bytes on every machine.
+const SIGNIFICANT_DIGITS: i32 = 6;
+
+/// The number as tables hold it: rounded to six significant digits.
+pub fn tidy(value: f64) -> f64 {
+    if value == 0.0 || !value.is_finite() {
+        return if value == 0.0 { 0.0 } else { value };
+    }
+    format!("{value:.*e}", (SIGNIFICANT_DIGITS - 1) as usize).parse().unwrap_or(value)
+}
+
+/// A number with `.` as decimal point, six significant digits, no exponent; empty when not finite.
+pub fn format_number(value: f64) -> String {
+    if !value.is_finite() {
+        return String::new();
+    }
+    let value = tidy(value);
+    if value == 0.0 {
+        return "0".into();
+    }
+    // `Display` of f64 prints the shortest decimal that reads back to the same value, never an exponent.
+    format!("{value}")
+}
+
+const FORMULA_START: [char; 6] = ['=', '+', '-', '@', '\t', '\r'];
+
+/// Text that a spreadsheet would run as a formula gets an apostrophe in front; [`unguard_formula`] takes it away.
+fn guard_formula(text: &str) -> String {
+    if text.trim_start_matches('\'').starts_with(FORMULA_START) { format!("'{text}") } else { text.into() }
+}
+
+fn unguard_formula(field: &str) -> &str {
+    match field.strip_prefix('\'') {
+        Some(rest) if rest.trim_start_matches('\'').starts_with(FORMULA_START) => rest,
+        _ => field,
+    }
+}
+
+/// One row as read, with what is needed to say where something is wrong.
+#[derive(Debug, Clone, Copy)]
+pub struct Record<'a> {
+    /// Table file, for messages.
+    pub table: &'a str,
+    /// Line of the row in the file; the header is line 1.
+    pub row: u64,
+    /// Column names.
+    pub header: &'a [String],
+    /// The fields of the row.
+    pub fields: &'a csv::StringRecord,
+}
+
+impl Record<'_> {
+    /// The field of a column; `None` when the table has no such column.
+    fn field(&self, column: &str) -> Option<&str> {
+        let index = self.header.iter().position(|h| h == column)?;
+        Some(self.fields.get(index).unwrap_or_default())
+    }
+
+    fn wrong(&self, column: &str, expected: &'static str, found: &str) -> TableError {
+        TableError::Cell {
+            table: self.table.into(),
+            row: self.row,
+            column: column.into(),
+            expected,
+            found: found.into(),
+        }
+    }
+
+    fn needed(&self, column: &str) -> Result<&str, TableError> {
+        self.field(column).ok_or_else(|| TableError::MissingColumn { table: self.table.into(), column: column.into() })
+    }
+
+    /// Text of a column that must exist and may be empty.
+    ///
+    /// # Errors
+    /// When the column is missing.
+    pub fn text(&self, column: &str) -> Result<String, TableError> {
+        self.needed(column).map(|f| unguard_formula(f).to_owned())
+    }
+
+    /// Text, `None` when empty or when the column is missing.
+    pub fn optional_text(&self, column: &str) -> Option<String> {
+        self.field(column).map(unguard_formula).filter(|f| !f.is_empty()).map(str::to_owned)
+    }
+
+    /// A number that must be there.
+    ///
+    /// # Errors
+    /// When the column is missing, or the field empty or not a finite number.
+    pub fn number(&self, column: &str) -> Result<f64, TableError> {
+        let found = self.needed(column)?;
+        self.optional_number(column)?.ok_or_else(|| self.wrong(column, "a number", found))
+    }
+
+    /// A number, `None` when empty or when the column is missing.
+    ///
+    /// # Errors
+    /// When the field is not a finite number.
+    pub fn optional_number(&self, column: &str) -> Result<Option<f64>, TableError> {
+        match self.field(column).map(str::trim) {
+            None | Some("") => Ok(None),
+            Some(field) => match field.parse::<f64>() {
+                Ok(value) if value.is_finite() => Ok(Some(value)),
+                _ => Err(self.wrong(column, "a number with `.` as decimal point, or nothing", field)),
+            },
+        }
+    }
+
+    /// A whole number that must be there.
+    ///
+    /// # Errors
+    /// When the column is missing, or the field empty or not a whole number.
+    pub fn count(&self, column: &str) -> Result<u64, TableError> {
+        let found = self.needed(column)?;
+        self.optional_count(column)?.ok_or_else(|| self.wrong(column, "a whole number", found))
+    }
+
+    /// A whole number, `None` when empty or when the column is missing.
+    ///
+    /// # Errors
+    /// When the field is not a whole number.
+    pub fn optional_count(&self, column: &str) -> Result<Option<u64>, TableError> {
+        match self.field(column).map(str::trim) {
+            None | Some("") => Ok(None),
+            Some(field) => field.parse().map(Some).map_err(|_| self.wrong(column, "a whole number, or nothing", field)),
+        }
+    }
+
+    /// `yes` or `no`; `None` when empty or when the column is missing.
+    ///
+    /// # Errors
+    /// When the field is another word.
+    pub fn optional_yes_no(&self, column: &str) -> Result<Option<bool>, TableError> {
+        match self.field(column).map(str::trim) {
+            None | Some("") => Ok(None),
+            Some("yes") => Ok(Some(true)),
+            Some("no") => Ok(Some(false)),
+            Some(field) => Err(self.wrong(column, "yes or no", field)),
+        }
+    }
+
+    /// A word of an enumeration; `None` when empty or when the column is missing.
+    ///
+    /// # Errors
+    /// When `from_word` does not know the word.
+    pub fn optional_word<T>(
+        &self,
+        column: &str,
+        expected: &'static str,
+        from_word: impl Fn(&str) -> Option<T>,
+    ) -> Result<Option<T>, TableError> {
+        match self.field(column).map(str::trim) {
+            None | Some("") => Ok(None),
+            Some(field) => from_word(field).map(Some).ok_or_else(|| self.wrong(column, expected, field)),
+        }
+    }
+
+    /// Columns that are not in `known`, with their text, in table order.
+    pub fn extra(&self, known: &[Column]) -> Vec<(String, String)> {
+        self.header
+            .iter()
+            .filter(|h| !known.iter().any(|k| k.name == **h))
+            .map(|h| (h.clone(), unguard_formula(self.field(h).unwrap_or_default()).to_owned()))
+            .collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_keep_six_digits_and_no_exponent() {
+        assert_eq!(format_number(0.345), "0.345");
+        assert_eq!(format_number(1.0 / 3.0), "0.333333");
+        assert_eq!(format_number(1_234_567.0), "1234570");
+        assert_eq!(format_number(-0.000_001_234_567_8), "-0.00000123457");
+        assert_eq!(format_number(-0.0), "0");
+        assert_eq!(format_number(f64::NAN), "");
+    }
+
+    #[test]
+    fn formulas_are_defused_and_come_back() {
+        for text in ["=1+1", "+x", "-x", "@a", "'=1", "''=1", "plain", "'quoted", ""] {
+            let field = Cell::Text(text.into()).to_field();
+            assert!(!field.starts_with(FORMULA_START), "{field}");
+            assert_eq!(unguard_formula(&field), text);
+        }
+    }
+}
