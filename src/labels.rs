@@ -8,6 +8,7 @@
 //! Input: the file, or rows. Output: rows that stand, agreement of two labellers. It knows nothing of pictures or models.
 
 mod agreement;
+mod log;
 
 use std::collections::BTreeMap;
 use std::io;
@@ -17,6 +18,7 @@ use crate::tree::Label;
 use crate::units::Point;
 
 pub use agreement::{Agreement, Disagreement, agreement, cohen_kappa};
+pub use log::LabelLog;
 
 /// The header of `labels.csv`.
 pub const COLUMNS: [&str; 8] = ["image", "x_px", "y_px", "label", "labeller", "when", "action", "end"];
@@ -147,6 +149,15 @@ pub enum LabelsError {
     /// The file cannot be read.
     #[error("labels {path}")]
     Io {
+        /// The file.
+        path: PathBuf,
+        /// The cause.
+        #[source]
+        source: io::Error,
+    },
+    /// A row could not be brought to the disk.
+    #[error("labels {path}: the label was not kept")]
+    NotKept {
         /// The file.
         path: PathBuf,
         /// The cause.
