@@ -9,6 +9,7 @@
 
 mod agreement;
 mod log;
+mod placed;
 
 use std::collections::BTreeMap;
 use std::io;
@@ -19,6 +20,7 @@ use crate::units::Point;
 
 pub use agreement::{Agreement, Disagreement, agreement, cohen_kappa};
 pub use log::LabelLog;
+pub use placed::{ADDED_BY_HAND, NOT_AN_END, UNCLEAR_BY_HAND, place, with_hand_labels};
 
 /// The header of `labels.csv`.
 pub const COLUMNS: [&str; 8] = ["image", "x_px", "y_px", "label", "labeller", "when", "action", "end"];

@@ -132,6 +132,8 @@ pub struct LabelSettings {
     pub match_px: f64,
     /// The same in shaft diameters; the larger of the two counts.
     pub match_diameters: f64,
+    /// Farthest a person may move a tip, shaft diameters; farther away it is another end (ours).
+    pub max_move_diameters: f64,
     /// Words that describe ends.
     pub subtype: SubtypeSettings,
 }
@@ -153,6 +155,7 @@ impl Default for LabelSettings {
             out_of_range_share: 0.1,
             match_px: 4.0,
             match_diameters: 0.75,
+            max_move_diameters: 3.0,
             subtype: SubtypeSettings::default(),
         }
     }

@@ -1,0 +1,130 @@
+//! Hand labels laid over the ends of a run.
+//!
+//! Rows of `labels.csv` + rows of `ends.csv` -> which row speaks of which end; the table with hand labels in place.
+
+use std::collections::BTreeMap;
+
+use super::{EndRef, HandLabel, LabelRow, effective};
+use crate::settings::LabelSettings;
+use crate::table::EndRow;
+use crate::tree::Label;
+use crate::units::Point;
+
+/// Reason of an end that a person added.
+pub const ADDED_BY_HAND: &str = "added by hand";
+/// Reason of a found end that a person says is none.
+pub const NOT_AN_END: &str = "not an end, by hand";
+/// Reason of an end that a person calls unclear.
+pub const UNCLEAR_BY_HAND: &str = "unclear, by hand";
+
+/// The same rows, each with the end it speaks of: by its number while that end is near the row's tip, else by the
+/// nearest found end, else as an added end.
+pub fn place(rows: &[LabelRow], ends: &[EndRow], settings: &LabelSettings) -> Vec<LabelRow> {
+    let mut by_image: BTreeMap<&str, Vec<&EndRow>> = BTreeMap::new();
+    for end in ends {
+        by_image.entry(&end.image).or_default().push(end);
+    }
+    let mut added_of: BTreeMap<&str, BTreeMap<[i64; 2], u32>> = BTreeMap::new();
+    let mut last_added: BTreeMap<&str, u32> = BTreeMap::new();
+    for row in rows {
+        if let Some(EndRef::Added(n)) = row.end {
+            let last = last_added.entry(&row.image).or_default();
+            *last = n.max(*last);
+        }
+    }
+    let nothing = Vec::new();
+    rows.iter()
+        .map(|row| {
+            let near = by_image.get(row.image.as_str()).unwrap_or(&nothing);
+            let end = found_end(row, near, settings).unwrap_or_else(|| {
+                // Without a number the position is all there is: the same position is the same end.
+                let position = [row.tip.x, row.tip.y].map(|v| (v * 100.0).round() as i64);
+                let last = last_added.entry(&row.image).or_default();
+                let number = added_of.entry(&row.image).or_default().entry(position).or_insert_with(|| {
+                    *last += 1;
+                    *last
+                });
+                EndRef::Added(*number)
+            });
+            LabelRow { end: Some(end), ..row.clone() }
+        })
+        .collect()
+}
+
+fn found_end(row: &LabelRow, ends: &[&EndRow], settings: &LabelSettings) -> Option<EndRef> {
+    let reach = |end: &EndRow, diameters: f64| {
+        let diameter = end.features.get("shaft_diameter_px").unwrap_or(0.0);
+        settings.match_px.max(diameters * diameter)
+    };
+    let distance = |end: &EndRow| Point::new(end.x_px, end.y_px).distance(row.tip);
+    let numbered = match row.end {
+        Some(EndRef::Added(n)) => return Some(EndRef::Added(n)),
+        Some(EndRef::Found(n)) => ends.iter().find(|e| e.end == n),
+        None => None,
+    };
+    if let Some(end) = numbered.filter(|e| distance(e) <= reach(e, settings.max_move_diameters)) {
+        return Some(EndRef::Found(end.end));
+    }
+    let nearest = ends.iter().min_by(|a, b| distance(a).total_cmp(&distance(b)))?;
+    (distance(nearest) <= reach(nearest, settings.match_diameters)).then_some(EndRef::Found(nearest.end))
+}
+
+/// The table of ends with hand labels in place, and per row what the model had said (`None` for added ends).
+///
+/// `ends` are the model's rows; `rows` are placed ([`place`]). Measurements, probabilities and the model's answer do not
+/// change. An end that a person says is none stays in the table as `unclear` and does not count. Added ends follow after
+/// those of their picture, without measurements; they count where the other ends of their picture do.
+pub fn with_hand_labels(ends: &[EndRow], rows: &[LabelRow]) -> Vec<(EndRow, Option<Label>)> {
+    let mut by_end: BTreeMap<(&str, EndRef), &LabelRow> = BTreeMap::new();
+    for row in effective(rows) {
+        if let Some(end) = row.end {
+            by_end.insert((&row.image, end), row);
+        }
+    }
+    let mut out = Vec::with_capacity(ends.len());
+    for (index, end) in ends.iter().enumerate() {
+        let hand = by_end.get(&(end.image.as_str(), EndRef::Found(end.end))).and_then(|r| r.label);
+        out.push((hand.map_or_else(|| end.clone(), |label| relabelled(end, label)), Some(end.label)));
+        let is_last = ends.get(index + 1).is_none_or(|next| next.image != end.image);
+        if is_last {
+            let added = by_end.range((end.image.as_str(), EndRef::Added(0))..=(end.image.as_str(), EndRef::Added(u32::MAX)));
+            let mut number = end.end;
+            for (_, row) in added {
+                let Some(label) = row.label.and_then(HandLabel::label) else { continue };
+                number += 1;
+                out.push((added_end(end, row, label, number), None));
+            }
+        }
+    }
+    out
+}
+
+fn relabelled(end: &EndRow, hand: HandLabel) -> EndRow {
+    let mut row = end.clone();
+    row.label = hand.label().unwrap_or(Label::Unclear);
+    row.counted = end.counted && hand != HandLabel::NotAnEnd;
+    row.reason = match hand {
+        HandLabel::NotAnEnd => NOT_AN_END.into(),
+        HandLabel::Unclear => UNCLEAR_BY_HAND.into(),
+        HandLabel::Sheared | HandLabel::Tensile => String::new(),
+    };
+    row
+}
+
+fn added_end(neighbour: &EndRow, row: &LabelRow, label: Label, number: u32) -> EndRow {
+    EndRow {
+        end: number,
+        carrier: None,
+        x_px: row.tip.x,
+        y_px: row.tip.y,
+        axis_deg: 0.0,
+        shaft_diameter_um: None,
+        label,
+        p_sheared: None,
+        quality: 0.0,
+        reason: ADDED_BY_HAND.into(),
+        subtype: String::new(),
+        features: Default::default(),
+        ..neighbour.clone()
+    }
+}
