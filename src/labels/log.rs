@@ -183,11 +183,8 @@ mod tests {
         let mut log = LabelLog::open(&folder.path().join("labels.csv")).unwrap();
         log.append(row("Bo", 1, Some(HandLabel::Sheared))).unwrap();
         log.append(row("Ann", 1, Some(HandLabel::Unclear))).unwrap();
-        let moved = LabelRow {
-            action: Action::Move,
-            tip: Point::new(11.0, 22.0),
-            ..row("Bo", 1, Some(HandLabel::Sheared))
-        };
+        let moved =
+            LabelRow { action: Action::Move, tip: Point::new(11.0, 22.0), ..row("Bo", 1, Some(HandLabel::Sheared)) };
         log.append(moved).unwrap();
         let undo = log.undo_row("Bo", |_| None).unwrap();
         assert_eq!((undo.tip, undo.label), (Point::new(10.25, 21.5), Some(HandLabel::Sheared)));

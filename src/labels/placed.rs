@@ -87,7 +87,8 @@ pub fn with_hand_labels(ends: &[EndRow], rows: &[LabelRow]) -> Vec<(EndRow, Opti
         out.push((hand.map_or_else(|| end.clone(), |label| relabelled(end, label)), Some(end.label)));
         let is_last = ends.get(index + 1).is_none_or(|next| next.image != end.image);
         if is_last {
-            let added = by_end.range((end.image.as_str(), EndRef::Added(0))..=(end.image.as_str(), EndRef::Added(u32::MAX)));
+            let added =
+                by_end.range((end.image.as_str(), EndRef::Added(0))..=(end.image.as_str(), EndRef::Added(u32::MAX)));
             let mut number = end.end;
             for (_, row) in added {
                 let Some(label) = row.label.and_then(HandLabel::label) else { continue };
