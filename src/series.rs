@@ -1,4 +1,10 @@
 //! `series.csv`: which picture shows which specimen, knot, side and site, at which scale.
+//!
+//! In: the table file. Out: rows that can be worked on, and one clear line for everything that cannot.
+
+mod read;
+
+pub use read::read_series;
 
 /// What kind of specimen a picture shows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -54,4 +60,99 @@ pub struct SeriesRow {
     pub count: bool,
     /// Unknown columns, kept and passed through: (name, value).
     pub extra: Vec<(String, String)>,
+}
+
+/// A series table as read.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Series {
+    /// Rows that can be worked on, in table order.
+    pub rows: Vec<SeriesRow>,
+    /// Rows that cannot, and why; their pictures are left out.
+    pub problems: Vec<RowProblem>,
+    /// Harmless peculiarities that were read as meant, one line each.
+    pub notes: Vec<String>,
+}
+
+/// A row of the series table that cannot be used.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RowProblem {
+    /// What is known of the row.
+    pub series: SeriesRow,
+    /// Why it cannot be used.
+    pub error: SeriesError,
+}
+
+/// What is wrong with a series table or one of its rows. Every message names file, row and column, what was expected,
+/// and what to do.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[non_exhaustive]
+pub enum SeriesError {
+    /// The file cannot be opened.
+    #[error("table {table}: cannot be read: {reason}; check the path and the rights")]
+    Unreadable {
+        /// File.
+        table: String,
+        /// What the system said.
+        reason: String,
+    },
+    /// The file is not a table of text.
+    #[error("table {table}, row {row}: {reason}")]
+    Malformed {
+        /// File.
+        table: String,
+        /// Line in the file.
+        row: u64,
+        /// What was expected and what to do.
+        reason: String,
+    },
+    /// A needed column is missing.
+    #[error(
+        "table {table}, row 1: column {column} is missing; expected at least image and specimen; add it to the header"
+    )]
+    MissingColumn {
+        /// File.
+        table: String,
+        /// Column.
+        column: &'static str,
+    },
+    /// A column is there twice.
+    #[error("table {table}, row 1: column {column} is there twice; keep one of them")]
+    DuplicateColumn {
+        /// File.
+        table: String,
+        /// Column.
+        column: String,
+    },
+    /// A cell cannot be understood.
+    #[error("table {table}, row {row}, column {column}: expected {expected}, found {found:?}; {remedy}")]
+    Cell {
+        /// File.
+        table: String,
+        /// Line in the file.
+        row: u64,
+        /// Column.
+        column: String,
+        /// What belongs there.
+        expected: &'static str,
+        /// What is there.
+        found: String,
+        /// What to do.
+        remedy: String,
+    },
+    /// One picture is listed twice.
+    #[error(
+        "table {table}, row {row}, column image: {image} is in row {first} already, for specimen {specimen}; a picture shows one specimen: keep one of the rows"
+    )]
+    Repeated {
+        /// File.
+        table: String,
+        /// Line in the file.
+        row: u64,
+        /// Picture.
+        image: String,
+        /// Line of the first row.
+        first: u64,
+        /// Specimen of the first row.
+        specimen: String,
+    },
 }

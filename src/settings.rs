@@ -6,6 +6,8 @@ use serde::{Deserialize, Serialize};
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Settings {
+    /// Reading pictures.
+    pub read: ReadSettings,
     /// Finding ends.
     pub find: FindSettings,
     /// Measuring ends.
@@ -65,6 +67,40 @@ impl Settings {
 fn one_line(error: &toml::de::Error) -> String {
     error.message().split_whitespace().collect::<Vec<_>>().join(" ")
 }
+
+/// Settings of [`crate::micrograph`].
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct ReadSettings {
+    /// Smallest side of a picture, px (64: below that no fibre end with its shaft fits in).
+    pub min_side_px: u32,
+    /// Largest side of a picture, px (20 000: bounds the memory; larger = more memory).
+    pub max_side_px: u32,
+    /// Most memory that one decoded picture may take, MB (1300: 20 000 x 20 000 px in 8-bit colour).
+    pub max_decode_mb: u64,
+    /// A resolution tag that gives this many µm per px or more is a print or screen default, no calibration
+    /// (10.5 µm = 2400 dpi: there a 40 µm fibre has 4 px, too few to grade). Larger = more tags are believed.
+    pub print_um_per_px_min: f64,
+    /// Finding captions and scale bars.
+    pub burnt_in: BurntInSettings,
+}
+
+impl Default for ReadSettings {
+    fn default() -> Self {
+        Self {
+            min_side_px: 64,
+            max_side_px: 20_000,
+            max_decode_mb: 1300,
+            print_um_per_px_min: 10.5,
+            burnt_in: BurntInSettings::default(),
+        }
+    }
+}
+
+/// Settings of the search for captions, information bars and scale bars.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct BurntInSettings {}
 
 /// Settings of [`crate::find`].
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

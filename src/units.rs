@@ -86,8 +86,26 @@ pub enum ScaleSource {
     Ome,
     /// EXIF resolution tags.
     Exif,
+    /// Physical pixel dimensions of a PNG.
+    PngPixels,
     /// A burnt-in scale bar whose length was given.
     ScaleBar,
+}
+
+impl ScaleSource {
+    /// The word in the tables.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Series => "series",
+            Self::Run => "run",
+            Self::Calibration => "calibration",
+            Self::TiffResolution => "tiff",
+            Self::Ome => "ome",
+            Self::Exif => "exif",
+            Self::PngPixels => "png",
+            Self::ScaleBar => "scale_bar",
+        }
+    }
 }
 
 /// Micrometres per pixel, positive and finite, with where it came from.

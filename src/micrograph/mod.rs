@@ -1,5 +1,15 @@
 //! Picture file -> [`Micrograph`]: decoding, orientation, scale, burnt-in text.
 
+mod burnt_in;
+mod error;
+mod jpeg_end;
+mod read;
+mod tags;
+mod tiff_page;
+
+pub use error::ReadError;
+pub use read::{decode_micrograph, format_of, read_micrograph};
+
 use crate::flag::Warning;
 use crate::units::{Point, PxBox, Scale};
 
@@ -15,6 +25,11 @@ impl GreyPlane {
     /// A plane from its values, row-major; `None` when their number is not `width * height`.
     pub fn new(width: u32, height: u32, values: Vec<u16>) -> Option<Self> {
         (values.len() == width as usize * height as usize).then_some(Self { width, height, values })
+    }
+
+    /// A black plane.
+    pub fn black(width: u32, height: u32) -> Self {
+        Self { width, height, values: vec![0; width as usize * height as usize] }
     }
 
     /// Width in pixels.

@@ -89,3 +89,8 @@ pub enum TableError {
         reason: String,
     },
 }
+
+/// Whether a column name belongs to `ends.csv` or `images.csv`, so that a series column must not take it.
+pub fn is_result_column(name: &str) -> bool {
+    EndRow::columns().iter().chain(&ImageRow::columns()).any(|c| c.name == name)
+}
