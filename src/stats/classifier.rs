@@ -1,0 +1,89 @@
+//! Correcting a proportion for the errors of the labeller that counted it.
+
+use super::Interval;
+
+/// How often a labeller was right: `right` of `n`, real numbers so that effective counts can be used.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Rate {
+    /// Right answers.
+    pub right: f64,
+    /// Answers.
+    pub n: f64,
+}
+
+impl Rate {
+    /// A rate from counts.
+    pub const fn new(right: f64, n: f64) -> Self {
+        Self { right, n }
+    }
+
+    /// Share of right answers; `None` without answers.
+    pub fn share(self) -> Option<f64> {
+        (self.n > 0.0).then(|| self.right / self.n)
+    }
+}
+
+/// True proportion from the apparent one `p`, sensitivity and specificity: (p + Sp − 1) / (Se + Sp − 1), not clipped;
+/// `None` unless Se + Sp > 1.
+///
+/// Source: Rogan and Gladen 1978, American Journal of Epidemiology 107:71.
+pub fn rogan_gladen(p: f64, sensitivity: f64, specificity: f64) -> Option<f64> {
+    let youden = sensitivity + specificity - 1.0;
+    (youden > 0.0).then(|| (p + specificity - 1.0) / youden)
+}
+
+/// Interval of the true proportion when sensitivity and specificity are estimated too, not clipped; `None` without counts
+/// or when the labeller does no better than chance.
+///
+/// Source: Lang and Reiczigel 2014, Preventive Veterinary Medicine 113:13.
+pub fn lang_reiczigel(x: f64, n: f64, sensitivity: Rate, specificity: Rate, z: f64) -> Option<Interval> {
+    if !(n > 0.0 && sensitivity.n > 0.0 && specificity.n > 0.0) {
+        return None;
+    }
+    let z2 = z * z;
+    let (m1, m2) = (sensitivity.n + 2.0, specificity.n + 2.0);
+    let (se, sp) = ((sensitivity.right + 1.0) / m1, (specificity.right + 1.0) / m2);
+    let n1 = n + z2;
+    let p = (x + z2 / 2.0) / n1;
+    let pi = rogan_gladen(p, se, sp)?;
+    let (se_var, sp_var) = (se * (1.0 - se) / m1, sp * (1.0 - sp) / m2);
+    let shift = 2.0 * z2 * (pi * se_var - (1.0 - pi) * sp_var);
+    let variance = (p * (1.0 - p) / n1 + pi * pi * se_var + (1.0 - pi).powi(2) * sp_var) / (se + sp - 1.0).powi(2);
+    let half = z * variance.sqrt();
+    Some(Interval { low: pi + shift - half, high: pi + shift + half })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::stats::Z95;
+    use crate::stats::proportion::wilson;
+
+    #[test]
+    fn rogan_gladen_worked_values() {
+        // Check values 4.3: the second is the printed output of an R surveillance package.
+        assert!((rogan_gladen(0.16, 0.90, 0.95).unwrap() - 0.129412).abs() < 1e-6);
+        assert!((rogan_gladen(20.0 / 120.0, 0.90, 0.99).unwrap() - 0.176030).abs() < 1e-6);
+        assert!((rogan_gladen(23.0 / 150.0, 0.96, 0.89).unwrap() - 0.050980).abs() < 1e-6);
+        let w = wilson(20.0, 120.0, Z95).unwrap();
+        assert!((rogan_gladen(w.low, 0.90, 0.99).unwrap() - 0.112989).abs() < 1e-6);
+        assert!((rogan_gladen(w.high, 0.90, 0.99).unwrap() - 0.262307).abs() < 1e-6);
+        assert_eq!(rogan_gladen(0.5, 0.5, 0.5), None);
+    }
+
+    #[test]
+    fn lang_reiczigel_worked_values() {
+        // Check values 4.3, computed independently from the published steps (the paper's own example was not available).
+        for (x, n, tp, n1, tn, n2, low, high) in [
+            (30.0, 80.0, 45.0, 50.0, 38.0, 40.0, 0.23191, 0.52523),
+            (3.0, 40.0, 45.0, 50.0, 38.0, 40.0, -0.10724, 0.18607),
+            (120.0, 200.0, 55.0, 60.0, 57.0, 60.0, 0.53910, 0.74167),
+            (50.0, 3330.0, 103.0, 122.0, 399.0, 401.0, -0.00151, 0.02095),
+        ] {
+            let i = lang_reiczigel(x, n, Rate::new(tp, n1), Rate::new(tn, n2), Z95).unwrap();
+            assert!((i.low - low).abs() < 5.1e-6 && (i.high - high).abs() < 5.1e-6, "{x}/{n}: {i:?}");
+        }
+        assert_eq!(lang_reiczigel(1.0, 0.0, Rate::new(1.0, 1.0), Rate::new(1.0, 1.0), Z95), None);
+        assert_eq!(lang_reiczigel(1.0, 2.0, Rate::new(0.0, 9.0), Rate::new(0.0, 9.0), Z95), None);
+    }
+}
