@@ -1,1 +1,3 @@
 //! Results -> overlays, plots and one self-contained page.
+
+pub mod overlay;

@@ -1,6 +1,7 @@
 //! `images.csv`: one row per picture.
 
 use super::{Cell, Column, Record, TableError, TableRow, tidy};
+use crate::flag::Warning;
 use crate::series::{Kind, SeriesRow};
 
 /// What became of a picture.
@@ -65,7 +66,27 @@ pub struct ImageRow {
     pub content_hash: String,
 }
 
+/// Between warnings of one picture, and between the name of a warning and its text.
+const BETWEEN: &str = " | ";
+const AFTER_NAME: &str = ": ";
+
 impl ImageRow {
+    /// Warnings as one cell.
+    pub fn join_warnings(warnings: &[Warning]) -> String {
+        let lines: Vec<String> = warnings.iter().map(|w| format!("{}{AFTER_NAME}{}", w.name, w.text)).collect();
+        lines.join(BETWEEN)
+    }
+
+    /// Warnings of the picture: (name, text).
+    pub fn warning_list(&self) -> impl Iterator<Item = (&str, &str)> {
+        self.warnings.split(BETWEEN).filter(|w| !w.is_empty()).map(|w| w.split_once(AFTER_NAME).unwrap_or((w, "")))
+    }
+
+    /// Names of its warnings.
+    pub fn warning_names(&self) -> impl Iterator<Item = &str> {
+        self.warning_list().map(|(name, _)| name)
+    }
+
     /// Rounds every number to what the table holds.
     pub fn tidied(mut self) -> Self {
         self.um_per_px = self.um_per_px.map(tidy);

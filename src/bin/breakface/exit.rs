@@ -13,6 +13,8 @@ pub enum Code {
     Wrong,
     /// 3: done, but some pictures could not be read (3 beats 1).
     Unread,
+    /// 130: stopped by Ctrl-C; finished pictures are kept and the same command goes on from there.
+    Interrupted,
 }
 
 impl Code {
@@ -23,6 +25,7 @@ impl Code {
             Self::Flagged => 1,
             Self::Wrong => 2,
             Self::Unread => 3,
+            Self::Interrupted => 130,
         }
     }
 }
@@ -36,7 +39,7 @@ impl From<Code> for ExitCode {
 /// Shown at the end of `--help`.
 pub const HELP: &str = "\
 Exit codes: 0 done; 1 something was flagged and --fail-on-flag was given; 2 wrong usage, settings, table or model; \
-3 done, but some pictures could not be read.
+3 done, but some pictures could not be read; 130 stopped by Ctrl-C.
 
 Examples:
   breakface classify pictures/ --out results --um-per-px 0.48

@@ -1,13 +1,137 @@
-//! `breakface classify`.
+//! `breakface classify`: pictures in, tables and overlays out.
 
 use crate::exit::Code;
+use crate::progress::Progress;
+use anyhow::Context;
+use breakface::find::Finder;
+use breakface::pipeline::{self, Inputs, Outcome, RunOptions, Tools};
+use breakface::settings::Settings;
+use breakface::tree::Model;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Arguments of `classify`.
 #[derive(Debug, clap::Args)]
-pub struct Args {}
+pub struct Args {
+    /// Folders (searched with their subfolders), picture files or a series table (.csv)
+    #[arg(required = true, value_name = "INPUT", help_heading = "Input")]
+    inputs: Vec<PathBuf>,
+    /// Scale of all pictures whose table row gives none, in micrometres per pixel
+    #[arg(long, value_name = "NUMBER", help_heading = "Input")]
+    um_per_px: Option<f64>,
+
+    /// Folder for the results; a fresh one, or one of an earlier run, which is continued
+    #[arg(long, value_name = "DIR", help_heading = "Output")]
+    out: PathBuf,
+    /// Write into a folder that holds other files, and do every picture again
+    #[arg(long, help_heading = "Output")]
+    force: bool,
+    /// Draw no overlays
+    #[arg(long, help_heading = "Output")]
+    no_overlays: bool,
+    /// Write no report page
+    #[arg(long, help_heading = "Output")]
+    no_report: bool,
+    /// Write the tables as Parquet too
+    #[arg(long, help_heading = "Output")]
+    parquet: bool,
+    /// Tell what happens as JSON Lines on standard output
+    #[arg(long, help_heading = "Output")]
+    json: bool,
+    /// Say nothing but errors
+    #[arg(long, help_heading = "Output")]
+    quiet: bool,
+
+    /// Settings (TOML); see `breakface settings`
+    #[arg(long, value_name = "FILE", help_heading = "Method")]
+    settings: Option<PathBuf>,
+    /// Model that labels, instead of the bundled one
+    #[arg(long, value_name = "FILE", help_heading = "Method")]
+    model: Option<PathBuf>,
+    /// Weights of the finder, instead of the bundled ones
+    #[arg(long, value_name = "FILE", help_heading = "Method")]
+    finder: Option<PathBuf>,
+    /// Pictures worked on at the same time [default: one per processor]
+    #[arg(long, value_name = "N", default_value_t = 0, hide_default_value = true, help_heading = "Method")]
+    threads: usize,
+}
 
 /// Runs `classify`.
-pub fn run(_args: Args) -> anyhow::Result<Code> {
-    eprintln!("breakface classify: not available yet");
-    Ok(Code::Wrong)
+pub fn run(args: Args) -> anyhow::Result<Code> {
+    let tools = tools(&args)?;
+    let inputs = pipeline::gather(&args.inputs, &args.out)?;
+    if inputs.jobs.is_empty() && inputs.problems.is_empty() {
+        let places: Vec<String> = args.inputs.iter().map(|i| i.display().to_string()).collect();
+        anyhow::bail!("{}: no pictures there (PNG, JPEG, TIFF, BMP or WebP)", places.join(", "));
+    }
+    let stop = stop_on_interrupt()?;
+    let options = RunOptions {
+        out: &args.out,
+        force: args.force,
+        threads: args.threads,
+        overlays: !args.no_overlays,
+        stop: &stop,
+    };
+    let progress = Progress::new(args.json, args.quiet);
+    let outcome = pipeline::run(&inputs, &tools, &options, &|event| progress.show(&event))
+        .map_err(|e| with_hint(anyhow::Error::new(e)))?;
+    progress.finish(&inputs, &outcome, &args.out);
+    Ok(code(&inputs, &outcome))
+}
+
+fn tools(args: &Args) -> anyhow::Result<Tools> {
+    if let Some(scale) = args.um_per_px
+        && !(scale.is_finite() && 0.0 < scale)
+    {
+        anyhow::bail!("--um-per-px: expected a number above 0, found {scale}");
+    }
+    let settings = match &args.settings {
+        Some(path) => Settings::load(path)?,
+        None => Settings::default(),
+    };
+    let model = match &args.model {
+        Some(path) => {
+            let bytes = std::fs::read(path).with_context(|| format!("model {}", path.display()))?;
+            Model::from_json(&bytes).with_context(|| format!("model {}", path.display()))?
+        }
+        None => Model::bundled()?,
+    };
+    if let Some(path) = &args.finder {
+        anyhow::bail!("finder {}: other finders cannot be loaded yet", path.display());
+    }
+    Ok(Tools { finder: Finder::bundled()?, model, settings, um_per_px: args.um_per_px })
+}
+
+/// The first Ctrl-C lets the pictures under work finish; the second ends the program at once.
+fn stop_on_interrupt() -> anyhow::Result<Arc<AtomicBool>> {
+    let stop = Arc::new(AtomicBool::new(false));
+    let flag = Arc::clone(&stop);
+    ctrlc::set_handler(move || {
+        if flag.swap(true, Ordering::Relaxed) {
+            std::process::exit(Code::Interrupted.number().into());
+        }
+        eprintln!("breakface: stopping after the pictures under work; once more to stop at once");
+    })
+    .context("cannot listen for Ctrl-C")?;
+    Ok(stop)
+}
+
+fn with_hint(error: anyhow::Error) -> anyhow::Error {
+    match error.downcast_ref::<pipeline::RunError>() {
+        Some(pipeline::RunError::NotOurs { .. }) => anyhow::anyhow!("{error}, or add --force"),
+        _ => error,
+    }
+}
+
+fn code(inputs: &Inputs, outcome: &Outcome) -> Code {
+    if outcome.stopped {
+        Code::Interrupted
+    } else if !inputs.problems.is_empty() {
+        Code::Wrong
+    } else if 0 < outcome.n_failed {
+        Code::Unread
+    } else {
+        Code::Done
+    }
 }

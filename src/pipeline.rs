@@ -1,1 +1,0 @@
-//! One picture and one series: order, parallelism, outcomes, events.

@@ -1,0 +1,179 @@
+//! Folders, picture files and series tables -> the list of pictures to work on.
+
+use crate::micrograph::format_of;
+use crate::series::{RowProblem, SeriesError, SeriesRow, read_series};
+use std::collections::BTreeSet;
+use std::io::Read;
+use std::path::{Path, PathBuf};
+use unicode_normalization::UnicodeNormalization;
+
+/// One picture to work on.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PictureJob {
+    /// Where the file is.
+    pub path: PathBuf,
+    /// What is known about it; `image` names it in all tables.
+    pub series: SeriesRow,
+}
+
+/// Everything that the inputs hold.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Inputs {
+    /// Pictures, sorted by name.
+    pub jobs: Vec<PictureJob>,
+    /// Rows of series tables that cannot be used.
+    pub problems: Vec<RowProblem>,
+    /// One line each: how the inputs were understood, and what was left out.
+    pub notes: Vec<String>,
+}
+
+/// The name under which a folder's own table is looked for.
+const SERIES_FILE: &str = "series.csv";
+
+/// File names that say "picture"; other files are judged by their first bytes.
+const EXTENSIONS: [&str; 9] = ["png", "jpg", "jpeg", "jpe", "jfif", "tif", "tiff", "bmp", "webp"];
+
+/// Lists the pictures of `inputs`: folders (with their subfolders), picture files and series tables.
+///
+/// A folder with a `series.csv` of its own is taken as that table. Pictures without a table get the name of their folder
+/// as specimen, or their own name when they lie at the top. `skip` is a folder that is never searched: that of the
+/// results.
+///
+/// # Errors
+/// When a series table cannot be used at all.
+pub fn gather(inputs: &[PathBuf], skip: &Path) -> Result<Inputs, SeriesError> {
+    let mut gathered = Inputs::default();
+    let mut taken = BTreeSet::new();
+    for input in inputs {
+        let prefix = if 1 < inputs.len() { label_of(input) } else { String::new() };
+        let mut found = Inputs::default();
+        if input.is_dir() {
+            let table = input.join(SERIES_FILE);
+            if table.is_file() {
+                found.notes.push(format!("{}: its {SERIES_FILE} says which pictures belong to it", text(input)));
+                from_table(&table, &mut found)?;
+            } else {
+                from_folder(input, skip, &mut found);
+            }
+        } else if is_table(input) {
+            from_table(input, &mut found)?;
+        } else {
+            // A file that does not exist stays in the list and fails by itself, with its name.
+            found.jobs.push(job(input.clone(), file_name(input), stem(input)));
+        }
+        gathered.problems.append(&mut found.problems);
+        gathered.notes.append(&mut found.notes);
+        for mut job in found.jobs {
+            job.series.image = free_name(&taken, &prefix, &job.series.image);
+            taken.insert(job.series.image.clone());
+            gathered.jobs.push(job);
+        }
+    }
+    gathered.jobs.sort_by(|a, b| a.series.image.cmp(&b.series.image));
+    Ok(gathered)
+}
+
+fn job(path: PathBuf, image: String, specimen: String) -> PictureJob {
+    PictureJob { path, series: SeriesRow { image, specimen, count: true, ..SeriesRow::default() } }
+}
+
+/// A name that no earlier input has: as it is, behind the name of its input, or numbered.
+fn free_name(taken: &BTreeSet<String>, prefix: &str, image: &str) -> String {
+    if !taken.contains(image) {
+        return image.into();
+    }
+    let prefixed = format!("{prefix}/{image}");
+    let numbered = (2..).map(|n| format!("{prefix}_{n}/{image}"));
+    // The range is endless, so that a free name is always found.
+    std::iter::once(prefixed).chain(numbered).find(|name| !taken.contains(name)).unwrap_or_default()
+}
+
+fn from_table(table: &Path, found: &mut Inputs) -> Result<(), SeriesError> {
+    let series = read_series(table)?;
+    let folder = table.parent().unwrap_or(Path::new(""));
+    found.problems.extend(series.problems);
+    found.notes.extend(series.notes);
+    found.jobs.extend(
+        series.rows.into_iter().map(|row| PictureJob { path: existing_spelling(folder, &row.image), series: row }),
+    );
+    Ok(())
+}
+
+/// Accented file names have two spellings in Unicode; the table may use the other one than the disk.
+fn existing_spelling(folder: &Path, image: &str) -> PathBuf {
+    let as_written = folder.join(image);
+    if as_written.exists() {
+        return as_written;
+    }
+    let composed = folder.join(image.nfc().collect::<String>());
+    let decomposed = folder.join(image.nfd().collect::<String>());
+    [composed, decomposed].into_iter().find(|p| p.exists()).unwrap_or(as_written)
+}
+
+fn from_folder(folder: &Path, skip: &Path, found: &mut Inputs) {
+    let skip = skip.canonicalize().ok();
+    let is_wanted = |entry: &walkdir::DirEntry| {
+        let hidden = 0 < entry.depth() && entry.file_name().to_string_lossy().starts_with('.');
+        let results = entry.file_type().is_dir()
+            && (super::folder::is_ours(entry.path()) || skip.is_some() && entry.path().canonicalize().ok() == skip);
+        !hidden && !results
+    };
+    let walk = walkdir::WalkDir::new(folder).follow_links(true).sort_by_file_name();
+    for entry in walk.into_iter().filter_entry(is_wanted) {
+        match entry {
+            Ok(entry) if entry.file_type().is_file() && is_picture(entry.path()) => {
+                let relative = entry.path().strip_prefix(folder).unwrap_or(entry.path());
+                let parent = relative.parent().filter(|p| !p.as_os_str().is_empty());
+                let specimen = parent.map_or_else(|| stem(relative), |p| file_name(p));
+                found.jobs.push(job(entry.path().to_owned(), text(relative), specimen));
+            }
+            Ok(_) => {}
+            Err(error) => {
+                let place = error.path().map_or_else(|| text(folder), text);
+                let reason = error.io_error().map_or_else(|| "a loop of links".into(), ToString::to_string);
+                found.notes.push(format!("{place}: left out: {reason}"));
+            }
+        }
+    }
+}
+
+fn is_picture(path: &Path) -> bool {
+    let extension = path.extension().map(|e| e.to_string_lossy().to_ascii_lowercase());
+    if extension.is_some_and(|e| EXTENSIONS.contains(&e.as_str())) {
+        return true;
+    }
+    let mut start = [0; 16];
+    let read = std::fs::File::open(path).and_then(|mut file| file.read(&mut start));
+    read.is_ok_and(|n| format_of(&start[..n]).is_some())
+}
+
+/// Whether a file given by name is a series table and no picture.
+fn is_table(path: &Path) -> bool {
+    path.extension().is_some_and(|e| e.eq_ignore_ascii_case("csv") || e.eq_ignore_ascii_case("tsv"))
+}
+
+fn file_name(path: &Path) -> String {
+    path.file_name().map_or_else(|| text(path), |n| text(Path::new(n)))
+}
+
+fn stem(path: &Path) -> String {
+    path.file_stem().map_or_else(|| text(path), |n| text(Path::new(n)))
+}
+
+fn label_of(input: &Path) -> String {
+    input.canonicalize().map_or_else(|_| file_name(input), |p| file_name(&p))
+}
+
+/// A path as text with `/` between folders; bytes that are no UTF-8 are written as `\xNN`, so that nothing is mixed up.
+pub(super) fn text(path: &Path) -> String {
+    let text: String = path
+        .as_os_str()
+        .as_encoded_bytes()
+        .utf8_chunks()
+        .flat_map(|chunk| {
+            let bad = chunk.invalid().iter().map(|b| format!("\\x{b:02X}"));
+            std::iter::once(chunk.valid().to_owned()).chain(bad)
+        })
+        .collect();
+    if std::path::MAIN_SEPARATOR == '/' { text } else { text.replace(std::path::MAIN_SEPARATOR, "/") }
+}

@@ -1,0 +1,33 @@
+//! One picture and one series: order, parallelism, outcomes, events.
+//!
+//! Pictures -> rows: read, find, measure, group, label ([`classify_micrograph`]). Series -> tables: every picture in
+//! parallel, each one's result kept on disk as soon as it is there ([`run`]), then break faces and knots ([`Scores`]).
+
+mod cache;
+mod folder;
+mod inputs;
+mod picture;
+mod run;
+mod scores;
+
+pub use folder::RunError;
+pub use inputs::{Inputs, PictureJob, gather};
+pub use picture::{Classified, classify_micrograph};
+pub use run::{Event, Outcome, RunOptions, run};
+pub use scores::{Scores, model_figures};
+
+use crate::find::Finder;
+use crate::settings::Settings;
+use crate::tree::Model;
+
+/// What every picture of a run is worked on with.
+pub struct Tools {
+    /// Finds candidate ends.
+    pub finder: Finder,
+    /// Labels measured ends.
+    pub model: Model,
+    /// Every threshold.
+    pub settings: Settings,
+    /// One scale for all pictures whose table row has none, µm per px.
+    pub um_per_px: Option<f64>,
+}

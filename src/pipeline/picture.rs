@@ -1,0 +1,88 @@
+//! One picture: measured, grouped and labelled ends.
+
+use super::Tools;
+use crate::carrier::{self, View};
+use crate::find;
+use crate::measure::{self, MeasuredEnd};
+use crate::micrograph::Micrograph;
+use crate::results::StageSeconds;
+use crate::table::EndRow;
+use crate::units::Scale;
+use std::time::Instant;
+
+/// An end as measured and as it stands in the table.
+#[derive(Debug, Clone)]
+pub struct Classified {
+    /// Its measurements and what can be drawn of it.
+    pub measured: MeasuredEnd,
+    /// Its row; picture, specimen and passed-through columns are filled in later.
+    pub row: EndRow,
+}
+
+/// Finds, measures, groups and labels the ends of one picture, numbered from top to bottom.
+///
+/// `carriers` is how many the braid has, when known. Times are added to `seconds`.
+pub fn classify_micrograph(
+    micrograph: &Micrograph,
+    carriers: Option<u32>,
+    tools: &Tools,
+    seconds: &mut StageSeconds,
+) -> Vec<Classified> {
+    let mut clock = Clock(Instant::now());
+    let settings = &tools.settings;
+    let mut candidates = find::find_ends(micrograph, &tools.finder, &settings.find);
+    candidates.retain(|c| !micrograph.burnt_in.iter().any(|b| b.contains(c.tip)));
+    clock.lap(&mut seconds.find);
+    let measured = measure::measure_ends(micrograph, &candidates, &settings.measure);
+    clock.lap(&mut seconds.measure);
+    let mut measured = find::accept(micrograph, measured);
+    measured.sort_by(|a, b| a.tip.y.total_cmp(&b.tip.y).then(a.tip.x.total_cmp(&b.tip.x)));
+    let view = View { width_px: micrograph.grey.width(), height_px: micrograph.grey.height(), carriers };
+    let groups = carrier::group(&measured, &view, &settings.carrier);
+    let ends = measured
+        .into_iter()
+        .zip(groups)
+        .zip(1..)
+        .map(|((end, group), number)| {
+            let row = row_of(&end, number, group, micrograph.scale.as_ref(), tools);
+            Classified { measured: end, row }
+        })
+        .collect();
+    clock.lap(&mut seconds.label);
+    ends
+}
+
+fn row_of(end: &MeasuredEnd, number: u32, carrier: Option<u32>, scale: Option<&Scale>, tools: &Tools) -> EndRow {
+    let verdict = tools.model.predict(&end.features, &end.not_gradable);
+    let diameter = end.features.get("shaft_diameter_px");
+    let row = EndRow {
+        image: String::new(),
+        specimen: String::new(),
+        end: number,
+        carrier,
+        x_px: end.tip.x,
+        y_px: end.tip.y,
+        axis_deg: end.axis_deg,
+        shaft_diameter_um: diameter.zip(scale).map(|(d, s)| d * s.um_per_px()),
+        label: verdict.label,
+        p_sheared: verdict.p_sheared,
+        quality: end.quality,
+        reason: verdict.reason,
+        subtype: verdict.subtype.unwrap_or_default().into(),
+        counted: true,
+        features: end.features.clone(),
+        extra: Vec::new(),
+    };
+    row.tidied()
+}
+
+/// Adds the time since the last lap to a stage.
+pub(super) struct Clock(pub Instant);
+
+impl Clock {
+    pub(super) fn lap(&mut self, stage: &mut f64) {
+        let now = Instant::now();
+        *stage += now.duration_since(self.0).as_secs_f64();
+        self.0 = now;
+    }
+}

@@ -1,0 +1,85 @@
+//! Rows of ends and pictures -> break faces and knots, and their tables. Works from saved tables alone.
+
+use crate::face::{self, ModelFigures, Picture};
+use crate::flag::Warning;
+use crate::knot;
+use crate::settings::FaceSettings;
+use crate::table::{
+    CarrierRow, EndRow, ImageRow, KnotRow, PairRow, SideRow, SpecimenRow, Status, TableError, write_csv,
+};
+use crate::tree::Model;
+use std::path::Path;
+
+/// All scores of a run.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Scores {
+    /// One row per specimen.
+    pub specimens: Vec<SpecimenRow>,
+    /// One row per specimen and side.
+    pub sides: Vec<SideRow>,
+    /// One row per picture and carrier.
+    pub carriers: Vec<CarrierRow>,
+    /// One row per knot.
+    pub knots: Vec<KnotRow>,
+    /// One row per pair of knots.
+    pub pairs: Vec<PairRow>,
+    /// What to know about the run.
+    pub warnings: Vec<Warning>,
+}
+
+impl Scores {
+    /// Scores break faces and knots from labelled ends.
+    pub fn from_rows(
+        ends: &[EndRow],
+        images: &[ImageRow],
+        model: Option<&ModelFigures>,
+        settings: &FaceSettings,
+    ) -> Self {
+        let pictures: Vec<Picture> = images.iter().filter(|i| i.status == Status::Done).map(picture_of).collect();
+        let faces = face::score_specimens(ends, &pictures, model, settings);
+        let comparison = knot::compare(&faces.specimens, settings);
+        let mut warnings = faces.warnings;
+        warnings.extend(comparison.warnings);
+        Self {
+            specimens: faces.specimens,
+            sides: faces.sides,
+            carriers: faces.carriers,
+            knots: comparison.knots,
+            pairs: comparison.pairs,
+            warnings,
+        }
+    }
+
+    /// Writes `specimens.csv`, `sides.csv`, `carriers.csv`, `knots.csv` and `pairs.csv` into a folder.
+    ///
+    /// # Errors
+    /// When a file cannot be written.
+    pub fn write(&self, folder: &Path) -> Result<(), TableError> {
+        write_csv(&folder.join("specimens.csv"), &self.specimens)?;
+        write_csv(&folder.join("sides.csv"), &self.sides)?;
+        write_csv(&folder.join("carriers.csv"), &self.carriers)?;
+        write_csv(&folder.join("knots.csv"), &self.knots)?;
+        write_csv(&folder.join("pairs.csv"), &self.pairs)
+    }
+}
+
+fn picture_of(image: &ImageRow) -> Picture {
+    Picture {
+        series: image.series.clone(),
+        um_per_px: image.um_per_px,
+        width_px: image.width_px.map_or(0, |v| u32::try_from(v).unwrap_or(u32::MAX)),
+        height_px: image.height_px.map_or(0, |v| u32::try_from(v).unwrap_or(u32::MAX)),
+        flags: image.warning_names().map(str::to_owned).collect(),
+    }
+}
+
+/// How often a model was right in its own cross-validation; `None` when it was not cross-validated.
+pub fn model_figures(model: &Model) -> Option<ModelFigures> {
+    let figures = &model.figures;
+    (0 < figures.sensitivity.of && 0 < figures.specificity.of).then(|| ModelFigures {
+        sheared_right: figures.sensitivity.right as f64,
+        sheared_labelled: figures.sensitivity.of as f64,
+        tensile_right: figures.specificity.right as f64,
+        tensile_labelled: figures.specificity.of as f64,
+    })
+}

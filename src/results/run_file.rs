@@ -1,0 +1,94 @@
+//! `run.json`: enough to do the run again and to say where its numbers come from.
+
+use crate::settings::Settings;
+use serde::{Deserialize, Serialize};
+
+/// Name of the file in the folder of results.
+pub const RUN_FILE: &str = "run.json";
+/// Version of its format.
+pub const RUN_SCHEMA: &str = "breakface-run/1";
+
+/// The content of `run.json`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RunFile {
+    /// Format, [`RUN_SCHEMA`].
+    pub schema: String,
+    /// Version of this program.
+    pub version: String,
+    /// Version of the feature table.
+    pub features: String,
+    /// When the run ended, RFC 3339, UTC.
+    pub ended: String,
+    /// One scale given for all pictures, µm per px.
+    pub um_per_px: Option<f64>,
+    /// Threads.
+    pub threads: usize,
+    /// The model that labelled.
+    pub model: ModelUsed,
+    /// The finder.
+    pub finder: FinderUsed,
+    /// All settings in effect.
+    pub settings: Settings,
+    /// Every picture, sorted by name.
+    pub inputs: Vec<InputUsed>,
+    /// Wall time of the run, s.
+    pub wall_s: f64,
+    /// Time by stage, s, summed over pictures and threads; pictures kept from an earlier run take none.
+    pub stage_s: StageSeconds,
+    /// What to know about the run.
+    pub warnings: Vec<String>,
+}
+
+/// The model of a run.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ModelUsed {
+    /// Name for people.
+    pub name: String,
+    /// BLAKE3 of the model file.
+    pub digest: String,
+}
+
+/// The finder of a run.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FinderUsed {
+    /// Digest of its weights.
+    pub digest: String,
+}
+
+/// One picture of a run.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct InputUsed {
+    /// Name in the tables.
+    pub image: String,
+    /// Where the file was, absolute where that could be told.
+    pub path: String,
+    /// BLAKE3 of the file; empty when it could not be read.
+    pub hash: String,
+}
+
+/// Where the time went, seconds, summed over pictures.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct StageSeconds {
+    /// Reading files, decoding, scale, burnt-in text.
+    pub read: f64,
+    /// Finding candidates.
+    pub find: f64,
+    /// Measuring them.
+    pub measure: f64,
+    /// Second look, grouping, labelling.
+    pub label: f64,
+    /// Drawing and saving.
+    pub write: f64,
+}
+
+impl StageSeconds {
+    /// Adds the times of another picture.
+    pub fn add(&mut self, other: &Self) {
+        self.read += other.read;
+        self.find += other.find;
+        self.measure += other.measure;
+        self.label += other.label;
+        self.write += other.write;
+    }
+}
