@@ -20,7 +20,7 @@ use crate::units::Point;
 
 pub use agreement::{Agreement, Disagreement, agreement, cohen_kappa};
 pub use log::LabelLog;
-pub use placed::{ADDED_BY_HAND, NOT_AN_END, UNCLEAR_BY_HAND, place, with_hand_labels};
+pub use placed::{ADDED_BY_HAND, NOT_AN_END, ReviewedEnd, UNCLEAR_BY_HAND, place, with_hand_labels};
 
 /// The header of `labels.csv`.
 pub const COLUMNS: [&str; 8] = ["image", "x_px", "y_px", "label", "labeller", "when", "action", "end"];
@@ -290,7 +290,7 @@ pub fn header_line() -> Vec<u8> {
 }
 
 fn line(cells: &[&str]) -> Vec<u8> {
-    let mut writer = csv::Writer::from_writer(Vec::new());
+    let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
     writer.write_record(cells).expect("writing to memory cannot fail");
     writer.into_inner().expect("writing to memory cannot fail")
 }
@@ -370,7 +370,7 @@ mod tests {
         let rows = [row("Bo", 1, Some(HandLabel::Sheared)), row("Bo", 2, Some(HandLabel::Tensile))];
         let bytes = written(&rows);
         let first_two_lines = header_line().len() + row_line(&rows[0]).len();
-        for cut in first_two_lines..bytes.len() - "label,2\n".len() {
+        for cut in first_two_lines..bytes.len() - "label,2\r\n".len() {
             assert_eq!(parse_labels(&bytes[..cut], Path::new("l.csv")).unwrap(), rows[..1], "cut at {cut}");
         }
     }

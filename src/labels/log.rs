@@ -39,7 +39,7 @@ impl LabelLog {
         }
         let ours = log.all_lines();
         if bytes != ours {
-            if !bytes.starts_with(&header_line()) {
+            if !bytes.starts_with(header_line().trim_ascii_end()) {
                 std::fs::write(path.with_file_name("labels-as-found.csv"), &bytes).map_err(io_error)?;
             }
             write_atomically(path, &ours).map_err(io_error)?;
@@ -159,7 +159,7 @@ mod tests {
         assert_eq!(log.rows().len(), 3);
         drop(log);
         let whole = std::fs::read(&path).unwrap();
-        std::fs::write(&path, &whole[..whole.len() - 1]).unwrap();
+        std::fs::write(&path, &whole[..whole.len() - 2]).unwrap();
         let mut log = LabelLog::open(&path).unwrap();
         log.append(row("Bo", 4, None)).unwrap();
         assert_eq!(read_labels(&path).unwrap().len(), 4);

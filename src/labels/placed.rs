@@ -69,12 +69,23 @@ fn found_end(row: &LabelRow, ends: &[&EndRow], settings: &LabelSettings) -> Opti
     (distance(nearest) <= reach(nearest, settings.match_diameters)).then_some(EndRef::Found(nearest.end))
 }
 
-/// The table of ends with hand labels in place, and per row what the model had said (`None` for added ends).
+/// An end after review.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ReviewedEnd {
+    /// Its row, with the hand label in place.
+    pub row: EndRow,
+    /// What the model had said; `None` for added ends.
+    pub model: Option<Label>,
+    /// What a person said; `None` = nobody looked.
+    pub hand: Option<HandLabel>,
+}
+
+/// The table of ends with hand labels in place.
 ///
 /// `ends` are the model's rows; `rows` are placed ([`place`]). Measurements, probabilities and the model's answer do not
 /// change. An end that a person says is none stays in the table as `unclear` and does not count. Added ends follow after
 /// those of their picture, without measurements; they count where the other ends of their picture do.
-pub fn with_hand_labels(ends: &[EndRow], rows: &[LabelRow]) -> Vec<(EndRow, Option<Label>)> {
+pub fn with_hand_labels(ends: &[EndRow], rows: &[LabelRow]) -> Vec<ReviewedEnd> {
     let mut by_end: BTreeMap<(&str, EndRef), &LabelRow> = BTreeMap::new();
     for row in effective(rows) {
         if let Some(end) = row.end {
@@ -84,7 +95,8 @@ pub fn with_hand_labels(ends: &[EndRow], rows: &[LabelRow]) -> Vec<(EndRow, Opti
     let mut out = Vec::with_capacity(ends.len());
     for (index, end) in ends.iter().enumerate() {
         let hand = by_end.get(&(end.image.as_str(), EndRef::Found(end.end))).and_then(|r| r.label);
-        out.push((hand.map_or_else(|| end.clone(), |label| relabelled(end, label)), Some(end.label)));
+        let row = hand.map_or_else(|| end.clone(), |label| relabelled(end, label));
+        out.push(ReviewedEnd { row, model: Some(end.label), hand });
         let is_last = ends.get(index + 1).is_none_or(|next| next.image != end.image);
         if is_last {
             let added =
@@ -93,7 +105,7 @@ pub fn with_hand_labels(ends: &[EndRow], rows: &[LabelRow]) -> Vec<(EndRow, Opti
             for (_, row) in added {
                 let Some(label) = row.label.and_then(HandLabel::label) else { continue };
                 number += 1;
-                out.push((added_end(end, row, label, number), None));
+                out.push(ReviewedEnd { row: added_end(end, row, label, number), model: None, hand: row.label });
             }
         }
     }
@@ -127,5 +139,88 @@ fn added_end(neighbour: &EndRow, row: &LabelRow, label: Label, number: u32) -> E
         subtype: String::new(),
         features: Default::default(),
         ..neighbour.clone()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::Action;
+    use super::*;
+
+    fn end(image: &str, number: u32, x: f64, label: Label) -> EndRow {
+        let mut features = crate::measure::FeatureRow::default();
+        features.set("shaft_diameter_px", Some(10.0));
+        EndRow {
+            image: image.into(),
+            specimen: "TC-P07-A".into(),
+            end: number,
+            carrier: Some(1),
+            x_px: x,
+            y_px: 50.0,
+            axis_deg: 0.0,
+            shaft_diameter_um: None,
+            label,
+            p_sheared: Some(0.5),
+            quality: 1.0,
+            reason: String::new(),
+            subtype: String::new(),
+            counted: true,
+            features,
+            extra: Vec::new(),
+        }
+    }
+
+    fn row(image: &str, x: f64, end: Option<EndRef>, label: Option<HandLabel>) -> LabelRow {
+        let (labeller, when, action) = ("Bo".into(), String::new(), Action::Label);
+        LabelRow { image: image.into(), tip: Point::new(x, 50.0), label, labeller, when, action, end }
+    }
+
+    #[test]
+    fn rows_go_to_their_number_when_it_is_near_else_to_the_nearest_end_else_they_are_added() {
+        let ends = [end("a", 1, 20.0, Label::Sheared), end("a", 2, 80.0, Label::Sheared)];
+        let some = Some(HandLabel::Tensile);
+        let rows = [
+            row("a", 21.0, Some(EndRef::Found(1)), some),
+            // The run was done again and numbers have moved on: the place decides.
+            row("a", 81.0, Some(EndRef::Found(1)), some),
+            row("a", 26.0, None, some),
+            row("a", 50.0, None, some),
+            row("a", 50.0, None, None),
+            row("a", 55.0, Some(EndRef::Added(4)), some),
+            row("b", 20.0, Some(EndRef::Found(1)), some),
+        ];
+        let placed: Vec<_> = place(&rows, &ends, &LabelSettings::default()).iter().map(|r| r.end.unwrap()).collect();
+        use EndRef::{Added, Found};
+        assert_eq!(placed, [Found(1), Found(2), Found(1), Added(5), Added(5), Added(4), Added(1)]);
+    }
+
+    #[test]
+    fn hand_labels_replace_the_label_and_nothing_that_was_measured() {
+        let ends = [
+            end("a", 1, 20.0, Label::Sheared),
+            end("a", 2, 80.0, Label::Unclear),
+            end("b", 1, 20.0, Label::Tensile),
+        ];
+        let rows = [
+            row("a", 20.0, Some(EndRef::Found(1)), Some(HandLabel::NotAnEnd)),
+            row("a", 80.0, Some(EndRef::Found(2)), Some(HandLabel::Tensile)),
+            row("a", 50.0, Some(EndRef::Added(1)), Some(HandLabel::Sheared)),
+            row("a", 60.0, Some(EndRef::Added(2)), Some(HandLabel::Sheared)),
+            row("a", 60.0, Some(EndRef::Added(2)), None),
+        ];
+        let done = with_hand_labels(&ends, &rows);
+        let seen: Vec<_> = done.iter().map(|e| (e.row.end, e.row.label, e.row.counted, e.model, e.hand)).collect();
+        assert_eq!(
+            seen,
+            [
+                (1, Label::Unclear, false, Some(Label::Sheared), Some(HandLabel::NotAnEnd)),
+                (2, Label::Tensile, true, Some(Label::Unclear), Some(HandLabel::Tensile)),
+                (3, Label::Sheared, true, None, Some(HandLabel::Sheared)),
+                (1, Label::Tensile, true, Some(Label::Tensile), None),
+            ]
+        );
+        assert_eq!(done[1].row.features, ends[1].features);
+        assert_eq!(done[1].row.p_sheared, Some(0.5));
+        assert_eq!(done[3].row, ends[2]);
     }
 }

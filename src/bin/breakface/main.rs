@@ -4,6 +4,7 @@ mod args;
 mod cmd;
 mod exit;
 mod progress;
+mod review;
 
 use clap::Parser;
 use std::process::ExitCode;

@@ -1,0 +1,132 @@
+//! A saved run as the review needs it: the model's ends, the pictures and where their files are, the model.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use anyhow::Context;
+use breakface::labels::EndRef;
+use breakface::results::Results;
+use breakface::settings::Settings;
+use breakface::table::{EndRow, ImageRow, Status, read_csv};
+use breakface::tree::Model;
+
+use super::reply::Refusal;
+use super::session::EndId;
+use super::shown::{Shelf, Shown};
+use super::{Options, outcome};
+
+/// One picture of the run.
+pub struct Picture {
+    /// Its row of `images.csv`.
+    pub row: ImageRow,
+    /// Where its file is; `None` when it cannot be found.
+    pub file: Option<PathBuf>,
+}
+
+impl Picture {
+    /// Why it cannot be shown; empty = it can.
+    pub fn missing(&self) -> String {
+        match (self.row.status, &self.file) {
+            (Status::Failed, _) => format!("this picture could not be read: {}", self.row.error),
+            (Status::Done, None) => "the file of this picture has moved; start the review again with --pictures".into(),
+            (Status::Done, Some(_)) => String::new(),
+        }
+    }
+}
+
+/// A saved run.
+pub struct Run {
+    /// The results folder.
+    pub folder: PathBuf,
+    /// Name of the run for people.
+    pub title: String,
+    /// Pictures in the order of `images.csv`.
+    pub pictures: Vec<Picture>,
+    /// Ends as the model labelled them, whatever hand labels say.
+    pub ends: Vec<EndRow>,
+    /// The model that labelled them.
+    pub model: Model,
+    /// Name and kind of the model.
+    pub model_name: String,
+    /// Settings of the run.
+    pub settings: Settings,
+}
+
+impl Run {
+    /// Loads a results folder.
+    pub fn load(options: &Options) -> anyhow::Result<Self> {
+        let folder = &options.results;
+        let results = Results::load(folder).context("make results with `breakface classify` first")?;
+        // When hand labels are in place in ends.csv, the model's own tables were kept beside it.
+        let ends = match outcome::has_hand_labels(&results.ends) {
+            true => read_csv(&folder.join(outcome::BEFORE).join("ends.csv"))?,
+            false => results.ends.clone(),
+        };
+        let find = |image: &str| {
+            let moved = options.pictures.as_ref().map(|root| root.join(image));
+            moved.into_iter().chain(results.picture_path(image)).find(|p| p.is_file())
+        };
+        let pictures = results.images.iter();
+        let pictures = pictures.map(|row| Picture { file: find(&row.series.image), row: row.clone() }).collect();
+        let (model, model_name) = model_of(&results, options.model.as_deref())?;
+        let name = folder.canonicalize().ok().and_then(|p| Some(p.file_name()?.to_string_lossy().into_owned()));
+        Ok(Self {
+            title: name.unwrap_or_else(|| "results".into()),
+            folder: folder.clone(),
+            pictures,
+            ends,
+            model_name,
+            model,
+            settings: results.run.map(|r| r.settings).unwrap_or_default(),
+        })
+    }
+
+    /// Number of a picture by its name.
+    pub fn picture_number(&self, image: &str) -> Option<usize> {
+        self.pictures.iter().position(|p| p.row.series.image == image)
+    }
+
+    /// A found end by its id.
+    pub fn end(&self, id: EndId) -> Option<&EndRow> {
+        let EndRef::Found(number) = id.end else { return None };
+        let image = &self.pictures.get(id.picture)?.row.series.image;
+        self.ends.iter().find(|e| e.end == number && e.image == *image)
+    }
+
+    /// All found ends with their ids.
+    pub fn ends_with_ids(&self) -> impl Iterator<Item = (EndId, &EndRow)> {
+        self.ends
+            .iter()
+            .filter_map(|row| Some((EndId { picture: self.picture_number(&row.image)?, end: EndRef::Found(row.end) }, row)))
+    }
+
+    /// A picture ready to be shown.
+    pub fn shown(&self, shelf: &Shelf, number: usize) -> Result<Arc<Shown>, Refusal> {
+        let picture = self.pictures.get(number).ok_or_else(|| Refusal::not_found("picture"))?;
+        let file = picture.file.as_ref().ok_or_else(|| Refusal::new(404, picture.missing()))?;
+        shelf.get(number, file, &self.settings.read).map_err(|e| Refusal::fault(&e))
+    }
+}
+
+/// The model that labelled the run, with its name; when it is not at hand, the bundled one, and the name says so.
+fn model_of(results: &Results, given: Option<&Path>) -> anyhow::Result<(Model, String)> {
+    let read = |path: &Path| -> anyhow::Result<Model> {
+        let bytes = std::fs::read(path).with_context(|| format!("model {}", path.display()))?;
+        Model::from_json(&bytes).with_context(|| format!("model {}", path.display()))
+    };
+    let bundled = Model::bundled()?;
+    let mut candidates = Vec::new();
+    if let Some(path) = given {
+        candidates.push(read(path)?);
+    }
+    candidates.push(bundled.clone());
+    let learnt = results.folder.join(outcome::MODEL_FILE);
+    if learnt.is_file() {
+        candidates.push(read(&learnt)?);
+    }
+    let Some(run) = &results.run else { return Ok((bundled.clone(), bundled.name)) };
+    match candidates.into_iter().find(|m| m.digest() == run.model.digest) {
+        Some(model) => Ok((model, run.model.name.clone())),
+        None => Ok((bundled.clone(), format!("{} (the run used {}, which is not at hand)", bundled.name, run.model.name))),
+    }
+}

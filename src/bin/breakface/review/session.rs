@@ -1,0 +1,232 @@
+//! The state of a review: the run, the log of hand labels, and how to name ends over the wire.
+//!
+//! There is no other state than the files: a server that is killed and started again knows the same.
+
+use std::collections::BTreeMap;
+use std::sync::{Mutex, MutexGuard, PoisonError};
+
+use breakface::labels::{Action, EndRef, HandLabel, LabelLog, LabelRow, place};
+use breakface::settings::LabelSettings;
+use breakface::table::EndRow;
+use breakface::units::Point;
+
+use super::reply::Refusal;
+use super::run::Run;
+use super::shown::Shelf;
+
+/// Longest name of a labeller, characters.
+const MAX_NAME: usize = 60;
+
+/// An end over the wire: `3.12` is end 12 of picture 3, `3.+1` the first end added to it. Never a path.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub struct EndId {
+    /// Number of the picture in the run, from 0.
+    pub picture: usize,
+    /// End within it.
+    pub end: EndRef,
+}
+
+impl EndId {
+    /// Reads an id.
+    pub fn parse(text: &str) -> Option<Self> {
+        let (picture, end) = text.split_once('.')?;
+        if !picture.bytes().all(|b| b.is_ascii_digit()) {
+            return None;
+        }
+        Some(Self { picture: picture.parse().ok()?, end: EndRef::from_text(end)? })
+    }
+
+    /// As sent over the wire.
+    pub fn text(self) -> String {
+        format!("{}.{}", self.picture, self.end.text())
+    }
+}
+
+/// What one labeller says of an end now.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Hand {
+    /// The label, when one was given.
+    pub label: Option<HandLabel>,
+    /// The tip.
+    pub tip: Point,
+}
+
+/// One running review.
+pub struct Session {
+    /// The run that is looked at.
+    pub run: Run,
+    /// Decoded pictures.
+    pub shelf: Shelf,
+    /// Labeller of requests that name none.
+    pub default_labeller: String,
+    log: Mutex<LabelLog>,
+    /// Held from looking at the log to adding to it, so that two requests cannot take the same number.
+    writing: Mutex<()>,
+}
+
+/// What a person asks to be written down.
+#[derive(Debug, Clone, Copy)]
+pub enum Deed {
+    /// A label for an end.
+    Label(EndId, HandLabel),
+    /// A new place of a tip.
+    Move(EndId, Point),
+    /// A missed end in a picture.
+    Add(usize, Point, HandLabel),
+    /// Take the last deed back.
+    Undo,
+}
+
+impl Session {
+    /// A review of a run with its log.
+    pub fn new(run: Run, log: LabelLog, default_labeller: String) -> Self {
+        Self { run, shelf: Shelf::default(), default_labeller, log: Mutex::new(log), writing: Mutex::new(()) }
+    }
+
+    /// All rows of the log, each with the end it speaks of.
+    pub fn placed_rows(&self) -> Vec<LabelRow> {
+        place(self.log().rows(), &self.run.ends, &self.run.settings.label)
+    }
+
+    /// What a labeller says, by end.
+    pub fn hand_of(&self, labeller: &str) -> BTreeMap<EndId, Hand> {
+        let mut out = BTreeMap::new();
+        for row in self.placed_rows().iter().filter(|r| r.labeller == labeller) {
+            let Some(id) = self.id_of(row) else { continue };
+            let hand = Hand { label: row.label, tip: row.tip };
+            let is_gone = row.label.is_none() && matches!(id.end, EndRef::Added(_));
+            if is_gone { out.remove(&id) } else { out.insert(id, hand) };
+        }
+        out
+    }
+
+    /// The id of the end a placed row speaks of; `None` when its picture is not part of the run.
+    pub fn id_of(&self, row: &LabelRow) -> Option<EndId> {
+        Some(EndId { picture: self.run.picture_number(&row.image)?, end: row.end? })
+    }
+
+    /// Writes a deed down and returns the end it was about.
+    pub fn write(&self, labeller: &str, deed: Deed) -> Result<EndId, Refusal> {
+        let labeller = checked_name(labeller)?;
+        let _turn = self.writing.lock().unwrap_or_else(PoisonError::into_inner);
+        let hand = self.hand_of(labeller);
+        let row = match deed {
+            Deed::Label(id, label) => {
+                let tip = self.tip(id, &hand)?;
+                self.row(labeller, id, tip, Some(label), Action::Label)
+            }
+            Deed::Move(id, to) => {
+                self.tip(id, &hand)?;
+                self.check_place(id.picture, to)?;
+                self.check_move(id, to)?;
+                self.row(labeller, id, to, hand.get(&id).and_then(|h| h.label), Action::Move)
+            }
+            Deed::Add(picture, at, label) => {
+                self.check_place(picture, at)?;
+                if label == HandLabel::NotAnEnd {
+                    return Err(Refusal::new(400, "an added end is sheared, tensile or unclear"));
+                }
+                let id = EndId { picture, end: EndRef::Added(self.next_added(picture)) };
+                self.row(labeller, id, at, Some(label), Action::Add)
+            }
+            Deed::Undo => self
+                .log()
+                .undo_row(labeller, |row| self.id_of(row).and_then(|id| self.run.end(id)).map(found_tip))
+                .ok_or_else(|| Refusal::new(409, "there is nothing to take back"))?,
+        };
+        let id = place(std::slice::from_ref(&row), &self.run.ends, &self.run.settings.label)
+            .first()
+            .and_then(|r| self.id_of(r))
+            .ok_or_else(|| Refusal::not_found("picture"))?;
+        self.log().append(row).map_err(|e| {
+            Refusal::new(507, format!("{:#}; free some room and try again, everything before is kept", anyhow::Error::new(e)))
+        })?;
+        Ok(id)
+    }
+
+    fn row(&self, labeller: &str, id: EndId, tip: Point, label: Option<HandLabel>, action: Action) -> LabelRow {
+        let image = self.run.pictures[id.picture].row.series.image.clone();
+        let when = jiff::Timestamp::now().strftime("%Y-%m-%dT%H:%M:%SZ").to_string();
+        LabelRow { image, tip, label, labeller: labeller.into(), when, action, end: Some(id.end) }
+    }
+
+    /// Where an end is in the eyes of a labeller.
+    fn tip(&self, id: EndId, hand: &BTreeMap<EndId, Hand>) -> Result<Point, Refusal> {
+        let found = self.run.end(id).map(found_tip);
+        hand.get(&id).map(|h| h.tip).or(found).ok_or_else(|| Refusal::not_found("end"))
+    }
+
+    fn check_place(&self, picture: usize, at: Point) -> Result<(), Refusal> {
+        let picture = self.run.pictures.get(picture).ok_or_else(|| Refusal::not_found("picture"))?;
+        let inside = |v: f64, n: Option<u64>| -0.5 <= v && n.is_none_or(|n| v < n as f64 - 0.5) && v.is_finite();
+        if inside(at.x, picture.row.width_px) && inside(at.y, picture.row.height_px) {
+            return Ok(());
+        }
+        Err(Refusal::new(400, "this place is outside the picture"))
+    }
+
+    fn check_move(&self, id: EndId, to: Point) -> Result<(), Refusal> {
+        let Some(end) = self.run.end(id) else { return Ok(()) };
+        if found_tip(end).distance(to) <= reach(end, &self.run.settings.label) {
+            return Ok(());
+        }
+        Err(Refusal::new(
+            400,
+            "that is too far from where this end was found; say that this one is not an end, and add the other one",
+        ))
+    }
+
+    fn next_added(&self, picture: usize) -> u32 {
+        let numbers = self.placed_rows().into_iter().filter_map(|row| match self.id_of(&row)? {
+            EndId { picture: p, end: EndRef::Added(n) } if p == picture => Some(n),
+            _ => None,
+        });
+        numbers.max().unwrap_or(0).saturating_add(1)
+    }
+
+    fn log(&self) -> MutexGuard<'_, LabelLog> {
+        self.log.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// A name that can stand in the log, without blanks around it.
+pub fn checked_name(name: &str) -> Result<&str, Refusal> {
+    let name = name.trim();
+    if name.is_empty() || MAX_NAME < name.chars().count() || name.chars().any(char::is_control) {
+        return Err(Refusal::new(400, format!("a labeller's name has 1 to {MAX_NAME} characters, all of them printable")));
+    }
+    Ok(name)
+}
+
+/// Where the run has found an end.
+pub fn found_tip(end: &EndRow) -> Point {
+    Point::new(end.x_px, end.y_px)
+}
+
+fn reach(end: &EndRow, settings: &LabelSettings) -> f64 {
+    let diameter = end.features.get("shaft_diameter_px").unwrap_or(0.0);
+    settings.match_px.max(settings.max_move_diameters * diameter)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn ids_are_numbers_and_nothing_else() {
+        let id = EndId::parse("3.12").unwrap();
+        assert_eq!((id.picture, id.end, id.text().as_str()), (3, EndRef::Found(12), "3.12"));
+        assert_eq!(EndId::parse("0.+2").unwrap().end, EndRef::Added(2));
+        for bad in ["", ".", "3", "..", "3.", ".3", "../3", "3.-1", "3.1.2", "+3.1", "99999999999999999999.1", "3.++1"] {
+            assert_eq!(EndId::parse(bad), None, "{bad}");
+        }
+    }
+
+    #[test]
+    fn names_are_checked() {
+        assert_eq!(checked_name("  Jö B. ").unwrap(), "Jö B.");
+        assert!(checked_name(" ").is_err());
+        assert!(checked_name("a\nb").is_err());
+        assert!(checked_name(&"a".repeat(61)).is_err());
+    }
+}

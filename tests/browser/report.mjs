@@ -1,0 +1,3 @@
+// The report page in a real browser.
+
+export const tests = [];
