@@ -196,11 +196,8 @@ mod tests {
 
     #[test]
     fn hand_labels_replace_the_label_and_nothing_that_was_measured() {
-        let ends = [
-            end("a", 1, 20.0, Label::Sheared),
-            end("a", 2, 80.0, Label::Unclear),
-            end("b", 1, 20.0, Label::Tensile),
-        ];
+        let ends =
+            [end("a", 1, 20.0, Label::Sheared), end("a", 2, 80.0, Label::Unclear), end("b", 1, 20.0, Label::Tensile)];
         let rows = [
             row("a", 20.0, Some(EndRef::Found(1)), Some(HandLabel::NotAnEnd)),
             row("a", 80.0, Some(EndRef::Found(2)), Some(HandLabel::Tensile)),

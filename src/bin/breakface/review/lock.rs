@@ -27,8 +27,6 @@ pub fn take(results: &Path) -> anyhow::Result<Lock> {
              (two labellers can share one page, each under their own name)",
             results.display()
         ),
-        Err(fs4::TryLockError::Error(e)) => {
-            Err(e).with_context(|| format!("{}: cannot be locked", path.display()))
-        }
+        Err(fs4::TryLockError::Error(e)) => Err(e).with_context(|| format!("{}: cannot be locked", path.display())),
     }
 }

@@ -134,9 +134,18 @@ fn summary(reviewed: &[ReviewedEnd], before: &Scores, after: &Scores) -> Applied
         n_not_an_end: reviewed.iter().filter(|e| is_gone(e)).count(),
         specimens: specimens.collect(),
         knots: knots.collect(),
-        written: ["ends.csv", "images.csv", "specimens.csv", "sides.csv", "carriers.csv", "knots.csv", "pairs.csv", BOTH]
-            .map(String::from)
-            .to_vec(),
+        written: [
+            "ends.csv",
+            "images.csv",
+            "specimens.csv",
+            "sides.csv",
+            "carriers.csv",
+            "knots.csv",
+            "pairs.csv",
+            BOTH,
+        ]
+        .map(String::from)
+        .to_vec(),
     }
 }
 

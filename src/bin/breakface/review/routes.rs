@@ -121,8 +121,7 @@ fn end_id(text: &str) -> Result<EndId, Refusal> {
 }
 
 fn hand_label(word: &str) -> Result<HandLabel, Refusal> {
-    HandLabel::from_word(word)
-        .ok_or_else(|| Refusal::new(400, "a label is sheared, tensile, unclear or not_an_end"))
+    HandLabel::from_word(word).ok_or_else(|| Refusal::new(400, "a label is sheared, tensile, unclear or not_an_end"))
 }
 
 fn number(text: &str) -> Result<usize, Refusal> {

@@ -95,9 +95,9 @@ impl Run {
 
     /// All found ends with their ids.
     pub fn ends_with_ids(&self) -> impl Iterator<Item = (EndId, &EndRow)> {
-        self.ends
-            .iter()
-            .filter_map(|row| Some((EndId { picture: self.picture_number(&row.image)?, end: EndRef::Found(row.end) }, row)))
+        self.ends.iter().filter_map(|row| {
+            Some((EndId { picture: self.picture_number(&row.image)?, end: EndRef::Found(row.end) }, row))
+        })
     }
 
     /// A picture ready to be shown.
@@ -127,6 +127,8 @@ fn model_of(results: &Results, given: Option<&Path>) -> anyhow::Result<(Model, S
     let Some(run) = &results.run else { return Ok((bundled.clone(), bundled.name)) };
     match candidates.into_iter().find(|m| m.digest() == run.model.digest) {
         Some(model) => Ok((model, run.model.name.clone())),
-        None => Ok((bundled.clone(), format!("{} (the run used {}, which is not at hand)", bundled.name, run.model.name))),
+        None => {
+            Ok((bundled.clone(), format!("{} (the run used {}, which is not at hand)", bundled.name, run.model.name)))
+        }
     }
 }

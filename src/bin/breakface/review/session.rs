@@ -95,7 +95,11 @@ impl Session {
             let Some(id) = self.id_of(row) else { continue };
             let hand = Hand { label: row.label, tip: row.tip };
             let is_gone = row.label.is_none() && matches!(id.end, EndRef::Added(_));
-            if is_gone { out.remove(&id) } else { out.insert(id, hand) };
+            if is_gone {
+                out.remove(&id)
+            } else {
+                out.insert(id, hand)
+            };
         }
         out
     }
@@ -139,7 +143,10 @@ impl Session {
             .and_then(|r| self.id_of(r))
             .ok_or_else(|| Refusal::not_found("picture"))?;
         self.log().append(row).map_err(|e| {
-            Refusal::new(507, format!("{:#}; free some room and try again, everything before is kept", anyhow::Error::new(e)))
+            Refusal::new(
+                507,
+                format!("{:#}; free some room and try again, everything before is kept", anyhow::Error::new(e)),
+            )
         })?;
         Ok(id)
     }
@@ -193,7 +200,10 @@ impl Session {
 pub fn checked_name(name: &str) -> Result<&str, Refusal> {
     let name = name.trim();
     if name.is_empty() || MAX_NAME < name.chars().count() || name.chars().any(char::is_control) {
-        return Err(Refusal::new(400, format!("a labeller's name has 1 to {MAX_NAME} characters, all of them printable")));
+        return Err(Refusal::new(
+            400,
+            format!("a labeller's name has 1 to {MAX_NAME} characters, all of them printable"),
+        ));
     }
     Ok(name)
 }
@@ -217,7 +227,8 @@ mod tests {
         let id = EndId::parse("3.12").unwrap();
         assert_eq!((id.picture, id.end, id.text().as_str()), (3, EndRef::Found(12), "3.12"));
         assert_eq!(EndId::parse("0.+2").unwrap().end, EndRef::Added(2));
-        for bad in ["", ".", "3", "..", "3.", ".3", "../3", "3.-1", "3.1.2", "+3.1", "99999999999999999999.1", "3.++1"] {
+        for bad in ["", ".", "3", "..", "3.", ".3", "../3", "3.-1", "3.1.2", "+3.1", "99999999999999999999.1", "3.++1"]
+        {
             assert_eq!(EndId::parse(bad), None, "{bad}");
         }
     }

@@ -147,8 +147,11 @@ pub fn state(session: &Session, labeller: &str) -> State {
         um_per_px: p.row.um_per_px,
         missing: p.missing(),
     });
-    let mut ends: Vec<EndItem> = session.run.ends_with_ids().map(|(id, row)| found_item(id, row, hand.get(&id))).collect();
-    ends.extend(hand.iter().filter(|(id, _)| matches!(id.end, EndRef::Added(_))).map(|(id, h)| added_item(session, *id, *h)));
+    let mut ends: Vec<EndItem> =
+        session.run.ends_with_ids().map(|(id, row)| found_item(id, row, hand.get(&id))).collect();
+    ends.extend(
+        hand.iter().filter(|(id, _)| matches!(id.end, EndRef::Added(_))).map(|(id, h)| added_item(session, *id, *h)),
+    );
     State {
         title: session.run.title.clone(),
         version: env!("CARGO_PKG_VERSION"),
