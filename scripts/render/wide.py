@@ -78,6 +78,8 @@ def render(job):
     zi = np.ascontiguousarray(np.where(t1 >= 0, z1, gzs)[::ss, ::ss]).astype(np.float32)
     col = _light(rng, p, m, V, t1, zi, bg, um, LP)
     fg = t1[::ss, ::ss] >= 0
+    if p["view"] in ("mat", "loose", "weave") and rng.random() < 0.3:
+        col = fade(rng, col, zi, bg, p["d"])
     zf, coc = 0.0, 0.0
     if p["look"] not in ("sem", "rails") and rng.random() < 0.2 and scene.tips:
         zf = float(np.quantile([t[2] for t in scene.tips], rng.uniform(0.2, 0.9)))
@@ -155,6 +157,14 @@ def _light(rng, p, m, V, t1, zi, bg, um, LP):
             k = np.where(both, np.float32(0.4 * p["mat"]["transl"]), 0)
             out = out * (1 - k) + o2 * k
     return cv2.resize(out, (W, H), interpolation=cv2.INTER_AREA) if ss > 1 else out
+
+
+def fade(rng, col, z, bg, d):
+    """Deep fibres fade into the ground's mean light, as in deep mats under an electron beam."""
+    top = float(np.percentile(z, 99))
+    k = np.exp(-np.maximum(top - z, 0) / (rng.uniform(3, 12) * d))[..., None].astype(np.float32)
+    k = np.maximum(k, rng.uniform(0.15, 0.4))
+    return col * k + bg.mean((0, 1)) * rng.uniform(0.6, 1.3) * (1 - k)
 
 
 def truth(job, p, scene, m, V, t1, mask, zf, coc, boxes, image, u8):

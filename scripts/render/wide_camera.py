@@ -22,6 +22,17 @@ def tone(v, rng, strength):
     return np.interp(v, x, y).astype(np.float32)
 
 
+def keep_visible(im, noise, dpx):
+    """Stretches contrast and limits noise where fibres would be lost: real pictures go down to about these values."""
+    g = im.mean(2)
+    s = float((cv2.GaussianBlur(g, (0, 0), 1.0) - cv2.GaussianBlur(g, (0, 0), float(max(dpx, 5)))).std())
+    if s < 0.02:
+        m = float(g.mean())
+        im = np.clip(m + (im - m) * min(5.0, 0.02 / max(s, 1e-4)), 0, 1)
+        s = 0.02
+    return im, min(noise, 2.0 * s * np.sqrt(max(dpx, 8) / 8.0))
+
+
 def finish(col, rng, grey, fg, dpx):
     """Exposure, illumination, blur, noise, curve. Returns uint8 RGB."""
     H, W = col.shape[:2]
@@ -55,15 +66,16 @@ def finish(col, rng, grey, fg, dpx):
         im = tone(im, rng, rng.uniform(0.1, 0.6))
     if grey and rng.random() < 0.3:  # charging bands of the line scan
         band = cv2.GaussianBlur(np.repeat(rng.normal(0, 1, (H, 1)).astype(np.float32), 8, 1), (0, 0), rng.uniform(1, 14))[:, :1]
-        im = im * (1 + rng.uniform(0.05, 0.4) * band[..., None])
-    lowc = rng.random()
-    noise = abs(rng.normal(0, 0.02)) + 0.006
-    if lowc < 0.3:  # low contrast: squeeze to a narrow band of greys
-        span = rng.uniform(0.12, 0.5); lo = rng.uniform(0.02, 0.95 - span)
-        im = lo + span * im
-        noise *= 0.9 if span > 0.25 else 0.7
-    if rng.random() < (0.25 if grey else 0.08):
-        noise += rng.uniform(0.02, 0.06) * (0.5 if lowc < 0.3 else 1)
+        im = im * (1 + rng.uniform(0.02, 0.12) * band[..., None])
+    if grey and rng.random() < 0.6:  # electron pictures are mostly dark grey
+        im = im * rng.uniform(0.4, 0.8)
+    noise = abs(rng.normal(0, 0.02)) + 0.004
+    if rng.random() < (0.35 if grey else 0.08):
+        noise += rng.uniform(0.02, 0.07)
+    if rng.random() < 0.3:  # low contrast: squeeze to a narrow band of greys
+        span = rng.uniform(0.12, 0.5)
+        im = rng.uniform(0.02, 0.95 - span) + span * im
+    im, noise = keep_visible(im, noise, dpx)
     if rng.random() < (0.07 if grey else 0.04):
         im = 1 - im
     n = rng.normal(0, 1, im.shape[:2]).astype(np.float32)[..., None]
@@ -74,7 +86,7 @@ def finish(col, rng, grey, fg, dpx):
         n = cv2.GaussianBlur(n, (0, 0), ns)
         n = (n if n.ndim == 3 else n[..., None]) * (1 + 2.2 * ns * ns)
     im = im + n * noise * np.sqrt(0.3 + im.mean(2, keepdims=True))
-    if rng.random() < 0.35:
+    if rng.random() < 0.35 and noise < 0.03:
         im = im + rng.uniform(0.2, 1.2) * (im - cv2.GaussianBlur(im, (0, 0), 1.4).reshape(im.shape))
     if not grey:
         l = im.mean(2, keepdims=True)

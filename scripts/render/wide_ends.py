@@ -40,6 +40,8 @@ def sample_end(rng, label, cut=None, kind=None):
             e.update(dome=u(0.15, 0.5), a=float(rng.normal(0, 15)), wide=u(0.9, 1.15), thin=u(0.8, 1.0), zone=u(0.5, 1.5), fan=0.0, pw=1.0)
         elif k == "chisel_cut":
             e.update(a=u(55, 70), wide=u(0.9, 1.4), thin=u(0.4, 0.9), zone=u(1, 2.5), fan=0.0, pw=1.0)
+        if "wide" in e:  # blades press fibres against their bed: mostly flattened in the picture plane (E1 lies in it)
+            e["flare_az"] = float(rng.choice([-1, 1]) * np.pi / 2 + rng.normal(0, 0.45) if rng.random() < 0.7 else u(0, 2 * np.pi))
         return e
     k = kind or _pick(rng, TENSILE)
     e.update(kind=k, tilt=float(np.deg2rad(abs(rng.normal(0, 14)))), tilt_az=u(0, 6.28), off=float(abs(rng.normal(0, 0.1))), lob=u(0.08, 0.32),
@@ -66,8 +68,10 @@ def deform_shear(e, s, x1, x2, th, d):
     r = d / 2
     azm = e["az"]
     ta = np.tan(np.deg2rad(e["a"]))
-    cu, su = np.cos(azm), np.sin(azm)
-    ou, ov = x1 * cu + x2 * su, -x1 * su + x2 * cu  # along and across the tilt direction
+    tilt = x1 * np.cos(azm) + x2 * np.sin(azm)  # along the slope of the cut plane
+    fz = e.get("flare_az", azm)
+    cu, su = np.cos(fz), np.sin(fz)
+    ou, ov = x1 * cu + x2 * su, -x1 * su + x2 * cu  # along and across the flattening direction
     z = e["zone"] * d
     w = np.clip(1 - s / z, 0, 1) ** e.get("pw", 1.5)
     if "wide" in e:
@@ -80,7 +84,7 @@ def deform_shear(e, s, x1, x2, th, d):
         w2 = np.exp(-(s / (0.75 * d)) ** 2)[:, None] * e["flat"]
         ou = ou * (1 - w2); ov = ov * (1 + 0.8 * w2)
     wa = np.clip(1 - s / (3 * r * abs(ta) + 2 * r), 0, 1)[:, None]
-    ax = -ta * ou * wa
+    ax = -ta * tilt * wa
     if e["kind"] == "chisel_cut" or "wide" in e:
         ax = ax + e.get("fan", 0.0) * d * ((ov / r) ** 2 - 1).clip(-1, 4) * (w[:, None] ** 2)
     M = len(th)

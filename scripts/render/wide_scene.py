@@ -21,9 +21,9 @@ def make_material(rng, grey):
     core = np.full(3, u(0.3, 0.75)) * (1 + rng.normal(0, 0.05, 3))
     nd = int(rng.choice([1, 1, 2, 3, 4]))
     dyes = [np.clip(hsv(u(0, 1), u(0.2, 0.97), u(0.04, 0.8)), 0.01, 1) for _ in range(nd)]
-    if rng.random() < 0.25:
+    if rng.random() < (0.6 if grey else 0.2):
         dyes = [core * u(0.7, 1.2)]
-    return dict(core=core, dyes=dyes, cov=float(rng.choice([0, u(0.3, 1.0)], p=[0.25, 0.75])), mode=float(rng.choice([0, 1, 2], p=[0.7, 0.15, 0.15])), bump=u(0, 0.08),
+    return dict(core=core, dyes=dyes, cov=float(rng.choice([0, u(0.3, 1.0)], p=[0.25, 0.75])), mode=float(rng.choice([0, 1, 2], p=[0.8, 0.07, 0.13])), bump=u(0, 0.08),
                 grain=float(rng.choice([0, u(0.01, 0.12)], p=[0.5, 0.5])), transl=u(0, 0.7), gloss=u(0.3, 1.2), gain=u(0.0, 0.12), grey=grey)
 
 
@@ -115,19 +115,17 @@ class Scene:
                 xy = wp.extend_out(xy, d, hw, hh)
         n = len(xy); h = 0.25 * d
         z = wp.heights(r, n, h, d, layer * self.d0 + 0.5 * d, r.uniform(0.1, 0.7), self.job["weave"])
-        m = min(n, int(5 * d / h))
+        m = min(n, int((r.uniform(5, 12) if dive else 5) * d / h))
         if self.ground is not None:
             g = self.ground.at(xy)
             z = np.maximum(z, g + r.uniform(0.12, 0.6) * d)
             if dive:
                 z[m:3 * m] = np.minimum(z[m:3 * m], g[m:3 * m] + np.linspace(0.7, 3, len(z[m:3 * m])) * d)
-                z[:m] = g[:m] + d * np.linspace(-3.2, 0.7, m)
+                z[:m] = g[:m] + d * (0.7 - 3.4 * np.linspace(1, 0, m) ** r.uniform(1.0, 2.0))
                 k = int(np.argmax(z > g - 0.2 * d))
                 u = xy[min(n - 1, k + 4)] - xy[k]
                 self.ground.meniscus(xy[k], u / max(np.linalg.norm(u), 1e-9), d)
-        if dive:
-            pass
-        elif with_end and r.random() < 0.2:
+        if with_end and not dive and r.random() < 0.2:
             z[:m] += np.linspace(1, 0, m) ** 1.5 * d * r.uniform(-0.3, 2.5)
         cid = carrier["index"] if isinstance(carrier, dict) else carrier
         self.add(np.c_[xy, z], d, (e0, e1), cid)
