@@ -176,7 +176,9 @@ class Scene:
         a["fused"] = b["fused"] = True
 
     def dirt(self):
-        """Dust grains, droplets on fibres, lint."""
+        """Dust grains, droplets on fibres, lint, and now and then flakes and slivers (curled debris with pointed ends, not counted as ends)."""
+        if self.rng.random() < 0.3:
+            self.debris()
         r = self.rng; d0 = self.d0; hw, hh = self.hw, self.hh
         side = self.infos
         n = r.poisson(self.job["dust"])
@@ -213,6 +215,26 @@ class Scene:
             pre = xy[0] + u * (np.arange(int(2.4 * np.hypot(hw, hh) / (2 * d)), 0, -1)[:, None] * 2 * d)
             xy = np.r_[pre, xy][:: max(1, len(xy) // 1500)]
             self.add(np.c_[xy, np.full(len(xy), r.uniform(0.3, 3) * d0)], d, (None, None), 0)
+
+
+    def debris(self):
+        """Flat flakes and curled slivers lying on the ground."""
+        r = self.rng; d0 = self.d0
+        for i in range(r.integers(1, 6)):
+            p = np.array([r.uniform(-self.hw, self.hw), r.uniform(-self.hh, self.hh), 0.3 * d0])
+            if self.ground is not None:
+                p[2] += self.ground.at(p[None, :2])[0]
+            n0 = len(self.mesh.F)
+            if r.random() < 0.4:
+                a = r.uniform(0, np.pi); c, s = np.cos(a), np.sin(a)
+                add_blob(self.mesh, p, d0 * np.array([r.uniform(0.8, 4), r.uniform(0.5, 2), r.uniform(0.05, 0.3)]), self.nf, r.uniform(0, 300), r.uniform(0.2, 0.6), M=28, nt=14,
+                         frame=np.array([[c, s, 0], [-s, c, 0], [0, 0, 1.0]]), zone=DUST)
+                self.mesh.eid += [np.full(len(f), -1, np.int32) for f in self.mesh.F[n0:]]
+            else:
+                a = r.uniform(0, 6.28); u = np.array([np.cos(a), np.sin(a), 0.0]); L = d0 * r.uniform(1.5, 5); w = d0 * r.uniform(0.1, 0.35)
+                for q in (-1, 1):
+                    wm.strand(self.mesh, r, p, q * u + r.normal(0, 0.1, 3) * [1, 1, 0.2], L, w, self.nf, -1, r.uniform(0, 1.5))
+            self.mats.append(mat_row(r, self.mat, d0, r.uniform(0, 300))); self.nf += 1
 
 
 def carriers(rng, job, n):
