@@ -66,3 +66,22 @@ fn table<T: TableRow>(folder: &Path, file: &str, unread: &mut Vec<String>) -> Ve
         Vec::new()
     })
 }
+
+impl ReportInput {
+    /// Where the original of a picture was when it was classified.
+    pub(crate) fn original(&self, image: &str) -> Option<PathBuf> {
+        let inputs = self.run["inputs"].as_array()?;
+        let found = inputs.iter().find(|i| i["image"].as_str() == Some(image))?;
+        found["path"].as_str().map(PathBuf::from)
+    }
+
+    /// Where the overlay of a picture is, whether or not it was drawn.
+    pub(crate) fn overlay(&self, image: &str) -> PathBuf {
+        self.folder.join("overlays").join(format!("{image}.png"))
+    }
+
+    /// Files that show a picture, best first.
+    pub(crate) fn picture_files(&self, image: &str) -> Vec<PathBuf> {
+        self.original(image).into_iter().chain([self.overlay(image)]).collect()
+    }
+}

@@ -49,6 +49,20 @@ pub(crate) fn inline(label: Label) -> String {
     format!("<svg class=\"mk\" viewBox=\"0 0 16 16\" aria-hidden=\"true\"><path class=\"{}\" d=\"{path}\"/></svg>", class(label))
 }
 
+/// The key to the marks.
+pub(crate) fn key() -> String {
+    let mut out = String::from("<ul class=\"key\" aria-label=\"Key to the marks\">");
+    for (label, words) in LABELS.into_iter().zip([
+        "sheared: a flat bar across the fibre",
+        "tensile: a round cap",
+        "unclear: an open diamond",
+    ]) {
+        let _ = write!(out, "<li>{}{words}</li>", inline(label));
+    }
+    out.push_str("</ul>\n");
+    out
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -1,3 +1,33 @@
 //! Results -> overlays, plots and one self-contained page.
+//!
+//! The page is made from saved tables, and from pictures where they can be reached: the original, or the overlay of the run.
+//! Nothing here computes a result: what the tables do not hold is not on the page.
 
+mod art;
+mod context;
+mod face_picture;
+mod gallery;
+mod html;
+mod input;
+mod make;
+mod mark;
 pub mod overlay;
+mod page;
+mod plot;
+mod plot_capacity;
+mod plot_carriers;
+mod plot_ruler;
+mod plot_shape;
+mod plot_tips;
+mod section_answer;
+mod section_controls;
+mod section_knot;
+mod section_load;
+mod section_method;
+mod section_specimen;
+mod story;
+mod warn;
+mod words;
+
+pub use input::ReportInput;
+pub use make::{Made, ReportError, ReportOptions, report, write_report};

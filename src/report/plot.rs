@@ -73,16 +73,10 @@ pub(crate) fn stroke(color: RGBColor, width: f64) -> ShapeStyle {
 /// Text of a height in CSS pixels.
 pub(crate) fn text(size: f64, color: RGBColor, across: HPos, down: VPos) -> TextStyle<'static> {
     // The SVG backend divides sizes by 1.24.
-    ("sans-serif", size * 1.24 * f64::from(UNITS)).into_text_style(&(1, 1)).with_color(color).pos(Pos::new(across, down))
-}
-
-/// Colour of a label.
-pub(crate) fn color(label: Label) -> RGBColor {
-    match label {
-        Label::Sheared => SHEARED,
-        Label::Tensile => TENSILE,
-        Label::Unclear => UNCLEAR,
-    }
+    let font = ("sans-serif", size * 1.24 * f64::from(UNITS)).into_font();
+    let mut style = TextStyle::from(font).pos(Pos::new(across, down));
+    style.color = color.to_backend_color();
+    style
 }
 
 /// Draws the mark of a label with its middle at a place, in units; `size` is half its width in CSS pixels.
@@ -119,6 +113,8 @@ pub(crate) struct Axes<'a> {
     pub ticks: (usize, usize),
     /// Decimals of the numbers along each axis.
     pub digits: (usize, usize),
+    /// Whether the vertical axis counts away from zero both ways, so that no number there has a sign.
+    pub mirrored: bool,
 }
 
 /// Sets up axes with a faint ruling; the name of the vertical axis stands above it, where it can be read without turning the head.
@@ -134,13 +130,13 @@ pub(crate) fn chart<'a, 'b>(
         .y_label_area_size(px(38.0))
         .build_cartesian_2d(axes.x.clone(), axes.y.clone())?;
     let small = text(11.0, SOFT, HPos::Center, VPos::Top);
-    let (dx, dy) = axes.digits;
+    let ((dx, dy), mirrored) = (axes.digits, axes.mirrored);
     chart
         .configure_mesh()
         .x_labels(axes.ticks.0)
         .y_labels(axes.ticks.1)
         .x_label_formatter(&move |v| super::html::fixed(*v, dx))
-        .y_label_formatter(&move |v| super::html::fixed(*v, dy))
+        .y_label_formatter(&move |v| super::html::fixed(if mirrored { v.abs() } else { *v }, dy))
         .label_style(small)
         .axis_style(stroke(INK, 1.0))
         .bold_line_style(stroke(GRID, 0.8))
@@ -169,6 +165,7 @@ mod tests {
                 y_name: "y & z",
                 ticks: (3, 3),
                 digits: (1, 1),
+                mirrored: false,
             };
             chart(area, &axes)?;
             for label in super::super::mark::LABELS {

@@ -4,7 +4,6 @@ use super::mark::LABELS;
 use super::plot::{self, Axes};
 use crate::table::EndRow;
 use crate::tree::Label;
-use plotters::prelude::*;
 
 /// Ends with both measures: (label, size of the cut angle in degrees, bulb ratio).
 pub(crate) fn points(ends: &[&EndRow]) -> Vec<(Label, f64, f64)> {
@@ -26,6 +25,7 @@ pub(crate) fn shape(points: &[(Label, f64, f64)], alt: &str) -> String {
             y_name: "bulb ratio (1 = no cap)",
             ticks: (6, 5),
             digits: (0, 1),
+            mirrored: false,
         };
         let chart = plot::chart(area, &axes)?;
         // Unclear ends first, so that they never hide a verdict.

@@ -60,6 +60,7 @@ pub(crate) fn along(tips: &Tips, alt: &str) -> String {
             y_name: "ends: sheared up, tensile down",
             ticks: (5, 5),
             digits: (0, 0),
+            mirrored: true,
         };
         let chart = plot::chart(area, &axes)?;
         let width = far / BARS as f64;

@@ -1,0 +1,219 @@
+//! Pictures of the page: break faces made small, and single ends cut out upright.
+
+use super::story::Specimen;
+use crate::settings::{ReadSettings, ReportSettings};
+use crate::table::EndRow;
+use crate::tree::Label;
+use crate::units::Point;
+use base64::Engine as _;
+use image::codecs::jpeg::JpegEncoder;
+use image::{Rgb, RgbImage};
+use std::path::Path;
+
+/// An embedded picture.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Picture {
+    /// `data:` address.
+    pub address: String,
+    /// Width, px.
+    pub width: u32,
+    /// Height, px.
+    pub height: u32,
+    /// Pixels of this picture per pixel of the original.
+    pub factor: f64,
+}
+
+/// How much of each specimen is shown; smaller when there are many specimens.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Allowance {
+    /// Longest side of the break-face picture, px.
+    pub face_px: u32,
+    /// Longest side of the further pictures, px; 0 = none are shown.
+    pub further_px: u32,
+    /// Typical ends shown of each label.
+    pub gallery: usize,
+}
+
+/// Steps from rich to sparse: (share of the largest face, further pictures, share of the largest gallery).
+const STEPS: [(f64, bool, f64); 6] =
+    [(1.0, true, 1.0), (0.8, true, 1.0), (0.65, true, 0.75), (0.5, false, 0.75), (0.4, false, 0.5), (0.3, false, 0.5)];
+
+/// Bytes per pixel of a JPEG micrograph as embedded text, measured on rendered pictures at quality 80: about a quarter.
+const BYTES_PER_PX: f64 = 0.25;
+
+impl Allowance {
+    /// The richest step that keeps `n` specimens within the page's limit; the sparsest when none does.
+    pub fn new(n: usize, settings: &ReportSettings) -> Self {
+        let step = |(face, further, gallery): (f64, bool, f64)| Self {
+            face_px: (f64::from(settings.face_px) * face) as u32,
+            further_px: if further { settings.face_px / 4 } else { 0 },
+            gallery: ((settings.gallery as f64 * gallery).ceil() as usize).max(1),
+        };
+        let bytes = |a: &Self| {
+            let crops = 3.0 * a.gallery as f64 * f64::from(settings.crop_px).powi(2);
+            let further = 4.0 * f64::from(a.further_px).powi(2) * 0.75;
+            (f64::from(a.face_px).powi(2) * 0.75 + crops + further) * BYTES_PER_PX
+        };
+        let room = settings.page_mb * 1e6 / n.max(1) as f64;
+        STEPS.map(step).into_iter().find(|a| bytes(a) <= room).unwrap_or_else(|| step(STEPS[STEPS.len() - 1]))
+    }
+}
+
+/// Reads a picture in colour; `None` when it cannot be reached or read, which the page shows as such.
+pub(crate) fn read(path: &Path, settings: &ReadSettings) -> Option<RgbImage> {
+    let micrograph = crate::micrograph::read_micrograph(path, settings).ok()?;
+    micrograph.rgb.or_else(|| {
+        let grey = &micrograph.grey;
+        let bytes = grey.values().iter().flat_map(|v| [(v >> 8) as u8; 3]).collect();
+        RgbImage::from_raw(grey.width(), grey.height(), bytes)
+    })
+}
+
+/// The picture made small, embedded.
+pub(crate) fn small(picture: &RgbImage, longest: u32, quality: u8) -> Option<Picture> {
+    let (width, height) = picture.dimensions();
+    let factor = (f64::from(longest) / f64::from(width.max(height))).min(1.0);
+    let side = |s: u32| ((f64::from(s) * factor).round() as u32).max(1);
+    let made = if factor < 1.0 {
+        image::imageops::thumbnail(picture, side(width), side(height))
+    } else {
+        picture.clone()
+    };
+    embed(&made, quality, factor)
+}
+
+fn embed(picture: &RgbImage, quality: u8, factor: f64) -> Option<Picture> {
+    let (width, height) = picture.dimensions();
+    let text = base64::engine::general_purpose::STANDARD.encode(jpeg(picture, quality)?);
+    Some(Picture { address: format!("data:image/jpeg;base64,{text}"), width, height, factor })
+}
+
+/// The picture as JPEG bytes.
+pub(crate) fn jpeg(picture: &RgbImage, quality: u8) -> Option<Vec<u8>> {
+    let mut bytes = Vec::new();
+    JpegEncoder::new_with_quality(&mut bytes, quality).encode_image(picture).ok()?;
+    Some(bytes)
+}
+
+/// Part of the fibre that a cut-out shows, in diameters: half its width, above the tip, below the tip.
+const HALF_WIDTH_D: f64 = 3.0;
+const ABOVE_D: f64 = 1.8;
+
+/// One end cut out with its axis pointing up, embedded; places outside the picture are filled evenly.
+pub(crate) fn cut_out(picture: &RgbImage, end: &EndRow, side: u32, quality: u8) -> Option<Picture> {
+    let diameter = end.features.get("shaft_diameter_px").filter(|d| *d > 1.0)?;
+    let step = 2.0 * HALF_WIDTH_D * diameter / f64::from(side);
+    let tip = Point::new(end.x_px, end.y_px);
+    let mut made = RgbImage::new(side, side);
+    for (u, v, out) in made.enumerate_pixels_mut() {
+        // Averaging 2 x 2 places keeps thick fibres free of moiré.
+        let mut sum = [0.0; 3];
+        for (du, dv) in [(0.25, 0.25), (0.75, 0.25), (0.25, 0.75), (0.75, 0.75)] {
+            let across = (f64::from(u) + du) * step - HALF_WIDTH_D * diameter;
+            let along = ABOVE_D * diameter - (f64::from(v) + dv) * step;
+            let place = tip.towards(end.axis_deg, along).towards(end.axis_deg + 90.0, across);
+            for (s, c) in sum.iter_mut().zip(bilinear(picture, place)) {
+                *s += c / 4.0;
+            }
+        }
+        *out = Rgb(sum.map(|s| s.round() as u8));
+    }
+    embed(&made, quality, 1.0 / step)
+}
+
+fn bilinear(picture: &RgbImage, place: Point) -> [f64; 3] {
+    const OUTSIDE: [f64; 3] = [205.0; 3];
+    let (w, h) = (f64::from(picture.width()), f64::from(picture.height()));
+    if !(0.0..=w - 1.0).contains(&place.x) || !(0.0..=h - 1.0).contains(&place.y) {
+        return OUTSIDE;
+    }
+    let (x, y) = (place.x as u32, place.y as u32);
+    let (fx, fy) = (place.x.fract(), place.y.fract());
+    let at = |dx: u32, dy: u32| picture.get_pixel((x + dx).min(picture.width() - 1), (y + dy).min(picture.height() - 1)).0;
+    std::array::from_fn(|c| {
+        let row = |dy| f64::from(at(0, dy)[c]) * (1.0 - fx) + f64::from(at(1, dy)[c]) * fx;
+        row(0) * (1.0 - fy) + row(1) * fy
+    })
+}
+
+/// Typical ends of a label: well seen, near the label's medians, from different carriers first.
+pub(crate) fn typical<'a>(specimen: &Specimen<'a>, label: Label, most: usize) -> Vec<&'a EndRow> {
+    let mut ends: Vec<&EndRow> = specimen.ends.iter().copied().filter(|e| e.label == label).collect();
+    let oddness = oddness(&ends);
+    let mut order: Vec<usize> = (0..ends.len()).collect();
+    order.sort_by(|&a, &b| oddness[a].total_cmp(&oddness[b]).then(a.cmp(&b)));
+    ends = order.iter().map(|&i| ends[i]).collect();
+    // The first end of each carrier comes before second ends of any; otherwise the order stays.
+    let mut seen = std::collections::BTreeSet::new();
+    let (mut ends, repeats): (Vec<&EndRow>, Vec<&EndRow>) =
+        ends.into_iter().partition(|e| e.carrier.is_none() || seen.insert((e.image.as_str(), e.carrier)));
+    ends.extend(repeats);
+    ends.truncate(most);
+    ends
+}
+
+/// How far each end lies from the medians of bulb ratio and flatness, in spreads, plus what its quality lacks.
+fn oddness(ends: &[&EndRow]) -> Vec<f64> {
+    let mut total: Vec<f64> = ends.iter().map(|e| 1.0 - e.quality).collect();
+    for name in ["bulb_ratio", "flatness"] {
+        let mut values: Vec<f64> = ends.iter().filter_map(|e| e.features.get(name)).collect();
+        values.sort_by(f64::total_cmp);
+        let at = |share: f64| values.get(((values.len().max(1) - 1) as f64 * share) as usize).copied();
+        let (Some(low), Some(middle), Some(high)) = (at(0.25), at(0.5), at(0.75)) else { continue };
+        let spread = (high - low).max(f64::EPSILON);
+        for (t, e) in total.iter_mut().zip(ends) {
+            *t += e.features.get(name).map_or(1.0, |v| (v - middle).abs() / spread);
+        }
+    }
+    total
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn many_specimens_get_less_each_and_stay_within_the_limit() {
+        let settings = ReportSettings::default();
+        let (few, many) = (Allowance::new(5, &settings), Allowance::new(200, &settings));
+        assert_eq!(few.face_px, settings.face_px);
+        assert!(many.face_px < few.face_px && many.gallery < few.gallery && many.further_px == 0);
+    }
+
+    #[test]
+    fn an_end_is_cut_out_upright() {
+        // A white fibre along +x that ends at x = 60: upright, white lies below the middle of the cut-out and black above.
+        let picture = RgbImage::from_fn(100, 81, |x, y| {
+            let fibre = x <= 60 && (35..=45).contains(&y);
+            Rgb([if fibre { 255 } else { 0 }; 3])
+        });
+        let mut features = crate::measure::FeatureRow::default();
+        features.set("shaft_diameter_px", Some(11.0));
+        let end = EndRow {
+            image: "a".into(),
+            specimen: "s".into(),
+            end: 1,
+            carrier: None,
+            x_px: 60.5,
+            y_px: 40.0,
+            axis_deg: 0.0,
+            shaft_diameter_um: None,
+            label: Label::Sheared,
+            p_sheared: None,
+            quality: 1.0,
+            reason: String::new(),
+            subtype: String::new(),
+            counted: true,
+            features,
+            extra: vec![],
+        };
+        let made = cut_out(&picture, &end, 60, 95).expect("a cut-out");
+        let bytes = base64::engine::general_purpose::STANDARD
+            .decode(made.address.trim_start_matches("data:image/jpeg;base64,"))
+            .expect("base64");
+        let back = image::load_from_memory(&bytes).expect("JPEG").to_luma8();
+        assert!(back.get_pixel(30, 40).0[0] > 200, "shaft below the tip");
+        assert!(back.get_pixel(30, 8).0[0] < 50, "nothing above the tip");
+        assert!(back.get_pixel(10, 40).0[0] < 50 && back.get_pixel(50, 40).0[0] < 50, "ground beside the shaft");
+    }
+}

@@ -1,0 +1,193 @@
+//! Tables and pictures -> the page, and the full pictures beside it.
+
+use super::art::{self, Allowance};
+use super::context::{Context, Links, SpecimenArt};
+use super::input::ReportInput;
+use super::page::page;
+use super::story::{Specimen, Story};
+use super::mark;
+use crate::settings::Settings;
+use crate::table::{TableError, write_atomic};
+use rayon::prelude::*;
+use std::collections::BTreeMap;
+use std::path::{Component, Path, PathBuf};
+
+/// Why a report could not be written.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum ReportError {
+    /// A file could not be written.
+    #[error(transparent)]
+    Unwritable(#[from] TableError),
+    /// The folder for full pictures could not be made.
+    #[error("{folder}: cannot be made: {reason}")]
+    Folder {
+        /// Folder.
+        folder: String,
+        /// What the system said.
+        reason: String,
+    },
+}
+
+/// How the page is made.
+#[derive(Debug, Clone, Default)]
+pub struct ReportOptions {
+    /// Title of the page; empty = a title made from the knots.
+    pub title: String,
+    /// Folder for full pictures, linked from the page; `None` = none are saved.
+    pub assets: Option<PathBuf>,
+    /// Settings in effect.
+    pub settings: Settings,
+}
+
+/// What became of a report.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Made {
+    /// Bytes of the page.
+    pub bytes: usize,
+    /// Pictures shown on the page.
+    pub shown: usize,
+    /// Pictures that could not be reached or read.
+    pub unreachable: usize,
+    /// Full pictures saved beside the page.
+    pub saved: usize,
+}
+
+/// Makes the page of saved results as text, without full pictures beside it.
+pub fn report(input: &ReportInput, options: &ReportOptions) -> String {
+    page(&context(input, options, BTreeMap::new()))
+}
+
+/// Writes the page to `out`, and full pictures where the options say so.
+///
+/// # Errors
+/// When a file or folder cannot be written.
+pub fn write_report(input: &ReportInput, out: &Path, options: &ReportOptions) -> Result<Made, ReportError> {
+    let links = match &options.assets {
+        Some(folder) => save_pictures(input, folder, &relative(folder, out), options)?,
+        None => BTreeMap::new(),
+    };
+    let context = context(input, options, links);
+    let text = page(&context);
+    write_atomic(out, text.as_bytes())?;
+    Ok(Made {
+        bytes: text.len(),
+        shown: context.art.iter().map(|a| a.pictures.len()).sum(),
+        unreachable: context.art.iter().map(|a| a.unreachable.len()).sum(),
+        saved: context.links.len(),
+    })
+}
+
+fn context<'a>(input: &'a ReportInput, options: &'a ReportOptions, links: BTreeMap<String, Links>) -> Context<'a> {
+    let story = Story::new(input);
+    let allowance = Allowance::new(story.specimens.len(), &options.settings.report);
+    let art = story.specimens.par_iter().map(|s| specimen_art(input, s, allowance, &options.settings)).collect();
+    let title = if options.title.is_empty() { default_title(&story) } else { options.title.clone() };
+    Context { story, settings: &options.settings, title, allowance, art, links }
+}
+
+fn default_title(story: &Story<'_>) -> String {
+    match story.knots.len() {
+        0 => "Break faces".to_owned(),
+        1 => "Break faces of one knot".to_owned(),
+        n => format!("Break faces of {n} knots"),
+    }
+}
+
+/// Small pictures and cut-outs of a specimen; each picture is read once and dropped.
+fn specimen_art(input: &ReportInput, specimen: &Specimen<'_>, allowance: Allowance, settings: &Settings) -> SpecimenArt {
+    let mut made = SpecimenArt::default();
+    let main = specimen.main_image().map(|i| i.series.image.as_str());
+    let shown: Vec<_> =
+        mark::LABELS.into_iter().flat_map(|label| art::typical(specimen, label, allowance.gallery)).collect();
+    for image in &specimen.images {
+        let image_name = image.series.image.as_str();
+        let longest = if Some(image_name) == main { allowance.face_px } else { allowance.further_px };
+        let ends: Vec<_> = shown.iter().filter(|e| e.image == image_name).collect();
+        if longest == 0 && ends.is_empty() {
+            continue;
+        }
+        let Some(picture) = input.picture_files(image_name).iter().find_map(|p| art::read(p, &settings.read)) else {
+            made.unreachable.push(image_name.to_owned());
+            continue;
+        };
+        let quality = settings.report.jpeg_quality.clamp(1, 100);
+        if let Some(small) = art::small(&picture, longest, quality).filter(|_| longest > 0) {
+            made.pictures.insert(image_name.to_owned(), small);
+        }
+        for end in ends {
+            if let Some(cut) = art::cut_out(&picture, end, settings.report.crop_px.max(16), quality) {
+                made.ends.insert((image_name.to_owned(), end.end), cut);
+            }
+        }
+    }
+    made
+}
+
+/// Saves every picture in full, and its overlay when there is one; names are our own, so no name from a table becomes a path.
+fn save_pictures(
+    input: &ReportInput,
+    folder: &Path,
+    link: &str,
+    options: &ReportOptions,
+) -> Result<BTreeMap<String, Links>, ReportError> {
+    std::fs::create_dir_all(folder)
+        .map_err(|e| ReportError::Folder { folder: folder.display().to_string(), reason: e.to_string() })?;
+    let saved: Result<Vec<_>, ReportError> = input
+        .images
+        .par_iter()
+        .enumerate()
+        .map(|(i, image)| {
+            let image_name = image.series.image.as_str();
+            let Some(picture) = input.original(image_name).and_then(|p| art::read(&p, &options.settings.read)) else {
+                return Ok(None);
+            };
+            let Some(bytes) = art::jpeg(&picture, FULL_QUALITY) else { return Ok(None) };
+            let file = format!("picture-{:04}.jpg", i + 1);
+            write_atomic(&folder.join(&file), &bytes)?;
+            let marked = match std::fs::read(input.overlay(image_name)) {
+                Ok(bytes) => {
+                    let file = format!("picture-{:04}-marked.png", i + 1);
+                    write_atomic(&folder.join(&file), &bytes)?;
+                    Some(format!("{link}{file}"))
+                }
+                Err(_) => None,
+            };
+            Ok(Some((image_name.to_owned(), Links { plain: format!("{link}{file}"), marked })))
+        })
+        .collect();
+    Ok(saved?.into_iter().flatten().collect())
+}
+
+/// JPEG quality of full pictures: no loss that an eye could see.
+const FULL_QUALITY: u8 = 92;
+
+/// The folder as seen from the page, `/` at the end; a folder that does not lie beside or below the page is given in full.
+fn relative(folder: &Path, out: &Path) -> String {
+    let base = out.parent().unwrap_or(Path::new(""));
+    let (folder, base) = (absolute(folder), absolute(base));
+    let shared = folder.components().zip(base.components()).take_while(|(a, b)| a == b).count();
+    let up = base.components().count() - shared;
+    let down = folder.components().skip(shared).filter_map(|c| match c {
+        Component::Normal(part) => Some(part.to_string_lossy().into_owned()),
+        _ => None,
+    });
+    std::iter::repeat_n("..".to_owned(), up).chain(down).map(|part| part + "/").collect()
+}
+
+fn absolute(path: &Path) -> PathBuf {
+    let path = if path.as_os_str().is_empty() { Path::new(".") } else { path };
+    std::fs::canonicalize(path).or_else(|_| std::path::absolute(path)).unwrap_or_else(|_| path.to_owned())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn links_lead_from_the_page_to_the_folder() {
+        assert_eq!(relative(Path::new("a/pictures"), Path::new("a/report.html")), "pictures/");
+        assert_eq!(relative(Path::new("b/pictures"), Path::new("a/report.html")), "../b/pictures/");
+        assert_eq!(relative(Path::new("."), Path::new("report.html")), "");
+    }
+}
