@@ -261,6 +261,14 @@ pub struct ReportSettings {
 
 impl Default for ReportSettings {
     fn default() -> Self {
-        Self { face_px: 1000, crop_px: 132, gallery: 4, jpeg_quality: 80, page_mb: 12.0, plot_specimens: 40, clear_p: 0.05 }
+        Self {
+            face_px: 1000,
+            crop_px: 132,
+            gallery: 4,
+            jpeg_quality: 80,
+            page_mb: 12.0,
+            plot_specimens: 40,
+            clear_p: 0.05,
+        }
     }
 }

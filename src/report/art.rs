@@ -74,11 +74,8 @@ pub(crate) fn small(picture: &RgbImage, longest: u32, quality: u8) -> Option<Pic
     let (width, height) = picture.dimensions();
     let factor = (f64::from(longest) / f64::from(width.max(height))).min(1.0);
     let side = |s: u32| ((f64::from(s) * factor).round() as u32).max(1);
-    let made = if factor < 1.0 {
-        image::imageops::thumbnail(picture, side(width), side(height))
-    } else {
-        picture.clone()
-    };
+    let made =
+        if factor < 1.0 { image::imageops::thumbnail(picture, side(width), side(height)) } else { picture.clone() };
     embed(&made, quality, factor)
 }
 
@@ -129,7 +126,8 @@ fn bilinear(picture: &RgbImage, place: Point) -> [f64; 3] {
     }
     let (x, y) = (place.x as u32, place.y as u32);
     let (fx, fy) = (place.x.fract(), place.y.fract());
-    let at = |dx: u32, dy: u32| picture.get_pixel((x + dx).min(picture.width() - 1), (y + dy).min(picture.height() - 1)).0;
+    let at =
+        |dx: u32, dy: u32| picture.get_pixel((x + dx).min(picture.width() - 1), (y + dy).min(picture.height() - 1)).0;
     std::array::from_fn(|c| {
         let row = |dy| f64::from(at(0, dy)[c]) * (1.0 - fx) + f64::from(at(1, dy)[c]) * fx;
         row(0) * (1.0 - fy) + row(1) * fy

@@ -8,11 +8,7 @@ use crate::tree::Label;
 use std::fmt::Write as _;
 
 /// The gallery of a specimen; `choose` gives the ends to show of each label.
-pub(crate) fn gallery<'a>(
-    context: &Context<'a>,
-    index: usize,
-    choose: impl Fn(Label) -> Vec<&'a EndRow>,
-) -> String {
+pub(crate) fn gallery<'a>(context: &Context<'a>, index: usize, choose: impl Fn(Label) -> Vec<&'a EndRow>) -> String {
     let Some(art) = context.art.get(index) else { return String::new() };
     let mut items = String::new();
     for label in mark::LABELS {
@@ -34,9 +30,7 @@ pub(crate) fn gallery<'a>(
     if items.is_empty() {
         return String::new();
     }
-    format!(
-        "<h4>Typical ends, turned upright</h4>\n<ul class=\"gallery\">\n{items}</ul>\n"
-    )
+    format!("<h4>Typical ends, turned upright</h4>\n<ul class=\"gallery\">\n{items}</ul>\n")
 }
 
 fn alt(end: &EndRow) -> String {

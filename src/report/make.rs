@@ -3,9 +3,9 @@
 use super::art::{self, Allowance};
 use super::context::{Context, Links, SpecimenArt};
 use super::input::ReportInput;
+use super::mark;
 use super::page::page;
 use super::story::{Specimen, Story};
-use super::mark;
 use crate::settings::Settings;
 use crate::table::{TableError, write_atomic};
 use rayon::prelude::*;
@@ -95,7 +95,12 @@ fn default_title(story: &Story<'_>) -> String {
 }
 
 /// Small pictures and cut-outs of a specimen; each picture is read once and dropped.
-fn specimen_art(input: &ReportInput, specimen: &Specimen<'_>, allowance: Allowance, settings: &Settings) -> SpecimenArt {
+fn specimen_art(
+    input: &ReportInput,
+    specimen: &Specimen<'_>,
+    allowance: Allowance,
+    settings: &Settings,
+) -> SpecimenArt {
     let mut made = SpecimenArt::default();
     let main = specimen.main_image().map(|i| i.series.image.as_str());
     let shown: Vec<_> =

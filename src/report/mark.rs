@@ -31,14 +31,9 @@ pub(crate) fn append(path: &mut String, label: Label, tip: Point, axis_deg: f64,
             let r = size * 0.95;
             write!(path, "M{}A{r:.1} {r:.1} 0 0 1 {}", p(out(-0.2, -0.95)), p(out(-0.2, 0.95)))
         }
-        Label::Unclear => write!(
-            path,
-            "M{}L{}L{}L{}Z",
-            p(out(0.9, 0.0)),
-            p(out(0.0, 0.9)),
-            p(out(-0.9, 0.0)),
-            p(out(0.0, -0.9))
-        ),
+        Label::Unclear => {
+            write!(path, "M{}L{}L{}L{}Z", p(out(0.9, 0.0)), p(out(0.0, 0.9)), p(out(-0.9, 0.0)), p(out(0.0, -0.9)))
+        }
     };
 }
 
@@ -46,7 +41,10 @@ pub(crate) fn append(path: &mut String, label: Label, tip: Point, axis_deg: f64,
 pub(crate) fn inline(label: Label) -> String {
     let mut path = String::new();
     append(&mut path, label, Point::new(8.0, 9.0), -90.0, 6.0);
-    format!("<svg class=\"mk\" viewBox=\"0 0 16 16\" aria-hidden=\"true\"><path class=\"{}\" d=\"{path}\"/></svg>", class(label))
+    format!(
+        "<svg class=\"mk\" viewBox=\"0 0 16 16\" aria-hidden=\"true\"><path class=\"{}\" d=\"{path}\"/></svg>",
+        class(label)
+    )
 }
 
 /// The key to the marks.

@@ -7,7 +7,8 @@ use super::{section_answer, section_controls, section_knot, section_load, sectio
 use std::fmt::Write as _;
 
 /// Nothing may be loaded from anywhere: pictures are part of the page, there are no scripts.
-const POLICY: &str = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'";
+const POLICY: &str =
+    "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'";
 
 /// The whole page.
 pub(crate) fn page(context: &Context<'_>) -> String {

@@ -42,7 +42,10 @@ pub(crate) fn ruler(what: &Ruler<'_>) -> String {
         }
         if let Some(value) = what.value {
             let x = x_of(value);
-            area.draw(&Rectangle::new([(x - px(2.2), px(LINE - 9.0)), (x + px(2.2), px(LINE + 9.0))], SHEARED.filled()))?;
+            area.draw(&Rectangle::new(
+                [(x - px(2.2), px(LINE - 9.0)), (x + px(2.2), px(LINE + 9.0))],
+                SHEARED.filled(),
+            ))?;
         }
         Ok(())
     })

@@ -89,5 +89,9 @@ fn bases(context: &Context<'_>) -> String {
     .filter(|(basis, _)| of(basis) > 0)
     .map(|(basis, meaning)| format!("{} {meaning}", words::counted(of(basis), "specimen", "specimens")))
     .collect();
-    if parts.is_empty() { String::new() } else { format!("<p>Published figures and flags: {}.</p>\n", parts.join("; ")) }
+    if parts.is_empty() {
+        String::new()
+    } else {
+        format!("<p>Published figures and flags: {}.</p>\n", parts.join("; "))
+    }
 }

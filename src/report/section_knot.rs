@@ -120,5 +120,9 @@ fn pairs(context: &Context<'_>, index: usize) -> String {
             if sign > 0.0 { pair.n_b } else { pair.n_a }
         );
     }
-    if lines.is_empty() { lines } else { format!("<h3>Against the other knots</h3>\n<ul class=\"plain\">{lines}</ul>\n") }
+    if lines.is_empty() {
+        lines
+    } else {
+        format!("<h3>Against the other knots</h3>\n<ul class=\"plain\">{lines}</ul>\n")
+    }
 }

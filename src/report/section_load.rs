@@ -33,7 +33,11 @@ pub(crate) fn section(context: &Context<'_>) -> String {
          <p class=\"soft\">Both lines are upper bounds, not predictions: a cut carrier loads its neighbours more than the rest, the braid goes out of balance, and cut ends may grip again by friction.</p>\n\
          <ul class=\"plain small\">{legend}</ul></div></div>\n</section>\n",
         capacity(&points, &bundle(context), &alt),
-        if bundle(context).places.is_empty() { "" } else { "Dashed line: equal-load-sharing bundle of carriers (Daniels 1945). " },
+        if bundle(context).places.is_empty() {
+            ""
+        } else {
+            "Dashed line: equal-load-sharing bundle of carriers (Daniels 1945). "
+        },
         points.len()
     )
 }

@@ -22,10 +22,17 @@ fn left_out(context: &Context<'_>) -> String {
         "{} of {} are shown, made small; {}.",
         words::thousands(shown),
         words::counted(story.input.images.len(), "picture", "pictures"),
-        if context.links.is_empty() { "full pictures are not part of this page" } else { "full pictures lie beside this page, linked from each specimen" }
+        if context.links.is_empty() {
+            "full pictures are not part of this page"
+        } else {
+            "full pictures lie beside this page, linked from each specimen"
+        }
     ));
     if unreachable > 0 {
-        items.push(format!("{} could not be reached or read when the page was made.", words::counted(unreachable, "picture", "pictures")));
+        items.push(format!(
+            "{} could not be reached or read when the page was made.",
+            words::counted(unreachable, "picture", "pictures")
+        ));
     }
     items.push(format!(
         "{} of {} are shown in the galleries; all are in ends.csv.",
@@ -37,9 +44,14 @@ fn left_out(context: &Context<'_>) -> String {
     }
     let failed = story.input.images.iter().filter(|i| i.status == crate::table::Status::Failed).count();
     if failed > 0 {
-        items.push(format!("{} could not be read in the run itself; they add nothing to any figure.", words::counted(failed, "picture", "pictures")));
+        items.push(format!(
+            "{} could not be read in the run itself; they add nothing to any figure.",
+            words::counted(failed, "picture", "pictures")
+        ));
     }
-    let mut out = String::from("<section class=\"newpage\" id=\"left-out\" aria-labelledby=\"left-out-h\">\n<h2 id=\"left-out-h\">Warnings, and what this page leaves out</h2>\n");
+    let mut out = String::from(
+        "<section class=\"newpage\" id=\"left-out\" aria-labelledby=\"left-out-h\">\n<h2 id=\"left-out-h\">Warnings, and what this page leaves out</h2>\n",
+    );
     let warnings: Vec<String> = texts(&story.input.run["warnings"]).flat_map(|t| warn::of_picture(&t)).collect();
     if !warnings.is_empty() {
         let _ = write!(out, "<ul class=\"plain\"><li>{}</li></ul>\n", warnings.join("</li>\n<li>"));
@@ -54,7 +66,9 @@ fn texts(value: &Value) -> impl Iterator<Item = String> {
 
 fn method(context: &Context<'_>) -> String {
     let run = &context.story.input.run;
-    let mut out = String::from("<section id=\"method\" aria-labelledby=\"method-h\">\n<h2 id=\"method-h\">How it was done</h2>\n");
+    let mut out = String::from(
+        "<section id=\"method\" aria-labelledby=\"method-h\">\n<h2 id=\"method-h\">How it was done</h2>\n",
+    );
     out.push_str(
         "<p>Fibre ends are found in each picture, their shafts traced back, and their outlines measured to a fraction of a pixel. \
          A decision tree labels each end sheared or tensile with a probability; ends that the picture does not show well enough, or whose \
@@ -83,7 +97,8 @@ fn method(context: &Context<'_>) -> String {
     if run["settings"].is_object() {
         let text = serde_json::to_string_pretty(&run["settings"]).unwrap_or_default();
         let shown: String = text.split('\n').map(|line| escape(line) + "\n").collect();
-        let _ = write!(out, "<details><summary>Settings in effect</summary><pre tabindex=\"0\">{shown}</pre></details>\n");
+        let _ =
+            write!(out, "<details><summary>Settings in effect</summary><pre tabindex=\"0\">{shown}</pre></details>\n");
     }
     if run.is_null() {
         out.push_str("<p class=\"none\">The run left no record of its model and settings (run.json).</p>\n");

@@ -150,7 +150,8 @@ fn plots(specimen: &Specimen<'_>) -> String {
     if !points.is_empty() {
         let n = |label| points.iter().filter(|p| p.0 == label).count();
         let mid = |label, get: fn(&(Label, f64, f64)) -> f64| {
-            median(points.iter().filter(|p| p.0 == label).map(get).collect()).map_or("–".to_owned(), |v| html::fixed(v, 2))
+            median(points.iter().filter(|p| p.0 == label).map(get).collect())
+                .map_or("–".to_owned(), |v| html::fixed(v, 2))
         };
         let counts =
             format!("{} sheared, {} tensile, {} unclear", n(Label::Sheared), n(Label::Tensile), n(Label::Unclear));

@@ -78,7 +78,8 @@ pub(crate) fn first(context: &Context<'_>) -> String {
         );
     }
     for line in &context.story.input.unread {
-        let _ = write!(out, "<div class=\"note alarm\" role=\"note\"><strong>Left out:</strong> {}.</div>\n", escape(line));
+        let _ =
+            write!(out, "<div class=\"note alarm\" role=\"note\"><strong>Left out:</strong> {}.</div>\n", escape(line));
     }
     out
 }

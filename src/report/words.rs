@@ -25,10 +25,7 @@ pub(crate) fn share(fraction: f64) -> &'static str {
     if fraction >= 1.0 {
         return "all";
     }
-    SHARES
-        .iter()
-        .min_by(|a, b| (a.0 - fraction).abs().total_cmp(&(b.0 - fraction).abs()))
-        .map_or("", |&(_, word)| word)
+    SHARES.iter().min_by(|a, b| (a.0 - fraction).abs().total_cmp(&(b.0 - fraction).abs())).map_or("", |&(_, word)| word)
 }
 
 /// "1 specimen", "3 specimens".

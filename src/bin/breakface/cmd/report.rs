@@ -7,7 +7,9 @@ use std::path::PathBuf;
 
 /// Arguments of `report`.
 #[derive(Debug, clap::Args)]
-#[command(after_help = "Examples:\n  breakface report results --out report.html\n  breakface report results --out report.html --assets pictures")]
+#[command(
+    after_help = "Examples:\n  breakface report results --out report.html\n  breakface report results --out report.html --assets pictures"
+)]
 pub struct Args {
     /// Folder of results, as written by `classify`
     #[arg(value_name = "RESULTS")]
