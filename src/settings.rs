@@ -108,13 +108,37 @@ pub struct BurntInSettings {}
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct FindSettings {
-    /// Lowest confidence of a candidate that is measured, 0..1. Larger = fewer candidates.
+    /// Lowest confidence of a candidate that is measured, 0..1 (chosen on rendered training pictures). Larger = fewer candidates.
     pub min_score: f64,
+    /// Fibre widths that the network was trained to mark, px of a reduced copy (`scripts/finder/pictures.py`).
+    pub working_width_px: [f64; 2],
+    /// Thinnest and thickest fibre diameter that is searched when the scale is known, µm (fibres of fishing braid: 12 to
+    /// 40 µm, design.md section 2, with room for a rough scale). Wider = slower.
+    pub fibre_um: [f64; 2],
+    /// Reduced copies with a shorter side are not searched, px: they hold no shaft of working width.
+    pub least_side_px: u32,
+    /// Two candidates nearer than this are one end, fibre widths (ends of two fibres lie at least half a width apart).
+    pub same_end_reach_d: f64,
+    /// Two candidates of one shaft, one behind the other, nearer than this are one end, fibre widths.
+    pub same_shaft_reach_d: f64,
+    /// Largest offset across the shaft between two candidates of one shaft, fibre widths.
+    pub same_shaft_across_d: f64,
+    /// Largest turn between the axes of two candidates of one shaft, degrees.
+    pub same_shaft_turn_deg: f64,
 }
 
 impl Default for FindSettings {
     fn default() -> Self {
-        Self { min_score: 0.2 }
+        Self {
+            min_score: 0.2,
+            working_width_px: [5.5, 14.0],
+            fibre_um: [10.0, 45.0],
+            least_side_px: 24,
+            same_end_reach_d: 0.5,
+            same_shaft_reach_d: 1.2,
+            same_shaft_across_d: 0.4,
+            same_shaft_turn_deg: 30.0,
+        }
     }
 }
 

@@ -1,9 +1,19 @@
 //! [`Micrograph`] -> candidate fibre ends.
+//!
+//! A small network (see `network`) looks at copies of the picture, each half the size of the one before (`pyramid`), so that
+//! fibres of any width appear 6 to 13 px wide in one of them; its maps become candidates, and second hits on one end are
+//! merged (`peaks`). Nothing here measures: widths and axes are rough, made good by [`crate::measure`].
+
+mod network;
+mod peaks;
+mod pyramid;
 
 use crate::measure::MeasuredEnd;
 use crate::micrograph::Micrograph;
 use crate::settings::FindSettings;
 use crate::units::Point;
+
+pub use network::{Finder, FinderError};
 
 /// A place where a fibre seems to end.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -20,41 +30,15 @@ pub struct Candidate {
     pub look_sheared: Option<f64>,
 }
 
-/// The learned finder: a small network run in this process.
-pub struct Finder {}
-
-/// Why a finder could not be loaded.
-#[derive(Debug, thiserror::Error)]
-#[non_exhaustive]
-pub enum FinderError {
-    /// The weights cannot be read.
-    #[error("finder {name}: {reason}")]
-    Unusable {
-        /// File name, or `bundled`.
-        name: String,
-        /// What is wrong with it.
-        reason: String,
-    },
-}
-
-impl Finder {
-    /// The finder that is compiled in.
-    ///
-    /// # Errors
-    /// When the bundled weights are unusable, which is a fault of the build.
-    pub fn bundled() -> Result<Self, FinderError> {
-        Ok(Self {})
+/// All candidate ends of a picture, strongest first. With a known scale only the sizes that fibres can have there are
+/// searched, else all sizes.
+pub fn find_ends(micrograph: &Micrograph, finder: &Finder, settings: &FindSettings) -> Vec<Candidate> {
+    let mut found = Vec::new();
+    for level in pyramid::levels(micrograph, settings) {
+        finder.look(&level, |maps| peaks::collect(maps, &level, settings, &mut found));
     }
-
-    /// Digest of the weights, hexadecimal.
-    pub fn digest(&self) -> &str {
-        "none"
-    }
-}
-
-/// All candidate ends of a picture, strongest first.
-pub fn find_ends(_micrograph: &Micrograph, _finder: &Finder, _settings: &FindSettings) -> Vec<Candidate> {
-    Vec::new()
+    found.retain(|c| micrograph.grey.contains(c.tip) && !micrograph.burnt_in.iter().any(|b| b.contains(c.tip)));
+    peaks::merge(found, settings)
 }
 
 /// The second look: measured candidates that are ends.

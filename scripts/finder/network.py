@@ -1,0 +1,55 @@
+"""The finder network: a small encoder-decoder that marks fibre ends at a canonical scale (fibre about 8-10 px wide).
+
+Input: 1 x 1 x H x W grey, normalised to zero mean and unit deviation of the picture; H and W multiples of 16.
+Output: 1 x 7 x H/2 x W/2, see CHANNELS. About 9 000 multiply-adds per input pixel, about 0.49 million weights.
+"""
+import torch
+from torch import nn
+
+#: 0 heat (logit: an end is here), 1-2 offset of the tip (dx, dy; units of UNIT px), 3-4 axis (cos, sin),
+#: 5 log2(width / UNIT), 6 sheared (logit)
+CHANNELS = ("heat", "dx", "dy", "cos", "sin", "log2_width", "sheared")
+UNIT = 8.0
+
+
+def conv(cin, cout, k=3, s=1):
+    return nn.Sequential(nn.Conv2d(cin, cout, k, s, k // 2, bias=False), nn.BatchNorm2d(cout))
+
+
+class Block(nn.Module):
+    """Two 3x3 convolutions with a short cut."""
+
+    def __init__(self, c):
+        super().__init__()
+        self.a, self.b = conv(c, c), conv(c, c)
+
+    def forward(self, x):
+        return torch.relu(x + self.b(torch.relu(self.a(x))))
+
+
+class Finder(nn.Module):
+    def __init__(self, c2=24, c4=40, c8=64, c16=80):
+        super().__init__()
+        self.stem = conv(1, c2, 5, 2)
+        self.down4, self.block4 = conv(c2, c4, 3, 2), Block(c4)
+        self.down8, self.block8 = conv(c4, c8, 3, 2), nn.Sequential(Block(c8), Block(c8))
+        self.down16, self.block16 = conv(c8, c16, 3, 2), Block(c16)
+        self.mid16 = conv(c16, c16)
+        self.side8, self.out8 = conv(c16, c8, 1), conv(c8, c8)
+        self.side4, self.out4 = conv(c8, c4, 1), conv(c4, c4)
+        self.side2, self.out2 = conv(c4, c2, 1), conv(c2, 32)
+        self.head = nn.Conv2d(32, len(CHANNELS), 1)
+        nn.init.zeros_(self.head.bias)
+        self.head.bias.data[0] = -4.0  # ends are rare
+
+    def forward(self, x):
+        up = lambda t: nn.functional.interpolate(t, scale_factor=2, mode="nearest")
+        f2 = torch.relu(self.stem(x))
+        f4 = self.block4(torch.relu(self.down4(f2)))
+        f8 = self.block8(torch.relu(self.down8(f4)))
+        f16 = self.block16(torch.relu(self.down16(f8)))
+        f16 = torch.relu(self.mid16(f16))
+        g8 = torch.relu(self.out8(torch.relu(f8 + up(self.side8(f16)))))
+        g4 = torch.relu(self.out4(torch.relu(f4 + up(self.side4(g8)))))
+        g2 = torch.relu(self.out2(torch.relu(f2 + up(self.side2(g4)))))
+        return self.head(g2)

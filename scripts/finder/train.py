@@ -1,0 +1,142 @@
+#!/usr/bin/env python3
+"""Train the finder network on pictures with truth and export it as ONNX.
+
+    train.py --pictures DIR [DIR ...] [--extra DIR] --steps 8000 --out finder.pt [--init base.pt] [--leave-out NAME ...]
+    train.py --export finder.pt --out finder.onnx
+
+Needs PyTorch, numpy and OpenCV, and a GPU for speed (a CPU works, slowly). Seeds are fixed; see README.md beside this file.
+"""
+import argparse
+import json
+import math
+import os
+import time
+
+import numpy as np
+import torch
+from torch.nn import functional as F
+
+from network import CHANNELS, UNIT, Finder
+from pictures import Pictures, soil, targets, truth_files
+
+SIZE = 256
+
+
+def losses(out, heat, ask, fields, mask):
+    out = out.float()
+    p = torch.sigmoid(out[:, 0]).clamp(1e-5, 1 - 1e-5)
+    full = (heat >= 0.999).float()
+    hit = -((1 - p) ** 2) * torch.log(p) * full
+    miss = -((1 - heat) ** 4) * p ** 2 * torch.log(1 - p) * (1 - full) * ask
+    n = full.sum().clamp(min=8)
+    l_heat = (hit.sum() + miss.sum()) / n
+    m = mask.sum().clamp(min=8)
+    l_off = (F.smooth_l1_loss(out[:, 1:3], fields[:, 0:2], reduction="none", beta=0.1).sum(1) * mask).sum() / m
+    l_axis = (F.smooth_l1_loss(out[:, 3:5], fields[:, 2:4], reduction="none", beta=0.2).sum(1) * mask).sum() / m
+    l_width = (F.smooth_l1_loss(out[:, 5], fields[:, 4], reduction="none", beta=0.1) * mask).sum() / m
+    kind = fields[:, 5]
+    known = mask * (kind >= 0)
+    l_kind = (F.binary_cross_entropy_with_logits(out[:, 6], kind.clamp(0, 1) * 0.96 + 0.02, reduction="none") * known).sum() / known.sum().clamp(min=8)
+    return l_heat, l_off, l_axis, l_width, l_kind
+
+
+def train(args):
+    torch.manual_seed(args.seed)
+    torch.backends.cudnn.benchmark = True
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    files = [f for f in truth_files(args.pictures)]
+    real = [f for f in truth_files(args.extra) if os.path.splitext(os.path.basename(f))[0] not in set(args.leave_out)]
+    names = {os.path.basename(f) for f in real}
+    share = args.extra_share
+    boost = share / max(1e-9, 1 - share) * len(files) / max(1, len(real))
+    began = time.time()
+    data = Pictures(files + real, device, weight=lambda n: boost if n in names else 1.0)
+    print(f"{data.n} pictures ({len(real)} extra), {len(data.ends)} ends, {time.time() - began:.0f} s", flush=True)
+    net = Finder().to(device)
+    if args.init:
+        net.load_state_dict(torch.load(args.init, map_location=device))
+    net = net.to(memory_format=torch.channels_last).train()
+    mean = {k: v.clone() for k, v in net.state_dict().items()}
+    step_rule = torch.optim.AdamW(net.parameters(), lr=args.rate, weight_decay=1e-3)
+    noise = torch.Generator(device=device).manual_seed(args.seed)
+    began = time.time()
+    sums, last = np.zeros(5), time.time()
+    for step in range(1, args.steps + 1):
+        image, ends = data.crops(noise, args.batch, SIZE)
+        image = soil(image, noise).contiguous(memory_format=torch.channels_last)
+        goal = targets(ends, args.batch, SIZE, device)
+        with torch.autocast(device, dtype=torch.bfloat16):
+            out = net(image)
+        parts = losses(out, *goal)
+        loss = parts[0] + parts[1] + 0.5 * parts[2] + parts[3] + 0.5 * parts[4]
+        step_rule.zero_grad(set_to_none=True)
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(net.parameters(), 5.0)
+        done = max(step / args.steps, (time.time() - began) / args.seconds if args.seconds else 0.0)
+        for group in step_rule.param_groups:  # a short rise, then half a cosine down, whichever limit comes first
+            group["lr"] = args.rate * min(1.0, done / 0.05 + 0.02) * (0.5 + 0.5 * math.cos(math.pi * min(1.0, done))) + 1e-6
+        step_rule.step()
+        keep = min(0.998, step / (step + 10))
+        with torch.no_grad():
+            for k, v in net.state_dict().items():
+                if v.dtype.is_floating_point:
+                    mean[k].mul_(keep).add_(v, alpha=1 - keep)
+                else:
+                    mean[k].copy_(v)
+        if step % 50 == 0:
+            sums += np.array([float(p.detach()) for p in parts])
+        if step % 500 == 0:
+            print(f"step {step} heat {sums[0]/10:.3f} offset {sums[1]/10:.4f} axis {sums[2]/10:.4f} width {sums[3]/10:.4f} kind {sums[4]/10:.4f} {500/(time.time()-last):.1f}/s", flush=True)
+            sums[:] = 0
+            last = time.time()
+        if done >= 1.0:
+            print(f"finished at step {step}", flush=True)
+            break
+    torch.save(mean, args.out)
+    if args.onnx:
+        export(args.out, args.onnx)
+
+
+def fold(net):
+    """The same network with every batch normalisation folded into its convolution."""
+    for module in net.modules():
+        if isinstance(module, torch.nn.Sequential) and len(module) == 2 and isinstance(module[1], torch.nn.BatchNorm2d):
+            module[0] = torch.nn.utils.fusion.fuse_conv_bn_eval(module[0], module[1])
+            module[1] = torch.nn.Identity()
+    return net
+
+
+def export(weights, path):
+    net = Finder()
+    net.load_state_dict(torch.load(weights, map_location="cpu"))
+    net = fold(net.eval())
+    sample = torch.zeros(1, 1, 256, 256)
+    torch.onnx.export(net, sample, path, input_names=["grey"], output_names=["maps"], opset_version=17, dynamo=False,
+                      dynamic_axes={"grey": {2: "h", 3: "w"}, "maps": {2: "h2", 3: "w2"}})
+    print(f"{path}: {os.path.getsize(path)} bytes, channels {json.dumps(CHANNELS)}, unit {UNIT}", flush=True)
+
+
+def main():
+    ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    ap.add_argument("--pictures", nargs="*", default=[])
+    ap.add_argument("--extra", nargs="*", default=[], help="folders shown as often as --extra-share says, e.g. real frames")
+    ap.add_argument("--extra-share", type=float, default=0.15)
+    ap.add_argument("--leave-out", nargs="*", default=[], help="picture names (no ending) of --extra not to train on")
+    ap.add_argument("--steps", type=int, default=8000)
+    ap.add_argument("--seconds", type=float, default=0, help="stop after this long")
+    ap.add_argument("--batch", type=int, default=48)
+    ap.add_argument("--rate", type=float, default=2e-3)
+    ap.add_argument("--seed", type=int, default=1)
+    ap.add_argument("--init")
+    ap.add_argument("--export")
+    ap.add_argument("--out", required=True)
+    ap.add_argument("--onnx")
+    args = ap.parse_args()
+    if args.export:
+        export(args.export, args.out)
+    else:
+        train(args)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,169 @@
+//! The learned finder: loading its weights, and running it over a copy of the picture in overlapping tiles.
+
+use std::path::Path;
+use std::sync::Arc;
+
+use rten::{Model, RunOptions, ThreadPool};
+use rten_tensor::prelude::*;
+use rten_tensor::{NdTensor, NdTensorView};
+
+use super::pyramid::Level;
+
+/// Planes of the network's answer, in order: see `scripts/finder/network.py`.
+pub(super) const CHANNELS: usize = 7;
+/// Pixels of the copy per cell of the answer.
+pub(super) const STRIDE: usize = 2;
+/// The network's unit of length, px of the copy.
+pub(super) const UNIT: f64 = 8.0;
+/// Sides of a tile must be multiples of this: the network halves four times.
+const MULTIPLE: usize = 16;
+/// Largest tile side and the rim that neighbouring tiles share, px. They bound memory (about 150 MB a worker); the rim
+/// covers what the network sees around a cell, so that tiles do not change the answer by more than rounding.
+const TILE: usize = 1280;
+const RIM: usize = 96;
+
+static BUNDLED: &[u8] = include_bytes!("../../models/finder.onnx");
+
+/// The learned finder: a small network run in this process.
+pub struct Finder {
+    model: Model,
+    digest: String,
+}
+
+/// Why a finder could not be loaded.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum FinderError {
+    /// The weights cannot be read.
+    #[error("finder {name}: {reason}")]
+    Unusable {
+        /// File name, or `bundled`.
+        name: String,
+        /// What is wrong with it.
+        reason: String,
+    },
+}
+
+/// Answer of the network about one tile: `CHANNELS` planes of `width × height` cells, and which cells count.
+pub(super) struct Maps<'a> {
+    pub planes: NdTensorView<'a, f32, 3>,
+    /// Cell (0, 0) lies at this pixel of the copy.
+    pub left: usize,
+    pub top: usize,
+    /// Cells that this tile answers for: columns and rows, half open. The rest is rim.
+    pub columns: std::ops::Range<usize>,
+    pub rows: std::ops::Range<usize>,
+}
+
+impl Finder {
+    /// The finder that is compiled in.
+    ///
+    /// # Errors
+    /// When the bundled weights are unusable, which is a fault of the build.
+    pub fn bundled() -> Result<Self, FinderError> {
+        Self::from_bytes("bundled", BUNDLED.to_vec())
+    }
+
+    /// A finder from an ONNX file made by `scripts/finder/train.py`.
+    ///
+    /// # Errors
+    /// When the file cannot be read or is not such a network.
+    pub fn from_file(path: &Path) -> Result<Self, FinderError> {
+        let name = path.display().to_string();
+        let bytes = std::fs::read(path).map_err(|e| FinderError::Unusable { name: name.clone(), reason: e.to_string() })?;
+        Self::from_bytes(&name, bytes)
+    }
+
+    fn from_bytes(name: &str, bytes: Vec<u8>) -> Result<Self, FinderError> {
+        let unusable = |reason: String| FinderError::Unusable { name: name.to_owned(), reason };
+        let digest = blake3::hash(&bytes).to_hex().to_string();
+        let model = Model::load(bytes).map_err(|e| unusable(e.to_string()))?;
+        let finder = Self { model, digest };
+        // One small look proves that shapes fit before the first picture is opened.
+        finder.run(NdTensor::zeros([1, 1, 64, 64])).map_err(unusable)?;
+        Ok(finder)
+    }
+
+    /// Digest of the weights, hexadecimal.
+    pub fn digest(&self) -> &str {
+        &self.digest
+    }
+
+    /// Shows a copy of the picture to the network and hands on the answer, tile by tile.
+    pub(super) fn look(&self, level: &Level, mut take: impl FnMut(&Maps<'_>)) {
+        for (y0, y1) in strips(level.height) {
+            for (x0, x1) in strips(level.width) {
+                let (w, h) = ((x1 - x0).next_multiple_of(MULTIPLE), (y1 - y0).next_multiple_of(MULTIPLE));
+                let input = NdTensor::from_fn([1, 1, h, w], |[_, _, y, x]| {
+                    level.values[(y0 + y).min(level.height - 1) * level.width + (x0 + x).min(level.width - 1)]
+                });
+                // Shapes were proven when the network was loaded; a failed run finds nothing.
+                let Ok(answer) = self.run(input) else { continue };
+                let answered = |start: usize, end: usize, whole: usize| {
+                    let first = if start == 0 { 0 } else { RIM / 2 / STRIDE };
+                    let last = if end == whole { (end - start).div_ceil(STRIDE) } else { (end - start - RIM / 2) / STRIDE };
+                    first..last
+                };
+                take(&Maps {
+                    planes: answer.view(),
+                    left: x0,
+                    top: y0,
+                    columns: answered(x0, x1, level.width),
+                    rows: answered(y0, y1, level.height),
+                });
+            }
+        }
+    }
+
+    fn run(&self, input: NdTensor<f32, 4>) -> Result<NdTensor<f32, 3>, String> {
+        let [_, _, h, w] = input.shape();
+        // The runtime's own pool would let this thread start another picture while it waits (and so hold two at once):
+        // a thread of its own, with one worker, keeps one picture per worker and the sums in one order.
+        let value = std::thread::scope(|scope| {
+            let worker = scope.spawn(|| {
+                let options = RunOptions::default().with_thread_pool(Some(Arc::new(ThreadPool::with_num_threads(1))));
+                self.model.run_one(input.into(), Some(options)).map_err(|e| e.to_string())
+            });
+            worker.join().unwrap_or_else(|_| Err("the network's runtime stopped".to_owned()))
+        })?;
+        let maps: NdTensor<f32, 4> = value.try_into().map_err(|_| "answers with something else than numbers".to_owned())?;
+        if maps.shape() != [1, CHANNELS, h / STRIDE, w / STRIDE] {
+            return Err(format!("answers with shape {:?}", maps.shape()));
+        }
+        Ok(maps.into_shape([CHANNELS, h / STRIDE, w / STRIDE]))
+    }
+}
+
+/// Cuts a length into overlapping pieces of at most [`TILE`].
+fn strips(length: usize) -> Vec<(usize, usize)> {
+    let mut pieces = Vec::new();
+    let mut start = 0;
+    loop {
+        let end = (start + TILE).min(length);
+        pieces.push((start, end));
+        if end == length {
+            return pieces;
+        }
+        start = end - RIM;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn strips_cover_and_overlap() {
+        assert_eq!(strips(900), [(0, 900)]);
+        let pieces = strips(3000);
+        assert_eq!(pieces.first().map(|p| p.0), Some(0));
+        assert_eq!(pieces.last().map(|p| p.1), Some(3000));
+        assert!(pieces.windows(2).all(|p| p[0].1 - p[1].0 == RIM));
+    }
+
+    #[test]
+    fn a_file_that_is_no_network_is_refused() {
+        let reason = Finder::from_bytes("junk.onnx", b"not a network".to_vec()).err().map(|e| e.to_string());
+        assert!(reason.is_some_and(|r| r.starts_with("finder junk.onnx: ")));
+    }
+}
