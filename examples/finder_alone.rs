@@ -22,7 +22,10 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         settings.min_score = score.parse()?;
     }
     let use_scale = args.get(5).is_none_or(|a| a != "none");
-    let mut truths: Vec<PathBuf> = std::fs::read_dir(&folder)?.filter_map(|e| e.ok().map(|e| e.path())).filter(|p| p.extension().is_some_and(|e| e == "json")).collect();
+    let mut truths: Vec<PathBuf> = std::fs::read_dir(&folder)?
+        .filter_map(|e| e.ok().map(|e| e.path()))
+        .filter(|p| p.extension().is_some_and(|e| e == "json"))
+        .collect();
     truths.sort();
     let rows: Vec<String> = truths
         .par_iter()
@@ -31,13 +34,17 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             let name = doc.get("image")?.as_str()?;
             let luma = image::open(folder.join(name)).ok()?.to_luma16();
             let grey = GreyPlane::new(luma.width(), luma.height(), luma.into_raw())?;
-            let scale = doc["um_per_px"].as_f64().filter(|_| use_scale).and_then(|s| Scale::new(s, ScaleSource::Series));
+            let scale =
+                doc["um_per_px"].as_f64().filter(|_| use_scale).and_then(|s| Scale::new(s, ScaleSource::Series));
             let micrograph = Micrograph { grey, rgb: None, scale, burnt_in: Vec::new(), warnings: Vec::new() };
             let found = find_ends(&micrograph, &finder, &settings);
             let lines = found.iter().map(|c| {
                 let p = c.look_sheared.unwrap_or(0.5);
                 let label = if p >= 0.5 { "sheared" } else { "tensile" };
-                format!("{name},{:.2},{:.2},{:.2},{:.3},{label},{p:.4},{:.4}\n", c.tip.x, c.tip.y, c.axis_deg, c.width_px, c.score)
+                format!(
+                    "{name},{:.2},{:.2},{:.2},{:.3},{label},{p:.4},{:.4}\n",
+                    c.tip.x, c.tip.y, c.axis_deg, c.width_px, c.score
+                )
             });
             Some(lines.collect())
         })

@@ -70,7 +70,8 @@ impl Finder {
     /// When the file cannot be read or is not such a network.
     pub fn from_file(path: &Path) -> Result<Self, FinderError> {
         let name = path.display().to_string();
-        let bytes = std::fs::read(path).map_err(|e| FinderError::Unusable { name: name.clone(), reason: e.to_string() })?;
+        let bytes =
+            std::fs::read(path).map_err(|e| FinderError::Unusable { name: name.clone(), reason: e.to_string() })?;
         Self::from_bytes(&name, bytes)
     }
 
@@ -101,7 +102,8 @@ impl Finder {
                 let Ok(answer) = self.run(input) else { continue };
                 let answered = |start: usize, end: usize, whole: usize| {
                     let first = if start == 0 { 0 } else { RIM / 2 / STRIDE };
-                    let last = if end == whole { (end - start).div_ceil(STRIDE) } else { (end - start - RIM / 2) / STRIDE };
+                    let last =
+                        if end == whole { (end - start).div_ceil(STRIDE) } else { (end - start - RIM / 2) / STRIDE };
                     first..last
                 };
                 take(&Maps {
@@ -126,7 +128,8 @@ impl Finder {
             });
             worker.join().unwrap_or_else(|_| Err("the network's runtime stopped".to_owned()))
         })?;
-        let maps: NdTensor<f32, 4> = value.try_into().map_err(|_| "answers with something else than numbers".to_owned())?;
+        let maps: NdTensor<f32, 4> =
+            value.try_into().map_err(|_| "answers with something else than numbers".to_owned())?;
         if maps.shape() != [1, CHANNELS, h / STRIDE, w / STRIDE] {
             return Err(format!("answers with shape {:?}", maps.shape()));
         }

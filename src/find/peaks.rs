@@ -22,7 +22,8 @@ pub(super) fn collect(maps: &Maps<'_>, level: &Level, settings: &FindSettings, f
             }
             // Cell (x, y) covers pixels 2x and 2x + 1: its middle lies half a pixel further.
             let place = |start: usize, at: usize| (start + at * STRIDE) as f64 + (STRIDE as f64 - 1.0) / 2.0;
-            let tip = level.to_picture(place(maps.left, x) + UNIT * cell(1, y, x), place(maps.top, y) + UNIT * cell(2, y, x));
+            let tip =
+                level.to_picture(place(maps.left, x) + UNIT * cell(1, y, x), place(maps.top, y) + UNIT * cell(2, y, x));
             let width = UNIT * cell(5, y, x).exp2();
             if !(settings.working_width_px[0] * 0.8..=settings.working_width_px[1] * 1.25).contains(&width) {
                 continue;
@@ -39,7 +40,12 @@ pub(super) fn collect(maps: &Maps<'_>, level: &Level, settings: &FindSettings, f
 }
 
 /// Whether no neighbour is higher; of equal neighbours the first in reading order wins.
-fn is_peak(heat: impl Fn(usize, usize) -> f32, own: f32, (y, x): (usize, usize), (rows, columns): (usize, usize)) -> bool {
+fn is_peak(
+    heat: impl Fn(usize, usize) -> f32,
+    own: f32,
+    (y, x): (usize, usize),
+    (rows, columns): (usize, usize),
+) -> bool {
     for ny in y.saturating_sub(1)..=(y + 1).min(rows - 1) {
         for nx in x.saturating_sub(1)..=(x + 1).min(columns - 1) {
             let other = heat(ny, nx);
@@ -55,7 +61,12 @@ fn is_peak(heat: impl Fn(usize, usize) -> f32, own: f32, (y, x): (usize, usize),
 /// Keeps the strongest candidate of each end: strongest first, weaker ones too near to a stronger one go.
 pub(super) fn merge(mut found: Vec<Candidate>, settings: &FindSettings) -> Vec<Candidate> {
     let order = |c: &Candidate| (c.tip.y, c.tip.x);
-    found.sort_by(|a, b| b.score.total_cmp(&a.score).then_with(|| order(a).0.total_cmp(&order(b).0)).then_with(|| order(a).1.total_cmp(&order(b).1)));
+    found.sort_by(|a, b| {
+        b.score
+            .total_cmp(&a.score)
+            .then_with(|| order(a).0.total_cmp(&order(b).0))
+            .then_with(|| order(a).1.total_cmp(&order(b).1))
+    });
     let mut kept: Vec<Candidate> = Vec::new();
     for candidate in found {
         if !kept.iter().any(|k| same_end(k, &candidate, settings)) {

@@ -70,7 +70,8 @@ impl Plane {
         for y in 0..height {
             let top = &self.values[2 * y * self.width..][..2 * width];
             let low = &self.values[(2 * y + 1) * self.width..][..2 * width];
-            values.extend(top.chunks_exact(2).zip(low.chunks_exact(2)).map(|(a, b)| (a[0] + a[1] + b[0] + b[1]) * 0.25));
+            values
+                .extend(top.chunks_exact(2).zip(low.chunks_exact(2)).map(|(a, b)| (a[0] + a[1] + b[0] + b[1]) * 0.25));
         }
         Self { width, height, values }
     }
