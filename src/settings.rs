@@ -1,5 +1,9 @@
 //! Every threshold of every stage, one struct per stage. A literal elsewhere that can change a result is a mistake.
 
+mod scale;
+
+pub use scale::{BarSettings, CalibrateSettings, FibreSettings, QualitySettings, RulingSettings, StackSettings};
+
 use serde::{Deserialize, Serialize};
 
 /// Settings of the whole run.
@@ -8,6 +12,12 @@ use serde::{Deserialize, Serialize};
 pub struct Settings {
     /// Reading pictures.
     pub read: ReadSettings,
+    /// Judging pictures.
+    pub quality: QualitySettings,
+    /// Merging focus series.
+    pub stack: StackSettings,
+    /// Measuring the scale.
+    pub calibrate: CalibrateSettings,
     /// Finding ends.
     pub find: FindSettings,
     /// Measuring ends.

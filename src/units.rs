@@ -90,6 +90,8 @@ pub enum ScaleSource {
     PngPixels,
     /// A burnt-in scale bar whose length was given.
     ScaleBar,
+    /// Fibres of known diameter: a stand-in.
+    Fibre,
 }
 
 impl ScaleSource {
@@ -104,6 +106,7 @@ impl ScaleSource {
             Self::Exif => "exif",
             Self::PngPixels => "png",
             Self::ScaleBar => "scale_bar",
+            Self::Fibre => "fibre",
         }
     }
 }

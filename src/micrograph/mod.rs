@@ -3,6 +3,7 @@
 mod burnt_in;
 mod error;
 mod jpeg_end;
+pub mod quality;
 mod read;
 mod tags;
 mod tiff_page;

@@ -1,0 +1,120 @@
+//! Picture -> its burnt-in scale bar and the bar's length in pixels.
+//!
+//! A bar is a straight, level stroke of one colour with sharp ends that stands out from what lies around it, plain or with
+//! ticks at its ends, anywhere in the picture. Its real length is what the user says; the caption is not read.
+
+mod ends;
+mod stroke;
+
+use crate::flag::Warning;
+use crate::micrograph::Micrograph;
+use crate::settings::BarSettings;
+use crate::units::{PxBox, Scale, ScaleSource};
+use stroke::{Canvas, Stroke};
+
+/// A burnt-in scale bar.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ScaleBar {
+    /// Pixels of the stroke, without its ticks.
+    pub area: PxBox,
+    /// Length, px: from the middle of one tick to the middle of the other, or from end to end of a plain bar.
+    pub length_px: f64,
+    /// Standard uncertainty of the length, px.
+    pub length_u_px: f64,
+    /// Whether the bar has ticks at its ends.
+    pub ticks: bool,
+    /// How much it looks like a scale bar, 0..1.
+    pub score: f64,
+}
+
+/// Half the pixel by which programs differ in drawing a plain bar: some draw `length` pixels, some `length + 1`.
+/// The length lies in the middle, and its standard uncertainty is that of an even spread over 1 px (GUM 4.3.7).
+const DRAWING_HALF_PX: f64 = 0.5;
+/// Standard deviation of an even spread of width 1: 1 / √12.
+const EVEN_SPREAD_SD: f64 = 0.288_675;
+/// Standard uncertainty of the place of a tick's middle, px (ours: two ticks, each to a tenth of a pixel or two).
+const TICK_U_PX: f64 = 0.2;
+
+impl ScaleBar {
+    /// The scale, from the real length of the bar.
+    pub fn scale(&self, bar_um: f64) -> Option<Scale> {
+        let mut scale = Scale::new(bar_um / self.length_px, ScaleSource::ScaleBar)?;
+        scale.relative_u = Some(self.length_u_px / self.length_px);
+        Some(scale)
+    }
+}
+
+/// The most bar-like stroke of the picture; `None` when nothing looks like a scale bar.
+pub fn find_scale_bar(micrograph: &Micrograph, settings: &BarSettings) -> Option<ScaleBar> {
+    let canvas = Canvas::new(micrograph);
+    let mut best: Option<ScaleBar> = None;
+    for stroke in stroke::strokes(&canvas, settings) {
+        let Some(bar) = judge(&canvas, &stroke, micrograph, settings) else { continue };
+        if settings.min_score <= bar.score && best.is_none_or(|b| b.score < bar.score) {
+            best = Some(bar);
+        }
+    }
+    best
+}
+
+/// Length and score of a stroke.
+fn judge(canvas: &Canvas, stroke: &Stroke, micrograph: &Micrograph, settings: &BarSettings) -> Option<ScaleBar> {
+    let clear = stroke.clearness(canvas, settings);
+    let ended = stroke.ends_stand_out(canvas, settings);
+    if clear < settings.clear_share || !ended {
+        return None;
+    }
+    let ticks = ends::ticks(canvas, stroke, settings);
+    let (length_px, length_u_px) = match ticks {
+        Some((left, right)) => (right - left, TICK_U_PX),
+        None => (ends::plain_length(canvas, stroke)? - DRAWING_HALF_PX, EVEN_SPREAD_SD),
+    };
+    let (left, right) = ((stroke.x0 - 1).max(0) as u32, (stroke.x1 + 2) as u32);
+    let area = PxBox {
+        x0: left,
+        y0: stroke.y0 as u32,
+        x1: right.min(canvas.width as u32),
+        y1: stroke.y1 as u32 + 1,
+    };
+    let middle = crate::units::Point::new(f64::from(area.x0 + area.x1) / 2.0, f64::from(area.y0 + area.y1) / 2.0);
+    let written = micrograph.burnt_in.iter().any(|b| b.contains(middle));
+    Some(ScaleBar { area, length_px, length_u_px, ticks: ticks.is_some(), score: score(canvas, stroke, ticks.is_some(), written) })
+}
+
+/// How bar-like a stroke is. Every part is a share of 0..1; the weights say what tells most (ours, from training pictures).
+fn score(canvas: &Canvas, stroke: &Stroke, ticks: bool, written: bool) -> f64 {
+    const WEIGHTS: [f64; 5] = [0.25, 0.2, 0.15, 0.25, 0.15];
+    // Written colours are even; light on fibres drifts.
+    let even = 1.0 - (stroke.spread(canvas) / 12.0).min(1.0);
+    // Written strokes are several rows thick and end in one column.
+    let sharp = stroke.sharpness(canvas);
+    // Bars stand near the edge of the picture or on an information bar.
+    let middle = (stroke.y0 + stroke.y1) as f64 / 2.0;
+    let from_edge = middle.min(canvas.height as f64 - middle) / (canvas.height as f64 / 2.0);
+    let placed = if written { 1.0 } else { 1.0 - from_edge };
+    let square = if 2 <= stroke.y1 - stroke.y0 + 1 { 1.0 - f64::from(stroke.wobble) / 2.0 } else { 0.3 };
+    let parts = [even, sharp, square, if ticks { 1.0 } else { 0.4 }, placed];
+    parts.iter().zip(WEIGHTS).map(|(p, w)| p.clamp(0.0, 1.0) * w).sum()
+}
+
+/// The warning for a picture whose bar and scale do not agree; `None` when they do.
+///
+/// The bar counts as wrong only beyond what its own uncertainty explains (twice its standard uncertainty).
+pub fn contradiction(bar: &ScaleBar, bar_um: f64, scale: &Scale, settings: &BarSettings) -> Option<Warning> {
+    /// Coverage factor for about 95 % (GUM 6.3.3).
+    const COVERAGE: f64 = 2.0;
+    let by_bar = bar_um / bar.length_px;
+    let gap = by_bar / scale.um_per_px() - 1.0;
+    let limit = settings.contradiction.max(COVERAGE * bar.length_u_px / bar.length_px);
+    (limit < gap.abs()).then(|| {
+        Warning::new(
+            "scale_bar_contradicts",
+            format!(
+                "the scale bar says {by_bar:.4} µm/px ({:.0} px for {bar_um} µm), the scale in use is {:.4} µm/px ({:+.1} %): check both",
+                bar.length_px,
+                scale.um_per_px(),
+                100.0 * gap
+            ),
+        )
+    })
+}

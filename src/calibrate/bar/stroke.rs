@@ -1,0 +1,161 @@
+//! Picture -> level strokes of one colour.
+
+use crate::micrograph::Micrograph;
+use crate::settings::BarSettings;
+
+/// Distance from a stroke at which its surroundings are looked at, px: beyond the blur of JPEG and anti-aliasing.
+const BESIDE_PX: i64 = 3;
+
+/// The picture in 8-bit colours.
+pub(super) struct Canvas<'a> {
+    micrograph: &'a Micrograph,
+    pub width: i64,
+    pub height: i64,
+}
+
+impl<'a> Canvas<'a> {
+    pub(super) fn new(micrograph: &'a Micrograph) -> Self {
+        let (width, height) = (i64::from(micrograph.grey.width()), i64::from(micrograph.grey.height()));
+        Self { micrograph, width, height }
+    }
+
+    /// Colour of a pixel, 0..255; the nearest pixel for places outside.
+    pub(super) fn at(&self, x: i64, y: i64) -> [f32; 3] {
+        let (x, y) = (x.clamp(0, self.width - 1), y.clamp(0, self.height - 1));
+        match &self.micrograph.rgb {
+            Some(rgb) => rgb.get_pixel(x as u32, y as u32).0.map(f32::from),
+            None => [self.micrograph.grey.at(x, y) * 255.0; 3],
+        }
+    }
+
+    /// Mean colour of a column of pixels.
+    pub(super) fn column(&self, x: i64, y0: i64, y1: i64) -> [f32; 3] {
+        let n = (y1 - y0 + 1).max(1) as f32;
+        let mut sum = [0.0; 3];
+        for y in y0..=y1 {
+            let c = self.at(x, y);
+            (0..3).for_each(|i| sum[i] += c[i]);
+        }
+        sum.map(|s| s / n)
+    }
+}
+
+/// Largest difference in any channel.
+pub(super) fn gap(a: [f32; 3], b: [f32; 3]) -> f64 {
+    f64::from((0..3).map(|i| (a[i] - b[i]).abs()).fold(0.0, f32::max))
+}
+
+/// A level stroke: rows whose runs of one colour begin and end together.
+#[derive(Debug, Clone)]
+pub(super) struct Stroke {
+    pub x0: i64,
+    pub x1: i64,
+    pub y0: i64,
+    pub y1: i64,
+    pub colour: [f32; 3],
+    /// Largest move of an end from row to row, px.
+    pub wobble: u32,
+}
+
+/// All strokes with the shape of a bar, in order of their last row.
+pub(super) fn strokes(canvas: &Canvas, settings: &BarSettings) -> Vec<Stroke> {
+    let longest = (settings.max_width_share * canvas.width as f64) as i64;
+    let thickest = (settings.max_thickness_share * canvas.height as f64).ceil() as i64;
+    let mut open: Vec<Stroke> = Vec::new();
+    let mut closed = Vec::new();
+    for y in 0..canvas.height {
+        let mut next = Vec::new();
+        for run in runs(canvas, y, settings) {
+            let wobble = |s: &Stroke| (s.x0 - run.x0).abs().max((s.x1 - run.x1).abs());
+            let goes_on = open.iter().position(|s| {
+                wobble(s) <= i64::from(settings.end_wobble_px) && gap(s.colour, run.colour) <= settings.colour_tolerance
+            });
+            next.push(match goes_on {
+                Some(i) => {
+                    let mut stroke = open.swap_remove(i);
+                    stroke.wobble = stroke.wobble.max(wobble(&stroke) as u32);
+                    stroke.y1 = y;
+                    stroke.x0 = stroke.x0.max(run.x0);
+                    stroke.x1 = stroke.x1.min(run.x1);
+                    stroke
+                }
+                None => run,
+            });
+        }
+        closed.append(&mut open);
+        open = next;
+    }
+    closed.append(&mut open);
+    closed.retain(|s| {
+        let (length, thickness) = (s.x1 - s.x0 + 1, s.y1 - s.y0 + 1);
+        length <= longest && thickness <= thickest && settings.min_aspect * thickness as f64 <= length as f64
+    });
+    closed
+}
+
+/// Runs of one colour in a row, long enough for a bar.
+fn runs(canvas: &Canvas, y: i64, settings: &BarSettings) -> Vec<Stroke> {
+    let mut found = Vec::new();
+    let mut start = 0;
+    let mut mean = canvas.at(0, y);
+    for x in 1..=canvas.width {
+        let colour = canvas.at(x, y);
+        let n = (x - start) as f32;
+        if x < canvas.width && gap(mean, colour) <= settings.colour_tolerance {
+            (0..3).for_each(|i| mean[i] += (colour[i] - mean[i]) / (n + 1.0));
+            continue;
+        }
+        if i64::from(settings.min_px) <= x - start {
+            found.push(Stroke { x0: start, x1: x - 1, y0: y, y1: y, colour: mean, wobble: 0 });
+        }
+        start = x;
+        mean = colour;
+    }
+    found
+}
+
+impl Stroke {
+    /// Share of the length at which the stroke stands out both above and below.
+    pub(super) fn clearness(&self, canvas: &Canvas, settings: &BarSettings) -> f64 {
+        let side = |y: i64| {
+            let clear = (self.x0..=self.x1).filter(|x| settings.contrast <= gap(canvas.at(*x, y), self.colour)).count();
+            clear as f64 / (self.x1 - self.x0 + 1) as f64
+        };
+        if self.y0 < BESIDE_PX || canvas.height <= self.y1 + BESIDE_PX {
+            return 0.0;
+        }
+        side(self.y0 - BESIDE_PX).min(side(self.y1 + BESIDE_PX))
+    }
+
+    /// Whether the colour changes beyond both ends; ticks are as wide as the stroke is thick, so farther out counts too.
+    pub(super) fn ends_stand_out(&self, canvas: &Canvas, settings: &BarSettings) -> bool {
+        let differs = |x: i64| settings.contrast <= gap(canvas.column(x, self.y0, self.y1), self.colour);
+        let thick = self.y1 - self.y0 + 1;
+        let (left, right) = (self.x0 - BESIDE_PX, self.x1 + BESIDE_PX);
+        0 <= left - thick && right + thick < canvas.width && differs(left) && differs(right)
+    }
+
+    /// Standard deviation of the grey along the middle row, 0..255, the ends left out.
+    pub(super) fn spread(&self, canvas: &Canvas) -> f64 {
+        let y = (self.y0 + self.y1) / 2;
+        let values: Vec<f64> = (self.x0 + 2..=self.x1 - 2)
+            .map(|x| canvas.at(x, y).iter().map(|v| f64::from(*v)).sum::<f64>() / 3.0)
+            .collect();
+        let mean = values.iter().sum::<f64>() / values.len().max(1) as f64;
+        (values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / values.len().max(1) as f64).sqrt()
+    }
+
+    /// Share of the contrast at the edges above and below that falls within two pixels, 0..1: drawn edges are sharp.
+    pub(super) fn sharpness(&self, canvas: &Canvas) -> f64 {
+        const FAR_PX: i64 = 6;
+        let side = |edge: i64, out: i64| {
+            let mean = |y: i64| {
+                let n = (self.x1 - self.x0 + 1) as f64;
+                (self.x0..=self.x1).map(|x| gap(canvas.at(x, y), self.colour)).sum::<f64>() / n
+            };
+            let far = mean(edge + FAR_PX * out);
+            if far <= 0.0 { 0.0 } else { (mean(edge + 2 * out) / far).min(1.0) }
+        };
+        side(self.y0, -1).min(side(self.y1, 1))
+    }
+}

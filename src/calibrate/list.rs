@@ -1,0 +1,272 @@
+//! The lab's table of calibrations, `calibrations.csv`: one row per objective, referred to by name from the series table.
+//!
+//! Columns: `name, um_per_px, u_um_per_px, date, source`. `u_um_per_px` is the standard uncertainty and may be empty.
+
+use crate::units::{Scale, ScaleSource};
+use std::path::Path;
+
+/// Columns of the table, in order.
+const COLUMNS: [&str; 5] = ["name", "um_per_px", "u_um_per_px", "date", "source"];
+
+/// One calibration of one objective or magnification.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Calibration {
+    /// Name by which the series table refers to it.
+    pub name: String,
+    /// µm per px.
+    pub um_per_px: f64,
+    /// Standard uncertainty, µm per px, when known.
+    pub u_um_per_px: Option<f64>,
+    /// Day, as written.
+    pub date: String,
+    /// What it was measured from, for people.
+    pub source: String,
+}
+
+impl Calibration {
+    /// The scale with its relative uncertainty; `None` when it is not positive and finite.
+    pub fn scale(&self) -> Option<Scale> {
+        let mut scale = Scale::new(self.um_per_px, ScaleSource::Calibration)?;
+        scale.relative_u = self.u_um_per_px.map(|u| u / self.um_per_px);
+        Some(scale)
+    }
+}
+
+/// All calibrations, in table order; names are unique.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct CalibrationList {
+    rows: Vec<Calibration>,
+}
+
+/// What is wrong with a table of calibrations.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[non_exhaustive]
+pub enum ListError {
+    /// The file cannot be read or written.
+    #[error("calibrations {table}: {reason}; check the path and the rights")]
+    File {
+        /// File.
+        table: String,
+        /// What the system said.
+        reason: String,
+    },
+    /// The file is not such a table.
+    #[error("calibrations {table}: {reason}")]
+    Malformed {
+        /// File.
+        table: String,
+        /// What was expected.
+        reason: String,
+    },
+    /// A cell cannot be understood.
+    #[error("calibrations {table}, row {row}, column {column}: expected {expected}, found {found:?}")]
+    Cell {
+        /// File.
+        table: String,
+        /// Line in the file.
+        row: u64,
+        /// Column.
+        column: &'static str,
+        /// What belongs there.
+        expected: &'static str,
+        /// What is there.
+        found: String,
+    },
+    /// A name is there twice.
+    #[error("calibrations {table}, row {row}: {name} is there already; keep one of them")]
+    Repeated {
+        /// File.
+        table: String,
+        /// Line in the file.
+        row: u64,
+        /// Name.
+        name: String,
+    },
+    /// A calibration is asked for that is not there.
+    #[error("calibration {name:?} is not in the table of calibrations; known: {known}")]
+    Unknown {
+        /// Name asked for.
+        name: String,
+        /// Names there are.
+        known: String,
+    },
+}
+
+impl CalibrationList {
+    /// Reads the table.
+    ///
+    /// # Errors
+    /// When the file cannot be read, lacks a column, or a cell is not understood.
+    pub fn read(path: &Path) -> Result<Self, ListError> {
+        let table = path.display().to_string();
+        let text = std::fs::read_to_string(path)
+            .map_err(|e| ListError::File { table: table.clone(), reason: e.to_string() })?;
+        Self::parse(&table, &text)
+    }
+
+    /// Reads the table from its text; `table` names it in messages.
+    ///
+    /// # Errors
+    /// As [`Self::read`].
+    pub fn parse(table: &str, text: &str) -> Result<Self, ListError> {
+        let malformed = |reason: String| ListError::Malformed { table: table.into(), reason };
+        let text = text.trim_start_matches('\u{feff}');
+        let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(text.as_bytes());
+        let header = reader.headers().map_err(|e| malformed(e.to_string()))?.clone();
+        let place = |column: &str| {
+            header
+                .iter()
+                .position(|h| h.eq_ignore_ascii_case(column))
+                .ok_or_else(|| malformed(format!("column {column} is missing; expected {}", COLUMNS.join(", "))))
+        };
+        let (name, um, u) = (place("name")?, place("um_per_px")?, place("u_um_per_px")?);
+        let (date, source) = (place("date")?, place("source")?);
+        let mut list = Self::default();
+        for record in reader.records() {
+            let record = record.map_err(|e| malformed(e.to_string()))?;
+            let row = record.position().map_or(0, csv::Position::line);
+            let text = |i: usize| record.get(i).unwrap_or_default().to_owned();
+            let number = |i: usize, column, expected| {
+                text(i).parse::<f64>().ok().filter(|v| v.is_finite() && 0.0 < *v).ok_or_else(|| ListError::Cell {
+                    table: table.into(),
+                    row,
+                    column,
+                    expected,
+                    found: text(i),
+                })
+            };
+            if list.find(&text(name)).is_some() {
+                return Err(ListError::Repeated { table: table.into(), row, name: text(name) });
+            }
+            if text(name).is_empty() {
+                let (column, expected) = ("name", "the name of an objective or magnification");
+                return Err(ListError::Cell { table: table.into(), row, column, expected, found: String::new() });
+            }
+            let u_um_per_px = match text(u).is_empty() {
+                true => None,
+                false => Some(number(u, "u_um_per_px", "a positive number of µm per px, or nothing")?),
+            };
+            list.rows.push(Calibration {
+                name: text(name),
+                um_per_px: number(um, "um_per_px", "a positive number of µm per px")?,
+                u_um_per_px,
+                date: text(date),
+                source: text(source),
+            });
+        }
+        Ok(list)
+    }
+
+    /// All calibrations in table order.
+    pub fn rows(&self) -> &[Calibration] {
+        &self.rows
+    }
+
+    /// The calibration of this name.
+    pub fn find(&self, name: &str) -> Option<&Calibration> {
+        self.rows.iter().find(|r| r.name == name.trim())
+    }
+
+    /// The scale of the calibration of this name.
+    ///
+    /// # Errors
+    /// When there is none.
+    pub fn scale(&self, name: &str) -> Result<Scale, ListError> {
+        let unknown = || ListError::Unknown {
+            name: name.into(),
+            known: self.rows.iter().map(|r| r.name.as_str()).collect::<Vec<_>>().join(", "),
+        };
+        self.find(name).and_then(Calibration::scale).ok_or_else(unknown)
+    }
+
+    /// Puts a calibration in, in place of the one of the same name, which is returned.
+    pub fn put(&mut self, calibration: Calibration) -> Option<Calibration> {
+        match self.rows.iter_mut().find(|r| r.name == calibration.name) {
+            Some(row) => Some(std::mem::replace(row, calibration)),
+            None => {
+                self.rows.push(calibration);
+                None
+            }
+        }
+    }
+
+    /// The table as text.
+    ///
+    /// # Errors
+    /// When a cell cannot be written, which is a fault of the program.
+    pub fn to_csv(&self) -> Result<String, ListError> {
+        let fault = |reason: String| ListError::Malformed { table: "to be written".into(), reason };
+        let mut writer = csv::Writer::from_writer(Vec::new());
+        writer.write_record(COLUMNS).map_err(|e| fault(e.to_string()))?;
+        for row in &self.rows {
+            let u = row.u_um_per_px.map_or_else(String::new, significant);
+            let cells = [&row.name, &significant(row.um_per_px), &u, &row.date, &row.source];
+            writer.write_record(cells).map_err(|e| fault(e.to_string()))?;
+        }
+        let bytes = writer.into_inner().map_err(|e| fault(e.to_string()))?;
+        String::from_utf8(bytes).map_err(|e| fault(e.to_string()))
+    }
+
+    /// Writes the table, whole or not at all.
+    ///
+    /// # Errors
+    /// When the file cannot be written.
+    pub fn write(&self, path: &Path) -> Result<(), ListError> {
+        let fail = |e: std::io::Error| ListError::File { table: path.display().to_string(), reason: e.to_string() };
+        let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        let mut file = tempfile::NamedTempFile::new_in(folder).map_err(fail)?;
+        std::io::Write::write_all(&mut file, self.to_csv()?.as_bytes()).map_err(fail)?;
+        file.persist(path).map_err(|e| fail(e.error))?;
+        Ok(())
+    }
+}
+
+/// A number to seven significant digits, without an exponent for the sizes that scales have.
+fn significant(value: f64) -> String {
+    const DIGITS: i32 = 7;
+    let places = (DIGITS - 1 - value.abs().log10().floor() as i32).clamp(0, 15) as usize;
+    let text = format!("{value:.places$}");
+    match text.contains('.') {
+        true => text.trim_end_matches('0').trim_end_matches('.').to_owned(),
+        false => text,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_table_written_is_read_back() {
+        let mut list = CalibrationList::default();
+        let ten = Calibration {
+            name: "10x, \"dry\"".into(),
+            um_per_px: 0.345,
+            u_um_per_px: Some(0.000_2),
+            date: "2026-11-24".into(),
+            source: "micrometer 10 µm, 41 lines".into(),
+        };
+        assert_eq!(list.put(ten.clone()), None);
+        assert_eq!(list.put(Calibration { um_per_px: 0.346, ..ten.clone() }), Some(ten.clone()));
+        let back = CalibrationList::parse("c.csv", &list.to_csv().expect("text")).expect("own format");
+        assert_eq!(back, list);
+        let scale = back.scale("10x, \"dry\"").expect("there");
+        assert_eq!((scale.um_per_px(), scale.source), (0.346, ScaleSource::Calibration));
+        assert_eq!(
+            back.scale("20x").expect_err("not there").to_string(),
+            "calibration \"20x\" is not in the table of calibrations; known: 10x, \"dry\""
+        );
+    }
+
+    #[test]
+    fn faults_name_row_and_column() {
+        let text = "name,um_per_px,u_um_per_px,date,source\n10x,\"0,345\",,,\n";
+        assert_eq!(
+            CalibrationList::parse("c.csv", text).expect_err("comma").to_string(),
+            "calibrations c.csv, row 2, column um_per_px: expected a positive number of µm per px, found \"0,345\""
+        );
+        assert!(CalibrationList::parse("c.csv", "name,um_per_px\n").is_err());
+        let twice = "name,um_per_px,u_um_per_px,date,source\na,1,,,\na,2,,,\n";
+        assert!(matches!(CalibrationList::parse("c.csv", twice), Err(ListError::Repeated { row: 3, .. })));
+    }
+}
