@@ -50,10 +50,8 @@ pub fn anisotropy(pitches: &[DirectedPitch], settings: &RulingSettings) -> Optio
     let sum = |f: &dyn Fn(&(f64, f64, f64, f64)) -> f64| rows.iter().map(f).sum::<f64>();
     let (cc, ss, cs) = (sum(&|r| r.0 * r.0), sum(&|r| r.1 * r.1), sum(&|r| r.0 * r.1));
     let determinant = cc * ss - cs * cs;
-    let (to_x, to_y): (Vec<f64>, Vec<f64>) = rows
-        .iter()
-        .map(|r| ((r.0 * ss - r.1 * cs) / determinant, (r.1 * cc - r.0 * cs) / determinant))
-        .unzip();
+    let (to_x, to_y): (Vec<f64>, Vec<f64>) =
+        rows.iter().map(|r| ((r.0 * ss - r.1 * cs) / determinant, (r.1 * cc - r.0 * cs) / determinant)).unzip();
     let inverse = |to: &[f64]| to.iter().zip(&rows).map(|(w, r)| w * r.2).sum::<f64>();
     let (x, y) = (inverse(&to_x), inverse(&to_y));
     if !(0.0 < x && 0.0 < y) {

@@ -74,7 +74,12 @@ pub fn judge_diameters(
     rows
 }
 
-fn doubt(diameter: f64, expected_um: Option<f64>, series: Option<(f64, f64)>, settings: &FibreSettings) -> Option<String> {
+fn doubt(
+    diameter: f64,
+    expected_um: Option<f64>,
+    series: Option<(f64, f64)>,
+    settings: &FibreSettings,
+) -> Option<String> {
     /// Standard deviation over the median of absolute values, normal distribution.
     const MAD_TO_SD: f64 = 1.4826;
     if let Some(expected) = expected_um

@@ -199,9 +199,8 @@ impl View<'_> {
                 return;
             }
             let (ux, uy) = (gx / slope, gy / slope);
-            let value = |t: f64| {
-                f64::from(self.grey.bilinear(crate::units::Point::new(x as f64 + t * ux, y as f64 + t * uy)))
-            };
+            let value =
+                |t: f64| f64::from(self.grey.bilinear(crate::units::Point::new(x as f64 + t * ux, y as f64 + t * uy)));
             let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
             let mut t = -REACH;
             while t <= REACH {

@@ -25,7 +25,12 @@ fn tick(canvas: &Canvas, stroke: &Stroke, end: i64, settings: &BarSettings) -> O
     (!sides.is_empty()).then(|| sides.iter().sum::<f64>() / sides.len() as f64)
 }
 
-fn middle_of(canvas: &Canvas, stroke: &Stroke, (end, from, to): (i64, i64, i64), settings: &BarSettings) -> Option<f64> {
+fn middle_of(
+    canvas: &Canvas,
+    stroke: &Stroke,
+    (end, from, to): (i64, i64, i64),
+    settings: &BarSettings,
+) -> Option<f64> {
     // Colour of the surroundings: the side of the end away from the stroke and the stroke's inner side, whichever is farther.
     let outside = [end - NEAR_PX - 2, end + NEAR_PX + 2].map(|x| canvas.column(x, from, to));
     if outside.iter().any(|c| gap(*c, stroke.colour) < settings.contrast) {

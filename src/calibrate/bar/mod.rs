@@ -70,15 +70,16 @@ fn judge(canvas: &Canvas, stroke: &Stroke, micrograph: &Micrograph, settings: &B
         None => (ends::plain_length(canvas, stroke)? - DRAWING_HALF_PX, EVEN_SPREAD_SD),
     };
     let (left, right) = ((stroke.x0 - 1).max(0) as u32, (stroke.x1 + 2) as u32);
-    let area = PxBox {
-        x0: left,
-        y0: stroke.y0 as u32,
-        x1: right.min(canvas.width as u32),
-        y1: stroke.y1 as u32 + 1,
-    };
+    let area = PxBox { x0: left, y0: stroke.y0 as u32, x1: right.min(canvas.width as u32), y1: stroke.y1 as u32 + 1 };
     let middle = crate::units::Point::new(f64::from(area.x0 + area.x1) / 2.0, f64::from(area.y0 + area.y1) / 2.0);
     let written = micrograph.burnt_in.iter().any(|b| b.contains(middle));
-    Some(ScaleBar { area, length_px, length_u_px, ticks: ticks.is_some(), score: score(canvas, stroke, ticks.is_some(), written) })
+    Some(ScaleBar {
+        area,
+        length_px,
+        length_u_px,
+        ticks: ticks.is_some(),
+        score: score(canvas, stroke, ticks.is_some(), written),
+    })
 }
 
 /// How bar-like a stroke is. Every part is a share of 0..1; the weights say what tells most (ours, from training pictures).

@@ -31,7 +31,8 @@ pub(super) fn directions(grey: &GreyPlane, settings: &RulingSettings) -> Vec<f64
     order.sort_by(|a, b| strength[*b].total_cmp(&strength[*a]));
     for step in order {
         let over = strength[step] - floor;
-        let is_peak = strength[step] >= strength[(step + 1) % STEPS] && strength[step] >= strength[(step + STEPS - 1) % STEPS];
+        let is_peak =
+            strength[step] >= strength[(step + 1) % STEPS] && strength[step] >= strength[(step + STEPS - 1) % STEPS];
         let strongest = found.first().map_or(over, |f| f.1);
         if !is_peak || over <= 0.0 || over < settings.second_direction_share * strongest {
             continue;

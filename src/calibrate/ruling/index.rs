@@ -52,7 +52,8 @@ pub(super) fn number_lines(strips: &[(f64, Vec<Line>)], settings: &RulingSetting
     let spacings: Vec<Option<f64>> = strips.iter().map(|(_, lines)| spacing(lines, settings)).collect();
     let (pitch, long_and_short) = common_spacing(strips, &spacings, settings)?;
     let is_full = |i: usize| spacings[i].is_some_and(|s| (s / pitch - 1.0).abs() < MULTIPLE_TOLERANCE * 2.0);
-    let start = (0..strips.len()).filter(|i| is_full(*i)).max_by_key(|i| strips[*i].1.len()).ok_or(RulingError::NoLines)?;
+    let start =
+        (0..strips.len()).filter(|i| is_full(*i)).max_by_key(|i| strips[*i].1.len()).ok_or(RulingError::NoLines)?;
     let mut phases = Phases { pitch, offset: strips[start].1[0].t, settings, seen: Vec::new() };
     phases.start(strips[start].0, &strips[start].1);
     let first = phases.offset;
@@ -193,9 +194,8 @@ fn solve_plane(seen: &[Seen]) -> Option<[f64; 3]> {
     let n = seen.len() as f64;
     let mean = |f: &dyn Fn(&Seen) -> f64| seen.iter().map(f).sum::<f64>() / n;
     let (mu, mk, mt) = (mean(&|s| s.u), mean(&|s| s.index as f64), mean(&|s| s.t));
-    let sum = |f: &dyn Fn(f64, f64, f64) -> f64| {
-        seen.iter().map(|s| f(s.u - mu, s.index as f64 - mk, s.t - mt)).sum::<f64>()
-    };
+    let sum =
+        |f: &dyn Fn(f64, f64, f64) -> f64| seen.iter().map(|s| f(s.u - mu, s.index as f64 - mk, s.t - mt)).sum::<f64>();
     let (uu, kk, uk) = (sum(&|u, _, _| u * u), sum(&|_, k, _| k * k), sum(&|u, k, _| u * k));
     let (ut, kt) = (sum(&|u, _, t| u * t), sum(&|_, k, t| k * t));
     if kk <= 0.0 {

@@ -163,11 +163,7 @@ fn conclude(
     let first = lines.iter().map(|l| l.index).min().unwrap_or(0);
     let residuals: Vec<LineResidual> = lines
         .iter()
-        .map(|l| LineResidual {
-            index: l.index - first,
-            residual_px: l.t - line.at(l.index),
-            n_strips: l.n_strips,
-        })
+        .map(|l| LineResidual { index: l.index - first, residual_px: l.t - line.at(l.index), n_strips: l.n_strips })
         .collect();
     let rms_px = (residuals.iter().map(|r| r.residual_px.powi(2)).sum::<f64>() / n as f64).sqrt();
     // The slope across strips turns the distance along `t` into the one across the lines.

@@ -50,7 +50,12 @@ pub(super) fn profiles(grey: &GreyPlane, exclude: &[PxBox], frame: &Frame, setti
 }
 
 /// One profile: the longest unbroken part of it inside the picture.
-fn profile(grey: &GreyPlane, exclude: &[PxBox], frame: &Frame, (u, length, reach_t): (f64, f64, f64)) -> Option<Profile> {
+fn profile(
+    grey: &GreyPlane,
+    exclude: &[PxBox],
+    frame: &Frame,
+    (u, length, reach_t): (f64, f64, f64),
+) -> Option<Profile> {
     let (sin, cos) = frame.normal_deg.to_radians().sin_cos();
     let n_u = length.ceil() as usize;
     let mut best: (usize, usize) = (0, 0);
@@ -226,8 +231,11 @@ fn smooth(values: &[f64], sd: f64) -> Vec<f64> {
     let last = values.len() as i64 - 1;
     (0..=last)
         .map(|i| {
-            let sum: f64 =
-                kernel.iter().enumerate().map(|(k, w)| w * values[(i + k as i64 - reach).clamp(0, last) as usize]).sum();
+            let sum: f64 = kernel
+                .iter()
+                .enumerate()
+                .map(|(k, w)| w * values[(i + k as i64 - reach).clamp(0, last) as usize])
+                .sum();
             sum / total
         })
         .collect()

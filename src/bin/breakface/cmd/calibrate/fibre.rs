@@ -83,7 +83,9 @@ fn stand_in(
     settings: &FibreSettings,
 ) -> anyhow::Result<()> {
     let Some(expected) = expected else { bail!("a stand-in scale needs --dtex with --density, or --diameter-um") };
-    println!("STAND-IN SCALE: no measurement. Every diameter measured with it comes out as {expected:.1} µm on average.");
+    println!(
+        "STAND-IN SCALE: no measurement. Every diameter measured with it comes out as {expected:.1} µm on average."
+    );
     let mut scales = Vec::new();
     for picture in pictures {
         if let Some(scale) = stand_in_scale(&picture.diameters_px, expected, settings) {

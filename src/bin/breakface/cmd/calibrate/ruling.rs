@@ -71,8 +71,8 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
 fn fit_picture(path: &std::path::Path, settings: &Settings) -> anyhow::Result<Vec<Fitted>> {
     let micrograph = read(path, settings)?;
     // Captions are searched for by contrast, and rulings look like them; the fit drops stray lines by itself.
-    let fits = fit_rulings(&micrograph.grey, &[], &settings.calibrate.ruling)
-        .with_context(|| path.display().to_string())?;
+    let fits =
+        fit_rulings(&micrograph.grey, &[], &settings.calibrate.ruling).with_context(|| path.display().to_string())?;
     Ok(fits.into_iter().map(|fit| Fitted { name: short(path), fit }).collect())
 }
 
@@ -99,8 +99,7 @@ fn line(fitted: &Fitted, args: &Args) -> String {
 
 /// One scale from all fits, weighted by their own scatter; the certificate's uncertainty is common to all.
 fn combine(fitted: &[Fitted], args: &Args) -> (f64, f64) {
-    let weights: Vec<f64> =
-        fitted.iter().map(|f| (f.fit.pitch_u_px / f.fit.pitch_px).max(1e-7).powi(-2)).collect();
+    let weights: Vec<f64> = fitted.iter().map(|f| (f.fit.pitch_u_px / f.fit.pitch_px).max(1e-7).powi(-2)).collect();
     let total: f64 = weights.iter().sum();
     let scale = fitted.iter().zip(&weights).map(|(f, w)| w * args.pitch_um / f.fit.pitch_px).sum::<f64>() / total;
     // Pictures that differ by more than their own scatter widen the uncertainty (Birge 1932).
@@ -127,7 +126,9 @@ fn shape(fitted: &[Fitted], args: &Args, settings: &Settings) -> String {
             "x against y: {:.6} and {:.6} µm/px, ratio {:.5} ± {:.5}",
             a.um_per_px_x, a.um_per_px_y, a.ratio, a.ratio_u
         ),
-        None => "x against y: cannot be told from one direction; add a picture with the ruling turned by about 90°".into(),
+        None => {
+            "x against y: cannot be told from one direction; add a picture with the ruling turned by about 90°".into()
+        }
     }
 }
 
