@@ -13,7 +13,7 @@ pub use run_file::{FinderUsed, InputUsed, ModelUsed, RUN_FILE, RUN_SCHEMA, RunFi
 pub const OVERLAY_FOLDER: &str = "overlays";
 
 /// Everything a run wrote.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub struct Results {
     /// The folder.
     pub folder: PathBuf,

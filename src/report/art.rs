@@ -42,6 +42,11 @@ const STEPS: [(f64, bool, f64); 6] =
 const BYTES_PER_PX: f64 = 0.25;
 
 impl Allowance {
+    /// Ends of a label that are shown: half as many unclear ones.
+    pub fn of(&self, label: Label) -> usize {
+        if label == Label::Unclear { self.gallery.div_ceil(2) } else { self.gallery }
+    }
+
     /// The richest step that keeps `n` specimens within the page's limit; the sparsest when none does.
     pub fn new(n: usize, settings: &ReportSettings) -> Self {
         let step = |(face, further, gallery): (f64, bool, f64)| Self {
@@ -135,7 +140,7 @@ fn bilinear(picture: &RgbImage, place: Point) -> [f64; 3] {
 }
 
 /// Typical ends of a label: well seen, near the label's medians, from different carriers first.
-pub(crate) fn typical<'a>(specimen: &Specimen<'a>, label: Label, most: usize) -> Vec<&'a EndRow> {
+pub(crate) fn typical<'a>(specimen: &Specimen<'a>, label: Label, allowance: Allowance) -> Vec<&'a EndRow> {
     let mut ends: Vec<&EndRow> = specimen.ends.iter().copied().filter(|e| e.label == label).collect();
     let oddness = oddness(&ends);
     let mut order: Vec<usize> = (0..ends.len()).collect();
@@ -146,13 +151,16 @@ pub(crate) fn typical<'a>(specimen: &Specimen<'a>, label: Label, most: usize) ->
     let (mut ends, repeats): (Vec<&EndRow>, Vec<&EndRow>) =
         ends.into_iter().partition(|e| e.carrier.is_none() || seen.insert((e.image.as_str(), e.carrier)));
     ends.extend(repeats);
-    ends.truncate(most);
+    ends.truncate(allowance.of(label));
     ends
 }
 
-/// How far each end lies from the medians of bulb ratio and flatness, in spreads, plus what its quality lacks.
+/// How far each end lies from the medians of bulb ratio and flatness, in spreads, plus what it lacks in quality and in
+/// pixels against the best of them.
 fn oddness(ends: &[&EndRow]) -> Vec<f64> {
-    let mut total: Vec<f64> = ends.iter().map(|e| 1.0 - e.quality).collect();
+    let size = |e: &EndRow| e.features.get("shaft_diameter_px").unwrap_or(0.0);
+    let largest = ends.iter().map(|e| size(e)).fold(f64::MIN_POSITIVE, f64::max);
+    let mut total: Vec<f64> = ends.iter().map(|e| 2.0 - e.quality - size(e) / largest).collect();
     for name in ["bulb_ratio", "flatness"] {
         let mut values: Vec<f64> = ends.iter().filter_map(|e| e.features.get(name)).collect();
         values.sort_by(f64::total_cmp);

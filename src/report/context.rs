@@ -1,6 +1,7 @@
 //! What every section of the page may look at.
 
 use super::art::{Allowance, Picture};
+use super::reviewed::Reviewed;
 use super::story::Story;
 use crate::settings::Settings;
 use std::collections::BTreeMap;
@@ -39,6 +40,8 @@ pub(crate) struct Context<'a> {
     pub art: Vec<SpecimenArt>,
     /// Full pictures beside the page, by image name.
     pub links: BTreeMap<String, Links>,
+    /// Figures before and after hand labels, when there are any.
+    pub reviewed: Reviewed,
 }
 
 impl Context<'_> {

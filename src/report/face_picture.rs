@@ -126,7 +126,7 @@ pub(crate) fn list(context: &Context<'_>, index: usize) -> String {
         return String::new();
     }
     let mut out = format!(
-        "<details><summary>{} of this specimen</summary><div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"Pictures of {code}\"><table><caption>Pictures of {}</caption><thead><tr>\
+        "<details><summary>{} of this specimen</summary><div class=\"scroll\" tabindex=\"0\" role=\"group\" aria-label=\"Pictures of {code}\"><table><caption>Pictures of {}</caption><thead><tr>\
          <th scope=\"col\">Picture</th><th scope=\"col\">Side</th><th scope=\"col\" class=\"n\">µm/px</th><th scope=\"col\">Counts</th>\
          <th scope=\"col\" class=\"n\">Found</th><th scope=\"col\" class=\"n\">Sheared</th><th scope=\"col\" class=\"n\">Tensile</th>\
          <th scope=\"col\" class=\"n\">Unclear</th><th scope=\"col\">To know</th></tr></thead><tbody>\n",

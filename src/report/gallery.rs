@@ -33,6 +33,13 @@ pub(crate) fn gallery<'a>(context: &Context<'a>, index: usize, choose: impl Fn(L
     format!("<h4>Typical ends, turned upright</h4>\n<ul class=\"gallery\">\n{items}</ul>\n")
 }
 
+/// Says when a person looked at the end.
+fn hand(end: &EndRow) -> Option<&'static str> {
+    let of = |column: &str| end.extra.iter().find(|(c, _)| c == column).map(|(_, text)| text.as_str());
+    let by_hand = of("label_hand").is_some_and(|h| !h.is_empty());
+    by_hand.then(|| if of("label_model") == Some(end.label.word()) { "confirmed by hand" } else { "by hand" })
+}
+
 fn alt(end: &EndRow) -> String {
     let mut out = format!("End {} of {}, {}", end.end, end.image, end.label.word());
     if let Some(bulb) = end.features.get("bulb_ratio") {
@@ -47,6 +54,9 @@ fn alt(end: &EndRow) -> String {
 fn numbers(end: &EndRow) -> String {
     let f = |feature| end.features.get(feature);
     let mut lines = vec![format!("{}<b>{}</b> end {}", mark::inline(end.label), end.label.word(), end.end)];
+    if let Some(hand) = hand(end) {
+        lines[0].push_str(&format!(" ({hand})"));
+    }
     if let Some(carrier) = end.carrier {
         lines[0].push_str(&format!(", carrier {carrier}"));
     }

@@ -2,12 +2,14 @@
 
 use super::art::{self, Allowance};
 use super::context::{Context, Links, SpecimenArt};
-use super::input::ReportInput;
 use super::mark;
 use super::page::page;
+use super::reviewed::Reviewed;
 use super::story::{Specimen, Story};
+use crate::results::Results;
 use crate::settings::Settings;
-use crate::table::{TableError, write_atomic};
+use crate::table::{ImageRow, TableError, write_atomic};
+use image::RgbImage;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::path::{Component, Path, PathBuf};
@@ -54,20 +56,20 @@ pub struct Made {
 }
 
 /// Makes the page of saved results as text, without full pictures beside it.
-pub fn report(input: &ReportInput, options: &ReportOptions) -> String {
-    page(&context(input, options, BTreeMap::new()))
+pub fn report(results: &Results, options: &ReportOptions) -> String {
+    page(&context(results, options, BTreeMap::new()))
 }
 
 /// Writes the page to `out`, and full pictures where the options say so.
 ///
 /// # Errors
 /// When a file or folder cannot be written.
-pub fn write_report(input: &ReportInput, out: &Path, options: &ReportOptions) -> Result<Made, ReportError> {
+pub fn write_report(results: &Results, out: &Path, options: &ReportOptions) -> Result<Made, ReportError> {
     let links = match &options.assets {
-        Some(folder) => save_pictures(input, folder, &relative(folder, out), options)?,
+        Some(folder) => save_pictures(results, folder, &relative(folder, out), options)?,
         None => BTreeMap::new(),
     };
-    let context = context(input, options, links);
+    let context = context(results, options, links);
     let text = page(&context);
     write_atomic(out, text.as_bytes())?;
     Ok(Made {
@@ -78,12 +80,13 @@ pub fn write_report(input: &ReportInput, out: &Path, options: &ReportOptions) ->
     })
 }
 
-fn context<'a>(input: &'a ReportInput, options: &'a ReportOptions, links: BTreeMap<String, Links>) -> Context<'a> {
-    let story = Story::new(input);
+fn context<'a>(results: &'a Results, options: &'a ReportOptions, links: BTreeMap<String, Links>) -> Context<'a> {
+    let story = Story::new(results);
+    let reviewed = Reviewed::read(&results.folder);
     let allowance = Allowance::new(story.specimens.len(), &options.settings.report);
-    let art = story.specimens.par_iter().map(|s| specimen_art(input, s, allowance, &options.settings)).collect();
+    let art = story.specimens.par_iter().map(|s| specimen_art(results, s, allowance, &options.settings)).collect();
     let title = if options.title.is_empty() { default_title(&story) } else { options.title.clone() };
-    Context { story, settings: &options.settings, title, allowance, art, links }
+    Context { story, settings: &options.settings, title, allowance, art, links, reviewed }
 }
 
 fn default_title(story: &Story<'_>) -> String {
@@ -96,7 +99,7 @@ fn default_title(story: &Story<'_>) -> String {
 
 /// Small pictures and cut-outs of a specimen; each picture is read once and dropped.
 fn specimen_art(
-    input: &ReportInput,
+    results: &Results,
     specimen: &Specimen<'_>,
     allowance: Allowance,
     settings: &Settings,
@@ -104,7 +107,7 @@ fn specimen_art(
     let mut made = SpecimenArt::default();
     let main = specimen.main_image().map(|i| i.series.image.as_str());
     let shown: Vec<_> =
-        mark::LABELS.into_iter().flat_map(|label| art::typical(specimen, label, allowance.gallery)).collect();
+        mark::LABELS.into_iter().flat_map(|label| art::typical(specimen, label, allowance)).collect();
     for image in &specimen.images {
         let image_name = image.series.image.as_str();
         let longest = if Some(image_name) == main { allowance.face_px } else { allowance.further_px };
@@ -112,16 +115,16 @@ fn specimen_art(
         if longest == 0 && ends.is_empty() {
             continue;
         }
-        let Some(picture) = input.picture_files(image_name).iter().find_map(|p| art::read(p, &settings.read)) else {
+        let Some(whole) = picture(results, image, settings) else {
             made.unreachable.push(image_name.to_owned());
             continue;
         };
         let quality = settings.report.jpeg_quality.clamp(1, 100);
-        if let Some(small) = art::small(&picture, longest, quality).filter(|_| longest > 0) {
+        if let Some(small) = art::small(&whole, longest, quality).filter(|_| longest > 0) {
             made.pictures.insert(image_name.to_owned(), small);
         }
         for end in ends {
-            if let Some(cut) = art::cut_out(&picture, end, settings.report.crop_px.max(16), quality) {
+            if let Some(cut) = art::cut_out(&whole, end, settings.report.crop_px.max(16), quality) {
                 made.ends.insert((image_name.to_owned(), end.end), cut);
             }
         }
@@ -129,9 +132,21 @@ fn specimen_art(
     made
 }
 
+/// The picture itself or, where it cannot be reached, its overlay without the strip below.
+fn picture(results: &Results, image: &ImageRow, settings: &Settings) -> Option<RgbImage> {
+    let image_name = image.series.image.as_str();
+    let original = results.picture_path(image_name).and_then(|p| art::read(&p, &settings.read));
+    original.or_else(|| {
+        let overlay = art::read(&results.overlay_path(image_name), &settings.read)?;
+        let height = image.height_px.and_then(|h| u32::try_from(h).ok()).unwrap_or(u32::MAX);
+        let (width, whole) = overlay.dimensions();
+        Some(image::imageops::crop_imm(&overlay, 0, 0, width, whole.min(height)).to_image())
+    })
+}
+
 /// Saves every picture in full, and its overlay when there is one; names are our own, so no name from a table becomes a path.
 fn save_pictures(
-    input: &ReportInput,
+    results: &Results,
     folder: &Path,
     link: &str,
     options: &ReportOptions,
@@ -144,13 +159,13 @@ fn save_pictures(
         .enumerate()
         .map(|(i, image)| {
             let image_name = image.series.image.as_str();
-            let Some(picture) = input.original(image_name).and_then(|p| art::read(&p, &options.settings.read)) else {
+            let Some(picture) = results.picture_path(image_name).and_then(|p| art::read(&p, &options.settings.read)) else {
                 return Ok(None);
             };
             let Some(bytes) = art::jpeg(&picture, FULL_QUALITY) else { return Ok(None) };
             let file = format!("picture-{:04}.jpg", i + 1);
             write_atomic(&folder.join(&file), &bytes)?;
-            let marked = match std::fs::read(input.overlay(image_name)) {
+            let marked = match std::fs::read(results.overlay_path(image_name)) {
                 Ok(bytes) => {
                     let file = format!("picture-{:04}-marked.png", i + 1);
                     write_atomic(&folder.join(&file), &bytes)?;

@@ -37,13 +37,10 @@ pub(crate) fn page(context: &Context<'_>) -> String {
 }
 
 fn subtitle(context: &Context<'_>) -> String {
-    let run = &context.story.input.run;
-    let mut parts = vec!["Break faces of braided line: how much of each break was sheared".to_owned()];
-    if let Some(ended) = run["ended"].as_str() {
-        parts.push(format!("classified {}", escape(ended.get(..10).unwrap_or(ended))));
-    }
-    if let Some(model) = run["model"]["name"].as_str().filter(|m| !m.is_empty()) {
-        parts.push(format!("model {}", escape(model)));
+    let mut parts = vec!["How much of each break of a braided line was sheared".to_owned()];
+    if let Some(run) = &context.story.results.run {
+        parts.push(format!("classified {}", escape(run.ended.get(..10).unwrap_or(&run.ended))));
+        parts.push(format!("model {}", escape(&run.model.name)));
     }
     format!("<p>{}</p>\n", parts.join("; "))
 }

@@ -79,6 +79,11 @@ pub(crate) fn text(size: f64, color: RGBColor, across: HPos, down: VPos) -> Text
     style
 }
 
+/// Draws the outline of a box: the SVG backend forgets the width of a rectangle's line.
+pub(crate) fn outline(area: &Area<'_>, [a, b]: [(i32, i32); 2], style: ShapeStyle) -> Drawn {
+    area.draw(&PathElement::new(vec![a, (b.0, a.1), b, (a.0, b.1), a], style))
+}
+
 /// Draws the mark of a label with its middle at a place, in units; `size` is half its width in CSS pixels.
 pub(crate) fn mark(area: &Area<'_>, label: Label, at: (i32, i32), size: f64) -> Drawn {
     let (x, y) = at;

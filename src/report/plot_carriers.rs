@@ -39,7 +39,7 @@ fn column(area: &Area<'_>, left: f64, row: &CarrierRow) -> Drawn {
         dots(area, (left, right), (TOP, split))?;
         area.draw(&Rectangle::new([(px(left), px(split)), (px(right), px(bottom))], SHEARED.filled()))?;
     }
-    area.draw(&Rectangle::new(body, stroke(INK, 1.0)))?;
+    plot::outline(area, body, stroke(INK, 1.0))?;
     let n = row.n_sheared + row.n_tensile + row.n_unclear;
     let style = text(10.0, SOFT, HPos::Center, VPos::Bottom);
     area.draw(&Text::new(format!("{n}"), (middle, px(TOP - 1.0)), style))?;

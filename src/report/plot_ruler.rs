@@ -33,7 +33,7 @@ pub(crate) fn ruler(what: &Ruler<'_>) -> String {
         if let Some((low, high)) = what.interval {
             let band = [(x_of(low), px(LINE - 4.0)), (x_of(high), px(LINE + 4.0))];
             area.draw(&Rectangle::new(band, SHEARED.mix(0.28).filled()))?;
-            area.draw(&Rectangle::new(band, stroke(SHEARED, 1.2)))?;
+            plot::outline(area, band, stroke(SHEARED, 1.2))?;
         }
         for &single in what.singles {
             let at = (x_of(single), px(LINE - 17.0));

@@ -75,7 +75,7 @@ pub(crate) fn along(tips: &Tips, alt: &str) -> String {
             if down[bar] > 0 {
                 let y2 = corner(left, -(down[bar] as f64)).1;
                 area.draw(&Rectangle::new([(x0 + gap, zero), (x1 - gap, y2)], PAPER.filled()))?;
-                area.draw(&Rectangle::new([(x0 + gap, zero), (x1 - gap, y2)], stroke(TENSILE, 1.4)))?;
+                plot::outline(area, [(x0 + gap, zero), (x1 - gap, y2)], stroke(TENSILE, 1.4))?;
             }
         }
         let (left, zero) = chart.backend_coord(&(0.0, 0.0));

@@ -33,9 +33,9 @@ fn lead(context: &Context<'_>) -> String {
     let story = &context.story;
     let mut out = format!(
         "{} of {}, {}. ",
-        words::counted(story.input.ends.len(), "fibre end", "fibre ends"),
+        words::counted(story.results.ends.len(), "fibre end", "fibre ends"),
         words::counted(story.specimens.len(), "specimen", "specimens"),
-        words::counted(story.input.images.len(), "picture", "pictures"),
+        words::counted(story.results.images.len(), "picture", "pictures"),
     );
     let scored: Vec<&Knot<'_>> =
         story.knots.iter().filter(|k| k.row.is_some_and(|r| r.sheared_fraction.is_some())).collect();
@@ -75,7 +75,7 @@ pub(crate) fn knot_name(context: &Context<'_>, knot: &Knot<'_>) -> String {
 
 /// Which differences between knots hold.
 fn differences(context: &Context<'_>) -> String {
-    let pairs = &context.story.input.pairs;
+    let pairs = &context.story.results.pairs;
     let tested: Vec<_> = pairs.iter().filter(|p| p.p_adjusted.is_some()).collect();
     if tested.is_empty() {
         return "No two knots have the three specimens each that a test needs, so read the order as a first impression."

@@ -50,7 +50,7 @@ pub(crate) fn others(context: &Context<'_>) -> String {
 
 fn table(context: &Context<'_>) -> String {
     let mut out = String::from(
-        "<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"Controls\"><table><caption>What the controls came out as</caption><thead><tr><th scope=\"col\">Control</th><th scope=\"col\">Should be</th>\
+        "<div class=\"scroll\" tabindex=\"0\" role=\"group\" aria-label=\"Controls\"><table><caption>What the controls came out as</caption><thead><tr><th scope=\"col\">Control</th><th scope=\"col\">Should be</th>\
          <th scope=\"col\" class=\"n\">Sheared</th><th scope=\"col\" class=\"n\">Tensile</th><th scope=\"col\" class=\"n\">Unclear</th>\
          <th scope=\"col\" class=\"n\">Labelled right</th></tr></thead><tbody>\n",
     );

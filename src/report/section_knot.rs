@@ -25,6 +25,7 @@ fn section(context: &Context<'_>, index: usize) -> String {
         let _ = write!(out, "<p class=\"lead\">{}</p>\n", escape(&words::sentence(row.sheared_fraction, verdict)));
         out.push_str(&warn::explained(&row.flags));
         out.push_str(&figures(row));
+        out.push_str(&context.reviewed.of_knot(&row.knot, row.line.as_deref()));
     }
     out.push_str(&specimens(context, index));
     out.push_str(&pairs(context, index));
@@ -59,7 +60,7 @@ fn specimens(context: &Context<'_>, index: usize) -> String {
         return String::new();
     }
     let mut out = String::from(
-        "<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"Specimens of this knot\"><table><caption>Specimens of this knot. Bar: published sheared fraction, band: its 95&nbsp;% interval.</caption>\n\
+        "<div class=\"scroll\" tabindex=\"0\" role=\"group\" aria-label=\"Specimens of this knot\"><table class=\"rulers\"><caption>Specimens of this knot. Bar: published sheared fraction, band: its 95&nbsp;% interval.</caption>\n\
          <thead><tr><th scope=\"col\">Specimen</th><th scope=\"col\">Sheared, on a ruler</th><th scope=\"col\" class=\"n\">Sheared</th>\
          <th scope=\"col\" class=\"n\">Graded ends</th><th scope=\"col\" class=\"n\">Load</th><th scope=\"col\">Flags</th></tr></thead><tbody>\n",
     );
@@ -95,7 +96,7 @@ fn specimens(context: &Context<'_>, index: usize) -> String {
 fn pairs(context: &Context<'_>, index: usize) -> String {
     let knot = &context.story.knots[index];
     let mut lines = String::new();
-    for pair in &context.story.input.pairs {
+    for pair in &context.story.results.pairs {
         if pair.line.as_deref() != knot.line {
             continue;
         }

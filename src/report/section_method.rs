@@ -2,8 +2,8 @@
 
 use super::context::Context;
 use super::html::escape;
-use super::{warn, words};
-use serde_json::Value;
+use crate::results::RunFile;
+use super::words;
 use std::fmt::Write as _;
 
 /// The sections at the end.
@@ -21,7 +21,7 @@ fn left_out(context: &Context<'_>) -> String {
     items.push(format!(
         "{} of {} are shown, made small; {}.",
         words::thousands(shown),
-        words::counted(story.input.images.len(), "picture", "pictures"),
+        words::counted(story.results.images.len(), "picture", "pictures"),
         if context.links.is_empty() {
             "full pictures are not part of this page"
         } else {
@@ -37,12 +37,12 @@ fn left_out(context: &Context<'_>) -> String {
     items.push(format!(
         "{} of {} are shown in the galleries; all are in ends.csv.",
         words::thousands(ends),
-        words::counted(story.input.ends.len(), "end", "ends")
+        words::counted(story.results.ends.len(), "end", "ends")
     ));
     if !context.specimen_plots() {
         items.push("With this many specimens, plots of single specimens are left out.".to_owned());
     }
-    let failed = story.input.images.iter().filter(|i| i.status == crate::table::Status::Failed).count();
+    let failed = story.results.images.iter().filter(|i| i.status == crate::table::Status::Failed).count();
     if failed > 0 {
         items.push(format!(
             "{} could not be read in the run itself; they add nothing to any figure.",
@@ -52,7 +52,7 @@ fn left_out(context: &Context<'_>) -> String {
     let mut out = String::from(
         "<section class=\"newpage\" id=\"left-out\" aria-labelledby=\"left-out-h\">\n<h2 id=\"left-out-h\">Warnings, and what this page leaves out</h2>\n",
     );
-    let warnings: Vec<String> = texts(&story.input.run["warnings"]).flat_map(|t| warn::of_picture(&t)).collect();
+    let warnings: Vec<String> = story.results.run.iter().flat_map(|r| &r.warnings).map(|t| escape(t)).collect();
     if !warnings.is_empty() {
         let _ = write!(out, "<ul class=\"plain\"><li>{}</li></ul>\n", warnings.join("</li>\n<li>"));
     }
@@ -60,12 +60,8 @@ fn left_out(context: &Context<'_>) -> String {
     out
 }
 
-fn texts(value: &Value) -> impl Iterator<Item = String> {
-    value.as_array().into_iter().flatten().filter_map(|v| v.as_str().map(str::to_owned))
-}
-
 fn method(context: &Context<'_>) -> String {
-    let run = &context.story.input.run;
+    let run = &context.story.results.run;
     let mut out = String::from(
         "<section id=\"method\" aria-labelledby=\"method-h\">\n<h2 id=\"method-h\">How it was done</h2>\n",
     );
@@ -77,33 +73,33 @@ fn method(context: &Context<'_>) -> String {
          widened by the design effect. Knots are compared by their specimens, never by pooled fibres. Knot efficiency is the mean knot load over the \
          mean straight-pull load of the same line.</p>\n",
     );
-    let fact = |path: &[&str]| {
-        let value = path.iter().fold(run, |v, key| &v[*key]);
-        match value {
-            Value::String(s) if !s.is_empty() => Some(format!("<code>{}</code>", escape(s))),
-            Value::Number(n) => Some(n.to_string()),
-            _ => None,
-        }
-    };
-    out.push_str(&super::html::facts(&[
-        ("Program", Some(format!("breakface {}", escape(env!("CARGO_PKG_VERSION"))))),
-        ("Classified by version", fact(&["version"])),
-        ("Feature table", fact(&["features"])),
-        ("Run ended", fact(&["ended"])),
-        ("Model", fact(&["model", "name"])),
-        ("Model digest", fact(&["model", "digest"])),
-        ("Finder digest", fact(&["finder", "digest"])),
-    ]));
-    if run["settings"].is_object() {
-        let text = serde_json::to_string_pretty(&run["settings"]).unwrap_or_default();
-        let shown: String = text.split('\n').map(|line| escape(line) + "\n").collect();
-        let _ =
-            write!(out, "<details><summary>Settings in effect</summary><pre tabindex=\"0\">{shown}</pre></details>\n");
-    }
-    if run.is_null() {
-        out.push_str("<p class=\"none\">The run left no record of its model and settings (run.json).</p>\n");
-    }
+    out.push_str(&made_with(run.as_ref()));
     out.push_str("</section>\n");
+    out
+}
+
+/// Program, model and settings of the run.
+fn made_with(run: Option<&RunFile>) -> String {
+    let code = |text: &str| Some(format!("<code>{}</code>", escape(text))).filter(|_| !text.is_empty());
+    let mut facts = vec![("Page made by", Some(format!("breakface {}", escape(env!("CARGO_PKG_VERSION")))))];
+    let Some(run) = run else {
+        return super::html::facts(&facts)
+            + "<p class=\"none\">The run left no record of its model and settings (run.json).</p>\n";
+    };
+    facts.extend([
+        ("Classified by", Some(format!("breakface {}", escape(&run.version)))),
+        ("Feature table", code(&run.features)),
+        ("Run ended", code(&run.ended)),
+        ("Model", code(&run.model.name)),
+        ("Model digest", code(&run.model.digest)),
+        ("Finder digest", code(&run.finder.digest)),
+        ("Scale given for all pictures", run.um_per_px.map(|v| super::html::number(v, 3, "µm/px"))),
+    ]);
+    let mut out = super::html::facts(&facts);
+    if let Ok(text) = run.settings.to_toml() {
+        let shown: String = text.split('\n').map(|line| escape(line) + "\n").collect();
+        let _ = write!(out, "<details><summary>Settings in effect</summary><pre tabindex=\"0\">{shown}</pre></details>\n");
+    }
     out
 }
 

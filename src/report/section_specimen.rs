@@ -20,6 +20,7 @@ pub(crate) fn article(context: &Context<'_>, index: usize) -> String {
         n = index + 1
     );
     let _ = write!(out, "<p>{}</p>\n", says(specimen));
+    out.push_str(&context.reviewed.of_specimen(&specimen.row.specimen));
     out.push_str(&warn::explained(&specimen.row.flags));
     let _ = write!(
         out,
@@ -29,7 +30,7 @@ pub(crate) fn article(context: &Context<'_>, index: usize) -> String {
         strip(specimen)
     );
     out.push_str(&face_picture::further(context, index));
-    out.push_str(&gallery::gallery(context, index, |label| typical(specimen, label, context.allowance.gallery)));
+    out.push_str(&gallery::gallery(context, index, |label| typical(specimen, label, context.allowance)));
     if context.specimen_plots() {
         out.push_str(&plots(specimen));
     }
@@ -164,7 +165,7 @@ fn plots(specimen: &Specimen<'_>) -> String {
         );
         let _ = write!(
             out,
-            "<figure>{}<figcaption>Shape of the ends: bar = sheared, ring = tensile, diamond = unclear. n = {counts}; ends with both measures.</figcaption></figure>",
+            "<figure class=\"small-plot\">{}<figcaption>Shape of the ends: bar = sheared, ring = tensile, diamond = unclear. n = {counts}; ends with both measures.</figcaption></figure>",
             plot_shape::shape(&points, &alt)
         );
     }
@@ -175,7 +176,7 @@ fn plots(specimen: &Specimen<'_>) -> String {
             let alt = format!("Positions along the line of {counts} ends of one picture.");
             let _ = write!(
                 out,
-                "<figure>{}<figcaption>Where the fibres ended along the line, in the picture above: solid bars up = sheared, open bars down = tensile. n = {counts}.</figcaption></figure>",
+                "<figure class=\"small-plot\">{}<figcaption>Where the fibres ended along the line, in the picture above: solid bars up = sheared, open bars down = tensile. n = {counts}.</figcaption></figure>",
                 plot_tips::along(&tips, &alt)
             );
         }

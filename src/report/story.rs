@@ -1,6 +1,7 @@
 //! Tables -> the order in which the page tells them: knots from least to most sheared, their specimens, controls, the rest.
 
-use super::input::ReportInput;
+use crate::labels::NOT_AN_END;
+use crate::results::Results;
 use crate::series::Kind;
 use crate::table::{CarrierRow, EndRow, ImageRow, KnotRow, SideRow, SpecimenRow};
 use crate::tree::Label;
@@ -54,7 +55,7 @@ pub(crate) struct Knot<'a> {
 #[derive(Debug)]
 pub(crate) struct Story<'a> {
     /// The tables.
-    pub input: &'a ReportInput,
+    pub results: &'a Results,
     /// Every specimen, in table order.
     pub specimens: Vec<Specimen<'a>>,
     /// Knots from least to most sheared.
@@ -67,7 +68,7 @@ pub(crate) struct Story<'a> {
 
 impl<'a> Story<'a> {
     /// Arranges the tables.
-    pub fn new(input: &'a ReportInput) -> Self {
+    pub fn new(input: &'a Results) -> Self {
         let specimens = gather(input);
         let knots = group(input, &specimens);
         let of = |want: &dyn Fn(&Specimen<'_>) -> bool| {
@@ -75,7 +76,7 @@ impl<'a> Story<'a> {
         };
         let controls = of(&|s| matches!(s.row.kind, Some(Kind::Cut | Kind::Pull)));
         let others = of(&|s| s.row.kind.is_none() && s.row.knot.is_none());
-        Self { input, knots, controls, others, specimens }
+        Self { results: input, knots, controls, others, specimens }
     }
 
     /// Whether several lines were tested, so that the line must be named beside a knot.
@@ -84,7 +85,7 @@ impl<'a> Story<'a> {
     }
 }
 
-fn gather(input: &ReportInput) -> Vec<Specimen<'_>> {
+fn gather(input: &Results) -> Vec<Specimen<'_>> {
     let mut place = BTreeMap::new();
     let mut specimens: Vec<Specimen<'_>> = Vec::with_capacity(input.specimens.len());
     for row in &input.specimens {
@@ -92,7 +93,8 @@ fn gather(input: &ReportInput) -> Vec<Specimen<'_>> {
         specimens.push(Specimen { row, ends: vec![], images: vec![], carriers: vec![], sides: vec![] });
     }
     let at = |code: &str| place.get(code).copied();
-    for end in &input.ends {
+    // An end that a person says is none stays in the table and out of the page.
+    for end in input.ends.iter().filter(|e| e.reason != NOT_AN_END) {
         if let Some(i) = at(&end.specimen) {
             specimens[i].ends.push(end);
         }
@@ -115,7 +117,7 @@ fn gather(input: &ReportInput) -> Vec<Specimen<'_>> {
     specimens
 }
 
-fn group<'a>(input: &'a ReportInput, specimens: &[Specimen<'a>]) -> Vec<Knot<'a>> {
+fn group<'a>(input: &'a Results, specimens: &[Specimen<'a>]) -> Vec<Knot<'a>> {
     let mut knots: Vec<Knot<'a>> = input
         .knots
         .iter()
@@ -151,7 +153,7 @@ mod tests {
     #[test]
     fn knots_are_told_from_least_to_most_sheared_and_everything_has_one_place() {
         let knot = |name: &str, f| KnotRow { knot: name.into(), sheared_fraction: f, ..KnotRow::default() };
-        let input = ReportInput {
+        let input = Results {
             specimens: vec![
                 specimen("a", Some(Kind::Knot), Some("B")),
                 specimen("b", Some(Kind::Cut), None),
@@ -160,7 +162,7 @@ mod tests {
                 specimen("e", Some(Kind::Knot), None),
             ],
             knots: vec![knot("A", Some(0.7)), knot("B", Some(0.2))],
-            ..ReportInput::default()
+            ..Results::default()
         };
         let story = Story::new(&input);
         let names: Vec<_> = story.knots.iter().map(|k| (k.name, k.specimens.clone())).collect();

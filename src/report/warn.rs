@@ -77,7 +77,7 @@ pub(crate) fn first(context: &Context<'_>) -> String {
             listed.join(", ")
         );
     }
-    for line in &context.story.input.unread {
+    for line in &context.story.results.unread {
         let _ =
             write!(out, "<div class=\"note alarm\" role=\"note\"><strong>Left out:</strong> {}.</div>\n", escape(line));
     }

@@ -76,6 +76,9 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     let progress = Progress::new(args.json, args.quiet);
     let outcome = pipeline::run(&inputs, &tools, &options, &|event| progress.show(&event))
         .map_err(|e| with_hint(anyhow::Error::new(e)))?;
+    if !args.no_report && !outcome.stopped {
+        super::report::write_beside(&args.out, &tools.settings)?;
+    }
     progress.finish(&inputs, &outcome, &args.out);
     Ok(code(&inputs, &outcome))
 }

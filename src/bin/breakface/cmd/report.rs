@@ -2,8 +2,10 @@
 
 use crate::exit::Code;
 use anyhow::Context as _;
-use breakface::report::{ReportInput, ReportOptions, write_report};
-use std::path::PathBuf;
+use breakface::report::{ReportOptions, write_report};
+use breakface::results::Results;
+use breakface::settings::Settings;
+use std::path::{Path, PathBuf};
 
 /// Arguments of `report`.
 #[derive(Debug, clap::Args)]
@@ -31,12 +33,12 @@ pub struct Args {
 /// Runs `report`.
 pub fn run(args: Args) -> anyhow::Result<Code> {
     let settings = match &args.settings {
-        Some(path) => breakface::settings::Settings::load(path)?,
-        None => breakface::settings::Settings::default(),
+        Some(path) => Settings::load(path)?,
+        None => Settings::default(),
     };
-    let input = ReportInput::load(&args.results);
+    let results = Results::load(&args.results)?;
     let options = ReportOptions { title: args.title, assets: args.assets, settings };
-    let made = write_report(&input, &args.out, &options).context("the report was not written")?;
+    let made = write_report(&results, &args.out, &options).context("the report was not written")?;
     eprintln!(
         "report: {} ({:.1} MB, {} pictures shown{})",
         args.out.display(),
@@ -45,4 +47,16 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         if made.unreachable > 0 { format!(", {} not reached", made.unreachable) } else { String::new() }
     );
     Ok(Code::Done)
+}
+
+/// Name of the page in a folder of results.
+const PAGE: &str = "report.html";
+
+/// Writes the page of a run into its own folder.
+pub fn write_beside(folder: &Path, settings: &Settings) -> anyhow::Result<PathBuf> {
+    let results = Results::load(folder)?;
+    let out = folder.join(PAGE);
+    let options = ReportOptions { settings: settings.clone(), ..ReportOptions::default() };
+    write_report(&results, &out, &options).context("the report was not written")?;
+    Ok(out)
 }
