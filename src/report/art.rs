@@ -155,12 +155,12 @@ pub(crate) fn typical<'a>(specimen: &Specimen<'a>, label: Label, allowance: Allo
     ends
 }
 
-/// How far each end lies from the medians of bulb ratio and flatness, in spreads, plus what it lacks in quality and in
-/// pixels against the best of them.
+/// How far each end lies from the medians of bulb ratio and flatness, in spreads, plus what it lacks in quality and,
+/// twice, in pixels against the largest of them: a page is looked at, and thin fibres show nothing.
 fn oddness(ends: &[&EndRow]) -> Vec<f64> {
     let size = |e: &EndRow| e.features.get("shaft_diameter_px").unwrap_or(0.0);
     let largest = ends.iter().map(|e| size(e)).fold(f64::MIN_POSITIVE, f64::max);
-    let mut total: Vec<f64> = ends.iter().map(|e| 2.0 - e.quality - size(e) / largest).collect();
+    let mut total: Vec<f64> = ends.iter().map(|e| 3.0 - e.quality - 2.0 * size(e) / largest).collect();
     for name in ["bulb_ratio", "flatness"] {
         let mut values: Vec<f64> = ends.iter().filter_map(|e| e.features.get(name)).collect();
         values.sort_by(f64::total_cmp);

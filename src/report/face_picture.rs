@@ -153,7 +153,7 @@ pub(crate) fn list(context: &Context<'_>, index: usize) -> String {
             count(image.n_sheared),
             count(image.n_tensile),
             count(image.n_unclear),
-            know.join("<br>")
+            know.join("<br/>")
         );
     }
     out.push_str("</tbody></table></div></details>\n");

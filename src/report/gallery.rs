@@ -16,7 +16,7 @@ pub(crate) fn gallery<'a>(context: &Context<'a>, index: usize, choose: impl Fn(L
             if let Some(picture) = art.ends.get(&(end.image.clone(), end.end)) {
                 let _ = write!(
                     items,
-                    "<li class=\"g-{word}\"><img src=\"{}\" width=\"{}\" height=\"{}\" decoding=\"async\" alt=\"{}\">{}</li>\n",
+                    "<li class=\"g-{word}\"><img src=\"{}\" width=\"{}\" height=\"{}\" decoding=\"async\" alt=\"{}\"/>{}</li>\n",
                     picture.address,
                     picture.width,
                     picture.height,
@@ -76,5 +76,5 @@ fn numbers(end: &EndRow) -> String {
     if !end.reason.is_empty() {
         lines.push(name(&end.reason));
     }
-    format!("<p>{}</p>", lines.join("<br>"))
+    format!("<p>{}</p>", lines.join("<br/>"))
 }

@@ -39,7 +39,7 @@ pub(crate) fn name(text: &str) -> String {
 
 /// A fraction 0..1 as whole percent, carrying the value of the table.
 pub(crate) fn percent(value: f64) -> String {
-    format!("<data value=\"{value}\">{}&nbsp;%</data>", whole_percent(value))
+    format!("<data value=\"{value}\">{}&#160;%</data>", whole_percent(value))
 }
 
 /// A fraction 0..1 in whole percent, as plain text without the sign.
@@ -51,7 +51,7 @@ pub(crate) fn whole_percent(value: f64) -> String {
 
 /// A number with `digits` decimals and its unit, carrying the value of the table.
 pub(crate) fn number(value: f64, digits: usize, unit: &str) -> String {
-    let unit = if unit.is_empty() { String::new() } else { format!("&nbsp;{}", escape(unit)) };
+    let unit = if unit.is_empty() { String::new() } else { format!("&#160;{}", escape(unit)) };
     format!("<data value=\"{value}\">{}{unit}</data>", fixed(value, digits))
 }
 
@@ -124,7 +124,7 @@ mod tests {
 
     #[test]
     fn numbers_round_and_keep_the_value_of_the_table() {
-        assert_eq!(percent(0.666), "<data value=\"0.666\">67&nbsp;%</data>");
+        assert_eq!(percent(0.666), "<data value=\"0.666\">67&#160;%</data>");
         assert_eq!(whole_percent(-0.001), "0");
         assert_eq!(fixed(-0.04, 1), "0.0");
         assert_eq!(fixed(-12.34, 1), "\u{2212}12.3");

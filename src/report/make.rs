@@ -153,7 +153,7 @@ fn save_pictures(
 ) -> Result<BTreeMap<String, Links>, ReportError> {
     std::fs::create_dir_all(folder)
         .map_err(|e| ReportError::Folder { folder: folder.display().to_string(), reason: e.to_string() })?;
-    let saved: Result<Vec<_>, ReportError> = input
+    let saved: Result<Vec<_>, ReportError> = results
         .images
         .par_iter()
         .enumerate()

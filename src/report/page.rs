@@ -14,8 +14,8 @@ const POLICY: &str =
 pub(crate) fn page(context: &Context<'_>) -> String {
     let title = escape(&context.title);
     let mut out = format!(
-        "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta http-equiv=\"Content-Security-Policy\" content=\"{POLICY}\">\n\
-         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<meta name=\"color-scheme\" content=\"light dark\">\n\
+        "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\"/>\n<meta http-equiv=\"Content-Security-Policy\" content=\"{POLICY}\"/>\n\
+         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"/>\n<meta name=\"color-scheme\" content=\"light dark\"/>\n\
          <title>{title}</title>\n<style>\n{}</style>\n</head>\n<body>\n<a class=\"skip\" href=\"#answer\">Skip to the answer</a>\n<div class=\"sheet\">\n\
          <header>\n<h1>{title}</h1>\n{}</header>\n{}<main>\n",
         include_str!("style.css"),

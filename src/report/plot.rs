@@ -1,7 +1,6 @@
 //! What all plots share: the drawing surface, colours, text, marks and axes.
 //!
-//! Colours are plain in the drawing, so that a plot taken out of the page still stands; the style sheet of the page finds
-//! them by value and turns them for dark screens.
+//! Colours are plain in the drawing; the style sheet of the page finds them by value and turns them for dark screens.
 
 use super::html::escape;
 use crate::tree::Label;
@@ -47,7 +46,7 @@ pub(crate) fn draw(size: (u32, u32), alt: &str, paint: impl FnOnce(&Area<'_>) ->
     };
     match (painted, raw.split_once('>')) {
         (Ok(()), Some((_, inside))) => format!(
-            "<svg class=\"plot\" xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {} {}\" width=\"{}\" height=\"{}\" role=\"img\" aria-label=\"{}\">{}",
+            "<svg class=\"plot\" viewBox=\"0 0 {} {}\" width=\"{}\" height=\"{}\" role=\"img\" aria-label=\"{}\">{}",
             units.0,
             units.1,
             size.0,

@@ -99,7 +99,7 @@ fn differences(context: &Context<'_>) -> String {
 fn table(context: &Context<'_>) -> String {
     let mut out = String::from(
         "<table class=\"answer\" role=\"table\"><caption>Knots from least to most sheared. Blue bar: mean over specimens, \
-         band: its 95&nbsp;% interval; open circles: single specimens.</caption>\n<thead role=\"rowgroup\"><tr role=\"row\">\
+         band: its 95&#160;% interval; open circles: single specimens.</caption>\n<thead role=\"rowgroup\"><tr role=\"row\">\
          <th role=\"columnheader\" scope=\"col\">Knot</th><th role=\"columnheader\" scope=\"col\">Sheared, on a ruler</th>\
          <th role=\"columnheader\" scope=\"col\" class=\"n\">Sheared</th>\
          <th role=\"columnheader\" scope=\"col\" class=\"n\">Efficiency</th>\

@@ -42,10 +42,10 @@ fn figures(row: &crate::table::KnotRow) -> String {
     html::facts(&[
         ("Specimens scored", Some(n(row.n_specimens))),
         ("Sheared, mean of specimens", range(row.sheared_fraction, row.sheared_low, row.sheared_high)),
-        ("Interval from", Some(escape(&row.interval_from)).filter(|t| !t.is_empty())),
+        ("Its interval from", Some(escape(&row.interval_from)).filter(|t| !t.is_empty())),
         ("Mean peak load", row.mean_load_n.map(|v| format!("{} (n = {})", html::number(v, 1, "N"), n(row.n_loads)))),
         ("Knot efficiency", range(row.efficiency, row.efficiency_low, row.efficiency_high)),
-        ("Its interval", Some(escape(&row.efficiency_method)).filter(|t| !t.is_empty())),
+        ("Efficiency interval by", Some(escape(&row.efficiency_method)).filter(|t| !t.is_empty())),
         ("Carriers of the braid", row.carriers.map(n)),
         ("Carriers lost, plain share", row.carriers_lost.map(|v| html::number(v, 1, ""))),
         ("Carriers lost, bundle theory", row.carriers_lost_bundle.map(|v| html::number(v, 1, ""))),
@@ -60,7 +60,7 @@ fn specimens(context: &Context<'_>, index: usize) -> String {
         return String::new();
     }
     let mut out = String::from(
-        "<div class=\"scroll\" tabindex=\"0\" role=\"group\" aria-label=\"Specimens of this knot\"><table class=\"rulers\"><caption>Specimens of this knot. Bar: published sheared fraction, band: its 95&nbsp;% interval.</caption>\n\
+        "<div class=\"scroll\" tabindex=\"0\" role=\"group\" aria-label=\"Specimens of this knot\"><table class=\"rulers\"><caption>Specimens of this knot. Bar: published sheared fraction, band: its 95&#160;% interval.</caption>\n\
          <thead><tr><th scope=\"col\">Specimen</th><th scope=\"col\">Sheared, on a ruler</th><th scope=\"col\" class=\"n\">Sheared</th>\
          <th scope=\"col\" class=\"n\">Graded ends</th><th scope=\"col\" class=\"n\">Load</th><th scope=\"col\">Flags</th></tr></thead><tbody>\n",
     );
@@ -80,7 +80,7 @@ fn specimens(context: &Context<'_>, index: usize) -> String {
         let _ = write!(
             out,
             "<tr><th scope=\"row\"><a href=\"#specimen-{}\">{}</a></th><td>{drawn}</td><td class=\"n\">{}</td>\
-             <td class=\"n\"><data value=\"{graded}\">{graded}</data></td><td class=\"n\">{}</td><td>{}</td></tr>\n",
+             <td class=\"n\">{graded}</td><td class=\"n\">{}</td><td>{}</td></tr>\n",
             s + 1,
             name(&row.specimen),
             html::percent_interval(row.sheared_fraction, row.sheared_low, row.sheared_high),

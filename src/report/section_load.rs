@@ -27,7 +27,7 @@ pub(crate) fn section(context: &Context<'_>) -> String {
     }
     format!(
         "<section id=\"load\" aria-labelledby=\"load-h\">\n<h2 id=\"load-h\">Load against cut fibres</h2>\n\
-         <div class=\"row\"><figure class=\"load-plot\">{}<figcaption>Letters: knots, with 95&nbsp;% intervals. Solid line: efficiency = share of fibres not sheared. {}n = {} knots.</figcaption></figure>\n\
+         <div class=\"row\"><figure class=\"load-plot\">{}<figcaption>Letters: knots, with 95&#160;% intervals. Solid line: efficiency = share of fibres not sheared. {}n = {} knots.</figcaption></figure>\n\
          <div class=\"beside\"><p>A knot on the solid line holds what its uncut fibres can hold: cut first, then overloaded. \
          A knot below it lost strength to something else as well; a knot above it was still whole when it carried its peak, and was cut while it broke.</p>\n\
          <p class=\"soft\">Both lines are upper bounds, not predictions: a cut carrier loads its neighbours more than the rest, the braid goes out of balance, and cut ends may grip again by friction.</p>\n\

@@ -98,7 +98,7 @@ fn figures(specimen: &Specimen<'_>) -> String {
     for side in &specimen.sides {
         let _ = write!(
             out,
-            "<p class=\"small\">Side {}: {} sheared; <data value=\"{n}\">{n}</data> labelled ends.</p>\n",
+            "<p class=\"small\">Side {}: {} sheared; {n} labelled ends.</p>\n",
             name(&side.side),
             html::percent_interval(side.sheared_fraction, side.sheared_low, side.sheared_high),
             n = side.n_sheared + side.n_tensile

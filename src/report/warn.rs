@@ -77,9 +77,13 @@ pub(crate) fn first(context: &Context<'_>) -> String {
             listed.join(", ")
         );
     }
-    for line in &context.story.results.unread {
-        let _ =
-            write!(out, "<div class=\"note alarm\" role=\"note\"><strong>Left out:</strong> {}.</div>\n", escape(line));
+    let n = context.story.results.run.as_ref().map_or(0, |r| r.warnings.len());
+    if n > 0 {
+        let _ = write!(
+            out,
+            "<p class=\"small\"><a href=\"#left-out\">{} about this run</a></p>\n",
+            words::counted(n, "warning", "warnings")
+        );
     }
     out
 }

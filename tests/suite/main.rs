@@ -2,3 +2,4 @@
 //! interface of the library or through the real program.
 
 mod cli;
+mod report;
