@@ -98,16 +98,10 @@ fn default_title(story: &Story<'_>) -> String {
 }
 
 /// Small pictures and cut-outs of a specimen; each picture is read once and dropped.
-fn specimen_art(
-    results: &Results,
-    specimen: &Specimen<'_>,
-    allowance: Allowance,
-    settings: &Settings,
-) -> SpecimenArt {
+fn specimen_art(results: &Results, specimen: &Specimen<'_>, allowance: Allowance, settings: &Settings) -> SpecimenArt {
     let mut made = SpecimenArt::default();
     let main = specimen.main_image().map(|i| i.series.image.as_str());
-    let shown: Vec<_> =
-        mark::LABELS.into_iter().flat_map(|label| art::typical(specimen, label, allowance)).collect();
+    let shown: Vec<_> = mark::LABELS.into_iter().flat_map(|label| art::typical(specimen, label, allowance)).collect();
     for image in &specimen.images {
         let image_name = image.series.image.as_str();
         let longest = if Some(image_name) == main { allowance.face_px } else { allowance.further_px };
@@ -159,7 +153,8 @@ fn save_pictures(
         .enumerate()
         .map(|(i, image)| {
             let image_name = image.series.image.as_str();
-            let Some(picture) = results.picture_path(image_name).and_then(|p| art::read(&p, &options.settings.read)) else {
+            let Some(picture) = results.picture_path(image_name).and_then(|p| art::read(&p, &options.settings.read))
+            else {
                 return Ok(None);
             };
             let Some(bytes) = art::jpeg(&picture, FULL_QUALITY) else { return Ok(None) };

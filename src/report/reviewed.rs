@@ -31,9 +31,8 @@ impl Reviewed {
                 header.iter().position(|h| h == column).and_then(|i| record.get(i)).unwrap_or_default().to_owned()
             };
             let three = |whose: &str| {
-                ["fraction", "low", "high"].map(|part| {
-                    field(&format!("sheared_{part}_{whose}")).parse().ok().filter(|v: &f64| v.is_finite())
-                })
+                ["fraction", "low", "high"]
+                    .map(|part| field(&format!("sheared_{part}_{whose}")).parse().ok().filter(|v: &f64| v.is_finite()))
             };
             Both {
                 of: field("of"),

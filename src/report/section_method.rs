@@ -2,8 +2,8 @@
 
 use super::context::Context;
 use super::html::escape;
-use crate::results::RunFile;
 use super::words;
+use crate::results::RunFile;
 use std::fmt::Write as _;
 
 /// The sections at the end.
@@ -98,7 +98,8 @@ fn made_with(run: Option<&RunFile>) -> String {
     let mut out = super::html::facts(&facts);
     if let Ok(text) = run.settings.to_toml() {
         let shown: String = text.split('\n').map(|line| escape(line) + "\n").collect();
-        let _ = write!(out, "<details><summary>Settings in effect</summary><pre tabindex=\"0\">{shown}</pre></details>\n");
+        let _ =
+            write!(out, "<details><summary>Settings in effect</summary><pre tabindex=\"0\">{shown}</pre></details>\n");
     }
     out
 }

@@ -5,7 +5,9 @@ use breakface::report::{ReportOptions, report, write_report};
 use breakface::results::{FinderUsed, InputUsed, ModelUsed, RUN_SCHEMA, Results, RunFile, StageSeconds};
 use breakface::series::{Kind, SeriesRow};
 use breakface::settings::Settings;
-use breakface::table::{CarrierRow, EndRow, ImageRow, KnotRow, PairRow, SideRow, SpecimenRow, TableRow, to_csv, write_csv};
+use breakface::table::{
+    CarrierRow, EndRow, ImageRow, KnotRow, PairRow, SideRow, SpecimenRow, TableRow, to_csv, write_csv,
+};
 use breakface::tree::Label;
 use quick_xml::Reader;
 use quick_xml::events::{BytesStart, Event};
@@ -69,11 +71,7 @@ fn tag(start: &BytesStart<'_>) -> Tag {
         let value = quick_xml::escape::unescape(&a.value).unwrap().into_owned();
         (a.key.as_ref().to_owned(), value)
     });
-    Tag {
-        name: start.name().as_ref().to_owned(),
-        attributes: attributes.collect(),
-        text: String::new(),
-    }
+    Tag { name: start.name().as_ref().to_owned(), attributes: attributes.collect(), text: String::new() }
 }
 
 fn end(specimen: &str, image: &str, number: u32, label: Label) -> EndRow {
@@ -306,7 +304,9 @@ fn check_structure(tags: &[Tag]) {
         match tag.name.as_str() {
             "html" => assert_eq!(tag.get("lang"), "en"),
             "img" => assert!(!tag.get("alt").is_empty(), "an img without text"),
-            "svg" => assert!(tag.get("aria-hidden") == "true" || !tag.get("aria-label").is_empty(), "an svg without text"),
+            "svg" => {
+                assert!(tag.get("aria-hidden") == "true" || !tag.get("aria-label").is_empty(), "an svg without text")
+            }
             "th" => assert!(!tag.get("scope").is_empty(), "a th without scope"),
             "table" => tables += 1,
             "caption" => captions += 1,
@@ -357,7 +357,8 @@ fn every_number_on_the_page_is_a_number_of_the_tables_rounded() {
     // And the other way: no published figure is missing.
     let values: BTreeSet<&str> = shown.iter().map(|t| t.get("value")).collect();
     let fractions = results.specimens.iter().flat_map(|s| [s.sheared_fraction, s.sheared_low, s.sheared_high]);
-    let of_knots = results.knots.iter().flat_map(|k| [k.sheared_fraction, k.sheared_low, k.efficiency, k.efficiency_high]);
+    let of_knots =
+        results.knots.iter().flat_map(|k| [k.sheared_fraction, k.sheared_low, k.efficiency, k.efficiency_high]);
     for value in fractions.chain(of_knots).flatten() {
         assert!(values.contains(value.to_string().as_str()), "{value} is not on the page");
     }
@@ -365,7 +366,8 @@ fn every_number_on_the_page_is_a_number_of_the_tables_rounded() {
 
 #[test]
 fn hostile_names_stay_text() {
-    const HOSTILE: &str = "</title></style><script>alert(1)</script><img src=x onerror='alert(2)'>\"'&amp;\u{202E}\u{0}\u{1b}]]>";
+    const HOSTILE: &str =
+        "</title></style><script>alert(1)</script><img src=x onerror='alert(2)'>\"'&amp;\u{202E}\u{0}\u{1b}]]>";
     let folder = tempfile::tempdir().unwrap();
     let mut results = saved_series(folder.path(), 1, 8);
     let hostile = || HOSTILE.to_owned();
@@ -388,7 +390,8 @@ fn hostile_names_stay_text() {
     }
     results.knots.truncate(1);
     for k in &mut results.knots {
-        (k.knot, k.verdict, k.interval_from, k.flags) = (hostile(), hostile(), hostile(), format!("knot_mostly_shear;{HOSTILE}"));
+        (k.knot, k.verdict, k.interval_from, k.flags) =
+            (hostile(), hostile(), hostile(), format!("knot_mostly_shear;{HOSTILE}"));
         k.line = Some(hostile());
     }
     results.sides = vec![SideRow { specimen: hostile(), side: hostile(), ..SideRow::default() }];
@@ -483,8 +486,7 @@ fn full_pictures_lie_beside_the_page_and_every_link_leads_to_one() {
     }
     // The library call writes the same page.
     let again = folder.path().join("again.html");
-    let options =
-        ReportOptions { assets: Some(folder.path().join("full pictures #1")), ..ReportOptions::default() };
+    let options = ReportOptions { assets: Some(folder.path().join("full pictures #1")), ..ReportOptions::default() };
     let made = write_report(&results, &again, &options).unwrap();
     assert_eq!(std::fs::read_to_string(&again).unwrap(), page);
     assert_eq!((made.saved, made.unreachable), (6, 0));
