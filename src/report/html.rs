@@ -51,7 +51,11 @@ pub(crate) fn whole_percent(value: f64) -> String {
 
 /// A number with `digits` decimals and its unit, carrying the value of the table.
 pub(crate) fn number(value: f64, digits: usize, unit: &str) -> String {
-    let unit = if unit.is_empty() { String::new() } else { format!("&#160;{}", escape(unit)) };
+    // A degree sign stands close to its number; other units have a space (SI brochure, section 5.4.3).
+    let unit = match unit {
+        "" | "°" => unit.to_owned(),
+        _ => format!("&#160;{}", escape(unit)),
+    };
     format!("<data value=\"{value}\">{}{unit}</data>", fixed(value, digits))
 }
 
