@@ -1,0 +1,174 @@
+//! Pixels of the colours that programs write with, and the parts they form.
+
+use super::View;
+use crate::settings::BurntInSettings;
+use crate::units::PxBox;
+use std::ops::Range;
+
+/// A stretch of one ink in a row.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Run {
+    pub y: u32,
+    pub x0: u32,
+    pub x1: u32,
+    pub ink: u8,
+}
+
+/// Touching pixels of one ink.
+#[derive(Debug, Clone)]
+pub(super) struct Part {
+    pub ink: u8,
+    pub bounds: PxBox,
+    pub area: u32,
+    /// Its runs, by rows.
+    pub runs: Vec<Run>,
+}
+
+impl Part {
+    pub(super) fn width(&self) -> u32 {
+        self.bounds.x1 - self.bounds.x0
+    }
+
+    pub(super) fn height(&self) -> u32 {
+        self.bounds.y1 - self.bounds.y0
+    }
+
+    /// Share of its box that is inked.
+    pub(super) fn fill(&self) -> f64 {
+        f64::from(self.area) / (f64::from(self.width()) * f64::from(self.height()))
+    }
+}
+
+const WHITE: u8 = 1;
+const BLACK: u8 = 2;
+
+/// Which ink each pixel of a row is of: white, black, one of six pure colours, or 0.
+fn inks(view: &View<'_>, y: usize, settings: &BurntInSettings, out: &mut [u8]) {
+    let grey_ink = |low: u8, high: u8| {
+        if settings.white_from <= low {
+            WHITE
+        } else if high <= settings.black_to {
+            BLACK
+        } else {
+            0
+        }
+    };
+    match view.rgb {
+        None => out.iter_mut().zip(view.row(y)).for_each(|(ink, v)| *ink = grey_ink(*v, *v)),
+        Some(rgb) => {
+            let row = &rgb[3 * y * view.width..3 * (y + 1) * view.width];
+            for (ink, pixel) in out.iter_mut().zip(row.chunks_exact(3)) {
+                let (low, high) = (pixel.iter().min().copied().unwrap_or(0), pixel.iter().max().copied().unwrap_or(0));
+                *ink = if settings.colour_span <= high - low {
+                    // Bit by bit: which channels are on.
+                    let middle = low + (high - low) / 2;
+                    pixel.iter().fold(0, |code, v| 2 * code + u8::from(middle < *v)) + BLACK
+                } else {
+                    grey_ink(low, high)
+                };
+            }
+        }
+    }
+}
+
+/// Every stretch of ink of a picture, by rows.
+pub(super) fn runs(view: &View<'_>, settings: &BurntInSettings) -> Vec<Run> {
+    runs_of(view.width, view.height, |y, row| inks(view, y, settings, row))
+}
+
+/// Every stretch of ink where `fill` says for each row which ink its pixels are of.
+pub(super) fn runs_of(width: usize, height: usize, fill: impl Fn(usize, &mut [u8])) -> Vec<Run> {
+    let mut runs = Vec::new();
+    let mut row = vec![0_u8; width];
+    for y in 0..height {
+        fill(y, &mut row);
+        collect_runs(&row, y as u32, &mut runs);
+    }
+    runs
+}
+
+/// Joins touching runs to parts; only parts no wider and no taller than `most` (px) are given back.
+pub(super) fn parts(runs: &[Run], most: (u32, u32)) -> Vec<Part> {
+    let mut parents: Vec<u32> = (0..runs.len() as u32).collect();
+    let mut above = 0..0;
+    let mut start = 0;
+    while start < runs.len() {
+        let y = runs[start].y;
+        let end = start + runs[start..].iter().take_while(|r| r.y == y).count();
+        if runs.get(above.start).is_some_and(|r| r.y + 1 == y) {
+            join(runs, &mut parents, above, start..end);
+        }
+        above = start..end;
+        start = end;
+    }
+    gather(runs, &mut parents, most)
+}
+
+fn collect_runs(inks: &[u8], y: u32, runs: &mut Vec<Run>) {
+    let mut x = 0;
+    while x < inks.len() {
+        let ink = inks[x];
+        let end = x + inks[x..].iter().take_while(|i| **i == ink).count();
+        if ink != 0 {
+            runs.push(Run { y, x0: x as u32, x1: end as u32, ink });
+        }
+        x = end;
+    }
+}
+
+/// Joins the runs of a row with those above that they touch, corners included.
+fn join(runs: &[Run], parents: &mut [u32], above: Range<usize>, row: Range<usize>) {
+    let mut first = above.start;
+    for index in row {
+        let run = runs[index];
+        while first < above.end && runs[first].x1 < run.x0 {
+            first += 1;
+        }
+        let mut other = first;
+        while other < above.end && runs[other].x0 <= run.x1 {
+            if runs[other].ink == run.ink {
+                let (a, b) = (root(parents, index as u32), root(parents, other as u32));
+                parents[a.max(b) as usize] = a.min(b);
+            }
+            other += 1;
+        }
+    }
+}
+
+fn root(parents: &mut [u32], mut index: u32) -> u32 {
+    while parents[index as usize] != index {
+        let up = parents[parents[index as usize] as usize];
+        parents[index as usize] = up;
+        index = up;
+    }
+    index
+}
+
+fn gather(runs: &[Run], parents: &mut [u32], most: (u32, u32)) -> Vec<Part> {
+    // First the boxes alone: large parts (grounds, fibres) are dropped before their runs are copied.
+    let mut bounds: Vec<Option<PxBox>> = vec![None; runs.len()];
+    for (index, run) in runs.iter().enumerate() {
+        let own = PxBox { x0: run.x0, y0: run.y, x1: run.x1, y1: run.y + 1 };
+        let place = &mut bounds[root(parents, index as u32) as usize];
+        *place = Some(place.map_or(own, |b| union(&b, &own)));
+    }
+    let fits = |b: &PxBox| b.x1 - b.x0 <= most.0 && b.y1 - b.y0 <= most.1;
+    let mut slots: Vec<Option<usize>> = vec![None; runs.len()];
+    let mut parts: Vec<Part> = Vec::new();
+    for (index, run) in runs.iter().enumerate() {
+        let top = root(parents, index as u32) as usize;
+        let Some(bounds) = bounds[top].filter(fits) else { continue };
+        let slot = *slots[top].get_or_insert_with(|| {
+            parts.push(Part { ink: run.ink, bounds, area: 0, runs: Vec::new() });
+            parts.len() - 1
+        });
+        parts[slot].area += run.x1 - run.x0;
+        parts[slot].runs.push(*run);
+    }
+    parts
+}
+
+/// The smallest box around two.
+pub(super) fn union(a: &PxBox, b: &PxBox) -> PxBox {
+    PxBox { x0: a.x0.min(b.x0), y0: a.y0.min(b.y0), x1: a.x1.max(b.x1), y1: a.y1.max(b.y1) }
+}
