@@ -79,9 +79,11 @@ export function results(folder, counts) {
   return { folder, pictures };
 }
 
-/** Starts the review server; resolves with its address once it is printed. */
-export function serve({ folder, pictures }, extra = []) {
-  const child = spawn(BIN, ["review", folder, "--no-open", "--pictures", pictures, ...extra]);
+/** Starts the review server; resolves with its address once it is printed.
+ *  `fileLimit`: no file may grow beyond 1 KiB, which to the program is the same as a full disk. */
+export function serve({ folder, pictures }, extra = [], { fileLimit = false } = {}) {
+  const words = ["review", folder, "--no-open", "--pictures", pictures, ...extra];
+  const child = fileLimit ? spawn("sh", ["-c", `trap '' XFSZ; ulimit -f 2; exec "$0" "$@"`, BIN, ...words]) : spawn(BIN, words);
   return new Promise((resolve, reject) => {
     let [out, err] = ["", ""];
     child.stderr.on("data", (d) => (err += d));

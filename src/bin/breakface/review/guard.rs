@@ -47,8 +47,13 @@ impl Head {
         self.query.iter().find(|(n, _)| n == name).map(|(_, v)| v.as_str())
     }
 
+    /// Whether a header was sent, by its name in lower case.
+    pub fn has(&self, name: &str) -> bool {
+        self.headers.iter().any(|(n, _)| n == name)
+    }
+
     /// A header, by its name in lower case; `None` also when it is sent more than once with unlike values.
-    fn header(&self, name: &str) -> Option<&str> {
+    pub fn header(&self, name: &str) -> Option<&str> {
         let mut values = self.headers.iter().filter(|(n, _)| n == name).map(|(_, v)| v.as_str());
         let first = values.next()?;
         values.all(|v| v == first).then_some(first)
@@ -74,8 +79,7 @@ impl Guard {
             return Err(Refusal::new(403, "this server answers only to its own address; use the one that was printed"));
         }
         let origin_is_ours = |o: &str| o.strip_prefix("http://").is_some_and(|host| self.is_ours(host));
-        let sent = head.headers.iter().any(|(n, _)| n == "origin");
-        if sent && !head.header("origin").is_some_and(origin_is_ours) {
+        if head.has("origin") && !head.header("origin").is_some_and(origin_is_ours) {
             return Err(Refusal::new(403, "requests from other pages are refused"));
         }
         match head.header("sec-fetch-site") {

@@ -1,10 +1,11 @@
 //! The local review page: a small server on this computer only, for one results folder.
 //!
-//! [`guard`] decides who may ask, [`routes`] what is answered, [`session`] holds the state (which is only the files),
+//! [`http`] speaks to the browser, [`guard`] decides who may ask, [`routes`] what is answered, [`session`] holds the state (which is only the files),
 //! [`shown`] makes pictures to look at, [`outcome`] puts hand labels in place, [`lesson`] learns from them.
 
 mod assets;
 mod guard;
+mod http;
 mod lesson;
 mod lock;
 mod outcome;
@@ -15,19 +16,13 @@ mod session;
 mod shown;
 mod wire;
 
-use std::io::Read;
 use std::net::{Ipv4Addr, SocketAddr, TcpListener};
 use std::path::PathBuf;
-use std::sync::Arc;
 
 use anyhow::{Context, anyhow};
 use breakface::labels::LabelLog;
-use guard::{Guard, Head};
-use reply::{Refusal, Reply};
+use guard::Guard;
 use session::{Session, checked_name};
-
-/// Threads that answer: a page asks for a handful of crops at a time.
-const THREADS: usize = 6;
 
 /// What the command line asks for.
 #[derive(Debug)]
@@ -56,7 +51,6 @@ pub fn serve(options: &Options) -> anyhow::Result<()> {
     let listener = TcpListener::bind(SocketAddr::from((Ipv4Addr::LOCALHOST, options.port)))
         .with_context(|| format!("port {} on 127.0.0.1 cannot be used; --port 0 takes a free one", options.port))?;
     let port = listener.local_addr()?.port();
-    let server = tiny_http::Server::from_listener(listener, None).map_err(|e| anyhow!("no server: {e}"))?;
     let token = guard::new_token()?;
     let address = format!("http://127.0.0.1:{port}/?token={token}");
     let guard = Guard::new(port, token);
@@ -66,55 +60,8 @@ pub fn serve(options: &Options) -> anyhow::Result<()> {
     if options.open {
         open_browser(&address);
     }
-    let server = Arc::new(server);
-    std::thread::scope(|scope| {
-        for _ in 0..THREADS {
-            let (server, session, guard) = (server.clone(), &session, &guard);
-            scope.spawn(move || {
-                while let Ok(request) = server.recv() {
-                    handle(request, session, guard);
-                }
-            });
-        }
-    });
+    http::serve(&listener, &|head| routes::admit(&guard, head), &|request| routes::answer(&session, &guard, request));
     Ok(())
-}
-
-fn handle(mut request: tiny_http::Request, session: &Session, guard: &Guard) {
-    let reply = head_of(&request)
-        .and_then(|head| {
-            // Who asks is checked before the body is read.
-            guard.check_origin(&head)?;
-            let body = body_of(&mut request, &head)?;
-            Ok(routes::answer(session, guard, &head, &body))
-        })
-        .unwrap_or_else(Reply::from);
-    // A browser that has gone away is no fault.
-    let _ = request.respond(reply.into_response());
-}
-
-fn head_of(request: &tiny_http::Request) -> Result<Head, Refusal> {
-    let headers = request
-        .headers()
-        .iter()
-        .map(|h| (h.field.as_str().as_str().to_ascii_lowercase(), h.value.as_str().to_owned()))
-        .collect();
-    Head::new(request.method().as_str(), request.url(), headers)
-}
-
-fn body_of(request: &mut tiny_http::Request, head: &Head) -> Result<Vec<u8>, Refusal> {
-    if head.method != "POST" {
-        return Ok(Vec::new());
-    }
-    let too_large = || Refusal::new(413, format!("a request holds at most {} bytes", routes::MAX_BODY));
-    if request.body_length().is_some_and(|n| n > routes::MAX_BODY) {
-        return Err(too_large());
-    }
-    let mut body = Vec::new();
-    let limit = routes::MAX_BODY as u64 + 1;
-    let read = request.as_reader().take(limit).read_to_end(&mut body);
-    read.map_err(|_| Refusal::new(400, "the request broke off"))?;
-    if body.len() > routes::MAX_BODY { Err(too_large()) } else { Ok(body) }
 }
 
 /// Asks the system for a browser; the printed address does as well when there is none.

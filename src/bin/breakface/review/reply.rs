@@ -61,16 +61,30 @@ impl Reply {
         }
     }
 
-    /// As the HTTP library wants it, with our headers.
-    pub fn into_response(self) -> tiny_http::Response<std::io::Cursor<Vec<u8>>> {
-        let mut response = tiny_http::Response::from_data(self.body).with_status_code(self.status);
-        let kind = ("Content-Type", self.kind);
-        for (name, value) in HEADERS.iter().copied().chain([kind]) {
-            if let Ok(header) = tiny_http::Header::from_bytes(name, value) {
-                response.add_header(header);
-            }
+    /// The head of the answer, as sent.
+    pub fn head(&self) -> Vec<u8> {
+        let mut head = format!("HTTP/1.1 {} {}\r\n", self.status, phrase(self.status));
+        let length = self.body.len().to_string();
+        let own = [("Content-Type", self.kind), ("Content-Length", length.as_str()), ("Connection", "close")];
+        for (name, value) in HEADERS.into_iter().chain(own) {
+            head += &format!("{name}: {value}\r\n");
         }
-        response
+        head += "\r\n";
+        head.into_bytes()
+    }
+}
+
+/// The words that go with a status.
+fn phrase(status: u16) -> &'static str {
+    match status {
+        200 => "OK",
+        400 => "Bad Request",
+        403 => "Forbidden",
+        404 => "Not Found",
+        405 => "Method Not Allowed",
+        409 => "Conflict",
+        507 => "Insufficient Storage",
+        _ => "Refused",
     }
 }
 

@@ -5,26 +5,35 @@ use breakface::units::Point;
 use serde::Deserialize;
 
 use super::guard::{Guard, Head};
+use super::http::Request;
 use super::reply::{Refusal, Reply};
 use super::session::{Deed, EndId, Session, checked_name};
 use super::shown::Cut;
 use super::{assets, lesson, outcome, wire};
 
-/// The largest body that is read, bytes: a deed is far smaller.
-pub const MAX_BODY: usize = 16 << 10;
 /// Sides of a crop that may be asked for, px.
 const CROP_SIDES: std::ops::RangeInclusive<u32> = 32..=1200;
 /// Most picture pixels along a crop's side.
 const MAX_SPAN_PX: f64 = 20_000.0;
 
 /// Answers a request whose body has been read.
-pub fn answer(session: &Session, guard: &Guard, head: &Head, body: &[u8]) -> Reply {
-    let result = guard.check_origin(head).and_then(|()| match head.method.as_str() {
+pub fn answer(session: &Session, guard: &Guard, request: &Request) -> Reply {
+    let head = &request.head;
+    let result = match head.method.as_str() {
         "GET" => read(session, guard, head),
-        "POST" => guard.check_token(head).and_then(|()| write(session, head, body)),
-        _ => Err(Refusal::new(405, "only GET and POST are understood")),
-    });
+        _ => write(session, head, &request.body),
+    };
     result.unwrap_or_else(Reply::from)
+}
+
+/// Checks who asks, before anything is read or done.
+pub fn admit(guard: &Guard, head: &Head) -> Result<(), Refusal> {
+    guard.check_origin(head)?;
+    match head.method.as_str() {
+        "GET" => Ok(()),
+        "POST" => guard.check_token(head),
+        _ => Err(Refusal::new(405, "only GET and POST are understood")),
+    }
 }
 
 fn read(session: &Session, guard: &Guard, head: &Head) -> Result<Reply, Refusal> {

@@ -219,6 +219,7 @@ function lastLabeller() {
 async function begin() {
   try { if (localStorage.getItem("theme")) document.documentElement.dataset.theme = localStorage.getItem("theme"); } catch { /* as the system wants it */ }
   fillGlyphs();
+  if (matchMedia("(max-width: 760px)").matches) by("filters").open = false;
   try {
     await loadState(lastLabeller(), decodeURIComponent(location.hash.slice(1)));
   } catch (error) {

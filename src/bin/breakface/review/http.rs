@@ -1,0 +1,227 @@
+//! The small part of HTTP/1.1 that one page on one computer needs: one request per connection, everything bounded.
+//!
+//! Written here because each limit is ours to set (length of the head, length of the body, time to send them, number of
+//! connections), and because a pool that lets a request wait behind a browser's idle connection makes pages hang.
+
+use std::io::{self, Read, Write};
+use std::net::{Shutdown, TcpListener, TcpStream};
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::{Duration, Instant};
+
+use super::guard::Head;
+use super::reply::{Refusal, Reply};
+
+/// Longest head of a request, bytes.
+const MAX_HEAD: usize = 16 << 10;
+/// Longest body, bytes: a deed is far smaller.
+pub const MAX_BODY: usize = 16 << 10;
+/// Connections at the same time; a browser opens about six.
+const MAX_CONNECTIONS: usize = 64;
+/// Time for a whole request to arrive, and for each piece of the answer to leave.
+const PATIENCE: Duration = Duration::from_secs(20);
+/// What is still read of a request that was refused, so that the answer is not lost with it, bytes.
+const MAX_DRAINED: usize = 1 << 20;
+
+/// A whole request.
+pub struct Request {
+    /// Its head.
+    pub head: Head,
+    /// Its body, at most [`MAX_BODY`] bytes.
+    pub body: Vec<u8>,
+}
+
+/// Answers connections, each in its own thread, until the program ends.
+///
+/// `admit` sees a head before its body is read; `answer` sees the whole request.
+pub fn serve(
+    listener: &TcpListener,
+    admit: &(dyn Fn(&Head) -> Result<(), Refusal> + Sync),
+    answer: &(dyn Fn(&Request) -> Reply + Sync),
+) {
+    let open = AtomicUsize::new(0);
+    std::thread::scope(|scope| {
+        for connection in listener.incoming() {
+            // A connection that failed before it was accepted concerns nobody but its sender.
+            let Ok(stream) = connection else { continue };
+            if MAX_CONNECTIONS <= open.fetch_add(1, Ordering::Relaxed) {
+                open.fetch_sub(1, Ordering::Relaxed);
+                continue;
+            }
+            let open = &open;
+            scope.spawn(move || {
+                // A browser that has gone away is no fault.
+                let _ = converse(stream, admit, answer);
+                open.fetch_sub(1, Ordering::Relaxed);
+            });
+        }
+    });
+}
+
+fn converse(
+    mut stream: TcpStream,
+    admit: &dyn Fn(&Head) -> Result<(), Refusal>,
+    answer: &dyn Fn(&Request) -> Reply,
+) -> io::Result<()> {
+    stream.set_nodelay(true)?;
+    stream.set_write_timeout(Some(PATIENCE))?;
+    let asked = match receive(&mut stream, admit) {
+        Ok(Some(asked)) => Ok(asked),
+        Ok(None) => return Ok(()),
+        Err(refusal) => Err(refusal),
+    };
+    let refused = asked.is_err();
+    let reply = match asked {
+        Ok(request) => answer(&request),
+        Err(refusal) => refusal.into(),
+    };
+    stream.write_all(&reply.head())?;
+    stream.write_all(&reply.body)?;
+    stream.flush()?;
+    stream.shutdown(Shutdown::Write)?;
+    if refused {
+        drain(&mut stream);
+    }
+    Ok(())
+}
+
+/// Reads what is left of a refused request: a connection closed over unread bytes would take the answer with it.
+fn drain(stream: &mut TcpStream) {
+    let _ = stream.set_read_timeout(Some(Duration::from_millis(500)));
+    let mut buffer = [0; 4096];
+    let mut left = MAX_DRAINED;
+    while let Ok(n) = stream.read(&mut buffer) {
+        if n == 0 || left < n {
+            return;
+        }
+        left -= n;
+    }
+}
+
+/// A whole request; `None` when the other side says nothing at all.
+fn receive(
+    stream: &mut TcpStream,
+    admit: &dyn Fn(&Head) -> Result<(), Refusal>,
+) -> Result<Option<Request>, Refusal> {
+    let deadline = Instant::now() + PATIENCE;
+    let mut bytes = Vec::new();
+    let end = loop {
+        if let Some(end) = bytes.windows(4).position(|w| w == b"\r\n\r\n") {
+            break end;
+        }
+        if MAX_HEAD <= bytes.len() {
+            return Err(Refusal::new(431, format!("the head of a request holds at most {MAX_HEAD} bytes")));
+        }
+        if more(stream, &mut bytes, deadline)? == 0 {
+            return if bytes.is_empty() { Ok(None) } else { Err(Refusal::new(400, "the request broke off")) };
+        }
+    };
+    let mut body = bytes.split_off(end + 4);
+    let head = parse_head(&bytes[..end])?;
+    admit(&head)?;
+    let length = body_length(&head)?;
+    while body.len() < length {
+        if more(stream, &mut body, deadline)? == 0 {
+            return Err(Refusal::new(400, "the request broke off"));
+        }
+    }
+    body.truncate(length);
+    Ok(Some(Request { head, body }))
+}
+
+fn more(stream: &mut TcpStream, bytes: &mut Vec<u8>, deadline: Instant) -> Result<usize, Refusal> {
+    let too_slow = || Refusal::new(408, "the request took too long");
+    let left = deadline.checked_duration_since(Instant::now()).filter(|d| !d.is_zero()).ok_or_else(too_slow)?;
+    stream.set_read_timeout(Some(left)).map_err(|_| too_slow())?;
+    let mut buffer = [0; 4096];
+    let n = stream.read(&mut buffer).map_err(|_| too_slow())?;
+    bytes.extend_from_slice(&buffer[..n]);
+    Ok(n)
+}
+
+fn parse_head(bytes: &[u8]) -> Result<Head, Refusal> {
+    let wrong = || Refusal::new(400, "this is not an HTTP/1.1 request");
+    let text = std::str::from_utf8(bytes).map_err(|_| wrong())?;
+    let mut lines = text.split("\r\n");
+    let mut first = lines.next().unwrap_or("").split(' ');
+    let (Some(method), Some(target), Some("HTTP/1.1" | "HTTP/1.0"), None) =
+        (first.next(), first.next(), first.next(), first.next())
+    else {
+        return Err(wrong());
+    };
+    if !method.bytes().all(|b| b.is_ascii_uppercase()) || !target.starts_with('/') {
+        return Err(wrong());
+    }
+    let mut headers = Vec::new();
+    for line in lines {
+        let (name, value) = line.split_once(':').ok_or_else(wrong)?;
+        let is_name = !name.is_empty() && name.bytes().all(|b| b.is_ascii_alphanumeric() || b"-_".contains(&b));
+        if !is_name || value.bytes().any(|b| b.is_ascii_control() && b != b'\t') {
+            return Err(wrong());
+        }
+        headers.push((name.to_ascii_lowercase(), value.trim_matches([' ', '\t']).to_owned()));
+    }
+    Head::new(method, target, headers)
+}
+
+/// How long the body is. Only plain lengths are understood, so that there is one reading of every request.
+fn body_length(head: &Head) -> Result<usize, Refusal> {
+    if head.has("transfer-encoding") {
+        return Err(Refusal::new(411, "say how long the request is (Content-Length)"));
+    }
+    if !head.has("content-length") {
+        return Ok(0);
+    }
+    let digits = head.header("content-length").filter(|v| !v.is_empty() && v.bytes().all(|b| b.is_ascii_digit()));
+    let digits = digits.ok_or_else(|| Refusal::new(400, "Content-Length is no number"))?;
+    match digits.parse::<usize>() {
+        Ok(length) if length <= MAX_BODY => Ok(length),
+        _ => Err(Refusal::new(413, format!("a request holds at most {MAX_BODY} bytes"))),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn parsed(text: &str) -> Result<Head, u16> {
+        parse_head(text.as_bytes()).map_err(|r| r.status)
+    }
+
+    #[test]
+    fn a_plain_request_is_read() {
+        let head = parsed("POST /api/label?x=1 HTTP/1.1\r\nHost: 127.0.0.1:80\r\nCONTENT-length:  12 ").unwrap();
+        assert_eq!((head.method.as_str(), head.path.as_str(), head.param("x")), ("POST", "/api/label", Some("1")));
+        assert_eq!(head.header("host"), Some("127.0.0.1:80"));
+        assert_eq!(body_length(&head).ok(), Some(12));
+    }
+
+    #[test]
+    fn anything_odd_is_refused() {
+        for text in [
+            "",
+            "GET",
+            "GET /",
+            "GET / HTTP/2.0",
+            "GET  / HTTP/1.1",
+            "get / HTTP/1.1",
+            "GET http://evil.example/ HTTP/1.1",
+            "GET / HTTP/1.1\r\n folded: x",
+            "GET / HTTP/1.1\r\nno colon",
+            "GET / HTTP/1.1\r\nname : x",
+            "GET / HTTP/1.1\r\n: x",
+            "GET / HTTP/1.1\r\na: b\nc: d",
+        ] {
+            assert_eq!(parsed(text).err(), Some(400), "{text:?}");
+        }
+        for (header, status) in [
+            ("Transfer-Encoding: chunked", 411),
+            ("Content-Length: +1", 400),
+            ("Content-Length: 1\r\nContent-Length: 2", 400),
+            ("Content-Length: 99999999999999999999999", 413),
+            ("Content-Length: 16385", 413),
+        ] {
+            let head = parsed(&format!("POST / HTTP/1.1\r\n{header}")).unwrap();
+            assert_eq!(body_length(&head).map_err(|r| r.status), Err(status), "{header}");
+        }
+    }
+}
