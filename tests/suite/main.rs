@@ -3,3 +3,4 @@
 
 mod cli;
 mod report;
+mod review;

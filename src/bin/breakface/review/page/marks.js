@@ -1,6 +1,6 @@
 // The marks of the ends: the same forms and colours as on the overlays. Colours: Okabe and Ito 2008.
 
-export const COLOURS = { sheared: "#0072b2", tensile: "#d55e00", unclear: "#f0e442", not_an_end: "#999999" };
+export const COLOURS = { sheared: "#56b4e9", tensile: "#f36e21", unclear: "#f0e442", not_an_end: "#999999" };
 
 // Drawn around the tip, the fibre coming from the left, 10 units wide: a flat bar, a round cap, an open diamond, a cross.
 const FORMS = {
