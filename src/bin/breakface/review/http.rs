@@ -111,7 +111,12 @@ fn receive(
         if MAX_HEAD <= bytes.len() {
             return Err(Refusal::new(431, format!("the head of a request holds at most {MAX_HEAD} bytes")));
         }
-        if more(stream, &mut bytes, deadline)? == 0 {
+        // Browsers open connections ahead; one that stays silent is closed without a word.
+        let n = match more(stream, &mut bytes, deadline) {
+            Err(_) if bytes.is_empty() => return Ok(None),
+            said => said?,
+        };
+        if n == 0 {
             return if bytes.is_empty() { Ok(None) } else { Err(Refusal::new(400, "the request broke off")) };
         }
     };

@@ -76,9 +76,10 @@ function drawn(end) {
       for (const side of [-1, 1]) line(side * half, 0.2 * d, side * half, 0.8 * d, "bulb");
     }
     if (end.cut_angle !== null) {
+      // Positive: the right side lies further out, which is up here.
       const turn = (end.cut_angle * Math.PI) / 180;
       const [c, s] = [Math.cos(turn) * 0.8 * d, Math.sin(turn) * 0.8 * d];
-      line(-c, -s, c, s, "cut");
+      line(-c, s, c, -s, "cut");
     }
   }
   group.append(svg("circle", { r: 11, class: "grip rim" }), svg("circle", { r: 11, class: "grip", "data-grip": "" }));

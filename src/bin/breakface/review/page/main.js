@@ -49,7 +49,8 @@ function draw({ keepView = false } = {}) {
   const end = current();
   panel.draw(end);
   close.draw(end, marksOn).catch(complain);
-  viewer.show(end, { keep: keepView });
+  if (end) viewer.show(end, { keep: keepView });
+  else viewer.showPicture(Number(store.choice.picture || 0));
   standing();
   if (end) history.replaceState(null, "", `${location.pathname}${location.search}#${end.id}`);
   for (let step = 1; step <= AHEAD; step++) {

@@ -46,7 +46,7 @@ export function draw(end) {
   detailsOf = end?.id;
   by("end-name").textContent = end ? `End ${end.end}` : "No end here";
   by("end-where").textContent = end ? `${pictureOf(end).name} · specimen ${end.specimen || "–"}` : "Nothing matches this choice; show other ends.";
-  by("picture-name").textContent = end ? pictureOf(end).name : "Picture";
+  by("picture-name").textContent = (end ? pictureOf(end) : store.state.pictures[Number(store.choice.picture || 0)])?.name ?? "Picture";
   by("model-says").replaceChildren(...(end ? modelSays(end) : []));
   by("hand-says").replaceChildren(...(end ? [chip(end.hand?.label), movedNote(end)] : []));
   for (const button of document.querySelectorAll("[data-label]")) {

@@ -1,7 +1,7 @@
 // The whole picture: tiles as fine as the screen can show, marks of all ends, zoom and pan, adding and moving.
 
 import { picture } from "/page/server.js";
-import { current, labelOf, pictureOf, store, tipOf, widthOf } from "/page/store.js";
+import { current, labelOf, store, tipOf, widthOf } from "/page/store.js";
 import { mark, svg } from "/page/marks.js";
 
 const TILE = 512;
@@ -47,19 +47,28 @@ const size = () => ({ w: box.clientWidth || 1, h: box.clientHeight || 1 });
 const toPicture = (u, v) => ({ x: view.x + u / view.scale, y: view.y + v / view.scale });
 const toScreen = (p) => ({ u: (p.x - view.x) * view.scale, v: (p.y - view.y) * view.scale });
 
-export async function show(end, { keep = false } = {}) {
-  if (!end) return;
-  const info = pictureOf(end);
-  if (view.picture !== end.picture) {
-    view.picture = end.picture;
-    view.width = info.width ?? 1;
-    view.height = info.height ?? 1;
-    tiles.replaceChildren();
-    keep = false;
-  }
+function change(number) {
+  const info = store.state.pictures[number];
+  view.picture = number;
+  view.width = info?.width ?? 1;
+  view.height = info?.height ?? 1;
+  tiles.replaceChildren();
+}
+
+export function show(end, { keep = false } = {}) {
   hideAdder();
-  if (!keep) toEnd(end);
-  else place();
+  const isNew = view.picture !== end.picture;
+  if (isNew) change(end.picture);
+  if (keep && !isNew) place();
+  else toEnd(end);
+}
+
+/** A picture without a current end: ends can still be added to it. */
+export function showPicture(number) {
+  if (!store.state.pictures[number]) return;
+  hideAdder();
+  change(number);
+  whole();
 }
 
 export function toEnd(end = current()) {
