@@ -170,7 +170,10 @@ fn decisions_outlive_a_killed_server_and_change_the_score_when_applied() {
     let after = Results::load(folder.path()).unwrap();
     let labels: Vec<_> = after.ends.iter().map(|e| (e.end, e.label, e.counted)).collect();
     use Label::{Sheared, Unclear};
-    assert_eq!(labels, [(1, Sheared, true), (2, Sheared, true), (3, Sheared, true), (4, Unclear, false), (5, Sheared, true)]);
+    assert_eq!(
+        labels,
+        [(1, Sheared, true), (2, Sheared, true), (3, Sheared, true), (4, Unclear, false), (5, Sheared, true)]
+    );
     assert_eq!((after.images[0].n_sheared, after.images[0].n_tensile), (Some(4), Some(0)));
     assert_eq!(std::fs::read(folder.path().join("before_review/ends.csv")).unwrap(), original);
 }

@@ -98,10 +98,7 @@ fn drain(stream: &mut TcpStream) {
 }
 
 /// A whole request; `None` when the other side says nothing at all.
-fn receive(
-    stream: &mut TcpStream,
-    admit: &dyn Fn(&Head) -> Result<(), Refusal>,
-) -> Result<Option<Request>, Refusal> {
+fn receive(stream: &mut TcpStream, admit: &dyn Fn(&Head) -> Result<(), Refusal>) -> Result<Option<Request>, Refusal> {
     let deadline = Instant::now() + PATIENCE;
     let mut bytes = Vec::new();
     let end = loop {
