@@ -189,6 +189,48 @@ pub const FLAGS: &[Flag] = &[
         "Without controls, fractions were corrected by the model's own cross-validated figures.",
         "Add a scissor-cut and a straight-pull specimen to the series.",
     ),
+    flag(
+        "first_page",
+        "picture",
+        Severity::Note,
+        "The TIFF has several pages; only the first is used.",
+        "Split the file when another page was meant.",
+    ),
+    flag(
+        "float_picture",
+        "picture",
+        Severity::Note,
+        "Grey values are fractions; 0 is taken as black and 1 as white.",
+        "Save as 16-bit when the picture looks wrong.",
+    ),
+    flag(
+        "transparent",
+        "picture",
+        Severity::Note,
+        "Transparent places of the picture were taken as black.",
+        "Save without transparency.",
+    ),
+    flag(
+        "shallow_grey",
+        "picture",
+        Severity::Note,
+        "The picture uses few of its 16 bits; its greys were stretched.",
+        "Nothing, or export with the full range.",
+    ),
+    flag(
+        "print_resolution",
+        "picture",
+        Severity::Note,
+        "The file holds a print resolution, which is no calibration.",
+        "Give um_per_px in the series table.",
+    ),
+    flag(
+        "pixels_not_square",
+        "picture",
+        Severity::Note,
+        "The pixels of the file are not square.",
+        "Resample the picture to square pixels.",
+    ),
 ];
 
 /// The entry of a flag by its name.

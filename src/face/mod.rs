@@ -1,11 +1,38 @@
 //! Labelled ends -> break faces: sheared fraction with an honest interval, carriers, verdicts, flags.
 //!
-//! Plain data in, plain data out: works from saved tables alone.
+//! Plain data in, plain data out: works from saved tables alone. The order of reading: which ends count ([`site`]), carriers
+//! ([`carriers`]), how much one face's ends tell ([`certainty`]), the labeller's own errors ([`control`]), one face
+//! ([`specimen`]).
 
 use crate::flag::Warning;
-use crate::series::SeriesRow;
+use crate::series::{Kind, SeriesRow};
 use crate::settings::FaceSettings;
 use crate::table::{CarrierRow, EndRow, SideRow, SpecimenRow};
+use std::collections::BTreeMap;
+
+// Pictures of one place count once.
+pub mod site;
+
+// Ends of one carrier: fraction, cut plane, verdict.
+pub mod carriers;
+
+// Intra-carrier correlation of the run, effective ends of a face.
+pub mod certainty;
+
+// Controls: the labeller's error on this microscope.
+pub mod control;
+
+// How many ends the whole face should have.
+pub mod expected;
+
+// Length of the line over which the fibres broke.
+pub mod zone;
+
+// One face: raw, corrected and published fraction.
+pub mod specimen;
+
+// What to know about a face.
+pub mod doubt;
 
 /// What scoring needs to know of one picture.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -48,14 +75,87 @@ pub struct Faces {
     pub warnings: Vec<Warning>,
 }
 
+/// The pictures of one specimen and their counted ends.
+#[derive(Debug, Clone, Default)]
+pub struct Face<'a> {
+    /// Specimen code.
+    pub specimen: &'a str,
+    /// Pictures, in order of the series.
+    pub pictures: Vec<&'a Picture>,
+    /// Counted ends of each picture, in the same order.
+    pub ends: Vec<Vec<&'a EndRow>>,
+    /// Ends that are not counted, because a picture does not count or they are seen elsewhere.
+    pub left_out: usize,
+}
+
+impl Face<'_> {
+    /// Kind of the specimen: the first that is given.
+    pub fn kind(&self) -> Option<Kind> {
+        self.pictures.iter().find_map(|p| p.series.kind)
+    }
+
+    /// All counted ends.
+    pub fn all_ends(&self) -> impl Iterator<Item = &EndRow> {
+        self.ends.iter().flatten().copied()
+    }
+
+    /// The same face, of the pictures of one side only.
+    pub fn of_side(&self, side: &str) -> Self {
+        let kept: Vec<usize> =
+            (0..self.pictures.len()).filter(|i| self.pictures[*i].series.side.as_deref() == Some(side)).collect();
+        Self {
+            specimen: self.specimen,
+            pictures: kept.iter().map(|i| self.pictures[*i]).collect(),
+            ends: kept.iter().map(|i| self.ends[*i].clone()).collect(),
+            left_out: 0,
+        }
+    }
+}
+
 /// Scores every specimen from its labelled ends.
 ///
 /// `ends` of pictures that are not in `pictures` are left out. `model` gives the labeller's own figures for runs without controls.
 pub fn score_specimens(
-    _ends: &[EndRow],
-    _pictures: &[Picture],
-    _model: Option<&ModelFigures>,
-    _settings: &FaceSettings,
+    ends: &[EndRow],
+    pictures: &[Picture],
+    model: Option<&ModelFigures>,
+    settings: &FaceSettings,
 ) -> Faces {
-    Faces::default()
+    let faces = faces(ends, pictures);
+    let rho = certainty::run_rho(&faces, settings);
+    let labeller = control::labeller(&faces, model, settings);
+    let contradicting = doubt::contradicting_scales(&faces, settings);
+    let mut found = Faces { warnings: labeller.warnings.clone(), ..Faces::default() };
+    for face in &faces {
+        let carriers: Vec<CarrierRow> = face.ends.iter().flat_map(|e| carriers::rows(e, settings)).collect();
+        let mut row = specimen::row(face, &carriers, &specimen::Context { rho, labeller: &labeller, settings });
+        let doubts = doubt::flags(&row, face, &carriers, &contradicting, settings);
+        row.flags = crate::flag::join(&doubts);
+        found.sides.extend(specimen::sides(face, &specimen::Context { rho, labeller: &labeller, settings }));
+        found.specimens.push(row);
+        found.carriers.extend(carriers);
+    }
+    found.warnings.extend(doubt::warnings(&found.specimens, &contradicting));
+    found.warnings.sort_by_key(|w| crate::flag::FLAGS.iter().position(|f| f.name == w.name));
+    found
+}
+
+/// Pictures and counted ends by specimen, by code.
+fn faces<'a>(ends: &'a [EndRow], pictures: &'a [Picture]) -> Vec<Face<'a>> {
+    let mut by_picture: BTreeMap<&str, Vec<&EndRow>> = BTreeMap::new();
+    ends.iter().for_each(|e| by_picture.entry(&e.image).or_default().push(e));
+    let mut faces: BTreeMap<&str, Face> = BTreeMap::new();
+    for picture in pictures {
+        let face = faces.entry(&picture.series.specimen).or_default();
+        face.specimen = &picture.series.specimen;
+        let all = by_picture.get(picture.series.image.as_str()).cloned().unwrap_or_default();
+        let n_all = all.len();
+        let counted: Vec<&EndRow> = all.into_iter().filter(|e| e.counted && picture.series.count).collect();
+        face.left_out += n_all - counted.len();
+        if picture.series.count {
+            face.pictures.push(picture);
+            face.ends.push(counted);
+        }
+    }
+    faces.into_values().collect()
 }

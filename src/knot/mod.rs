@@ -1,10 +1,24 @@
 //! Break faces -> knots: means by specimens, ranks, tests, efficiency, capacity.
 //!
-//! Plain data in, plain data out: works from `specimens.csv` alone.
+//! Plain data in, plain data out: works from `specimens.csv` alone. Specimens are the unit throughout: pooling fibres would
+//! overstate the evidence.
 
 use crate::flag::Warning;
+use crate::series::Kind;
 use crate::settings::FaceSettings;
 use crate::table::{KnotRow, PairRow, SpecimenRow};
+use std::collections::BTreeMap;
+
+// One knot: mean fraction, efficiency, carriers lost.
+mod row;
+
+// Knots against each other.
+mod pairs;
+
+// Sheared fraction against load; strength of what is left.
+pub mod capacity;
+
+pub use capacity::{Capacity, CapacityPoint};
 
 /// Rank correlation of sheared fraction with breaking load, over the knot specimens of one line.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -30,11 +44,87 @@ pub struct Comparison {
     pub pairs: Vec<PairRow>,
     /// Sheared fraction against load, one per line.
     pub associations: Vec<Association>,
+    /// Strength of what is left as carriers go, one per line whose carriers are known.
+    pub capacities: Vec<Capacity>,
     /// What to know about the comparison, worst first.
     pub warnings: Vec<Warning>,
 }
 
+/// One knot in one line and its specimens.
+struct Group<'a> {
+    line: Option<&'a str>,
+    knot: &'a str,
+    specimens: Vec<&'a SpecimenRow>,
+}
+
+/// Loads of the straight pulls of each line.
+type Pulls<'a> = BTreeMap<Option<&'a str>, Vec<f64>>;
+
 /// Compares knots by their specimens, never by pooled fibres.
-pub fn compare(_specimens: &[SpecimenRow], _settings: &FaceSettings) -> Comparison {
-    Comparison::default()
+pub fn compare(specimens: &[SpecimenRow], settings: &FaceSettings) -> Comparison {
+    let groups = groups(specimens);
+    let pulls = pulls(specimens);
+    let mut knots: Vec<KnotRow> = groups.iter().map(|g| row::row(g, &pulls, settings)).collect();
+    row::rank(&mut knots);
+    let warnings = warnings(&knots, &groups, &pulls, settings);
+    knots.sort_by(|a, b| {
+        let key = |k: &KnotRow| (k.line.clone(), k.rank.unwrap_or(u32::MAX), k.knot.clone());
+        key(a).cmp(&key(b))
+    });
+    Comparison {
+        knots,
+        pairs: pairs::pairs(&groups, settings),
+        associations: capacity::associations(&groups, settings),
+        capacities: capacity::capacities(&groups, &pulls, settings),
+        warnings,
+    }
+}
+
+/// Specimens of kind `knot` (or of no kind but with a knot's name) by line and knot.
+fn groups(specimens: &[SpecimenRow]) -> Vec<Group<'_>> {
+    let mut found: BTreeMap<(Option<&str>, &str), Vec<&SpecimenRow>> = BTreeMap::new();
+    for s in specimens.iter().filter(|s| matches!(s.kind, None | Some(Kind::Knot))) {
+        if let Some(knot) = s.knot.as_deref().filter(|k| !k.trim().is_empty()) {
+            found.entry((s.line.as_deref(), knot)).or_default().push(s);
+        }
+    }
+    found.into_iter().map(|((line, knot), specimens)| Group { line, knot, specimens }).collect()
+}
+
+fn pulls(specimens: &[SpecimenRow]) -> Pulls<'_> {
+    let mut found = Pulls::new();
+    for s in specimens.iter().filter(|s| s.kind == Some(Kind::Pull)) {
+        if let Some(load) = s.peak_load_n.filter(|l| l.is_finite() && 0.0 < *l) {
+            found.entry(s.line.as_deref()).or_default().push(load);
+        }
+    }
+    found
+}
+
+/// One line per kind of warning, with a count and an example.
+fn warnings(knots: &[KnotRow], groups: &[Group], pulls: &Pulls, settings: &FaceSettings) -> Vec<Warning> {
+    let mut found = Vec::new();
+    let few: Vec<&KnotRow> = knots.iter().filter(|k| k.n_specimens < settings.fewest_specimens).collect();
+    if let Some(first) = few.first() {
+        let text = format!(
+            "{} of {} knots have fewer than {} scored specimens ({} first, {}): ranked, but not tested",
+            few.len(),
+            knots.len(),
+            settings.fewest_specimens,
+            first.knot,
+            first.n_specimens
+        );
+        found.push(Warning::new("too_few_specimens", text));
+    }
+    let without = |g: &&Group| g.specimens.iter().all(|s| s.peak_load_n.is_none());
+    let no_load = groups.iter().filter(without).count();
+    let no_pull: Vec<&str> =
+        groups.iter().filter(|g| !pulls.contains_key(&g.line)).map(|g| g.line.unwrap_or("no line given")).collect();
+    if 0 < no_load {
+        found.push(Warning::new("loads_missing", format!("{no_load} knots have no peak loads, so no efficiency")));
+    } else if let Some(line) = no_pull.first() {
+        let text = format!("no straight-pull loads for {} knots ({line}), so no efficiency", no_pull.len());
+        found.push(Warning::new("loads_missing", text));
+    }
+    found
 }

@@ -1,0 +1,98 @@
+//! Ends of one carrier in one picture: sheared fraction, common cut plane, spread, verdict.
+
+use crate::carrier::edge_direction_deg;
+use crate::settings::FaceSettings;
+use crate::stats::angle::{self, MeanAngle};
+use crate::stats::sample::{median, quantile};
+use crate::table::{CarrierRow, EndRow};
+use crate::tree::Label;
+use std::collections::BTreeMap;
+
+/// Words for a carrier.
+pub mod word {
+    /// All but single ends sheared.
+    pub const CUT: &str = "cut through";
+    /// Some ends sheared, some broken in tension.
+    pub const PARTLY: &str = "partly cut";
+    /// All but single ends broken in tension.
+    pub const TENSILE: &str = "broken in tension";
+    /// Too few labelled ends to say.
+    pub const TOO_FEW: &str = "too few";
+}
+
+/// Tail shares between which the middle 80 % lie.
+const MIDDLE: (f64, f64) = (0.1, 0.9);
+
+/// One row per carrier of a picture, by number. Ungrouped ends are left out.
+pub fn rows(ends: &[&EndRow], settings: &FaceSettings) -> Vec<CarrierRow> {
+    let mut groups: BTreeMap<u32, Vec<&EndRow>> = BTreeMap::new();
+    for end in ends {
+        if let Some(carrier) = end.carrier {
+            groups.entry(carrier).or_default().push(end);
+        }
+    }
+    groups.into_iter().map(|(carrier, ends)| row(carrier, &ends, settings)).collect()
+}
+
+fn row(carrier: u32, ends: &[&EndRow], settings: &FaceSettings) -> CarrierRow {
+    let count = |label: Label| ends.iter().filter(|e| e.label == label).count() as u32;
+    let (n_sheared, n_tensile) = (count(Label::Sheared), count(Label::Tensile));
+    let labelled = n_sheared + n_tensile;
+    let share = (0 < labelled).then(|| f64::from(n_sheared) / f64::from(labelled));
+    let plane = cut_plane(ends);
+    let diameters: Vec<f64> = ends.iter().filter_map(|e| e.features.get("shaft_diameter_px")).collect();
+    let diameter = median(&diameters).filter(|d| 0.0 < *d);
+    CarrierRow {
+        image: ends.first().map_or_else(String::new, |e| e.image.clone()),
+        specimen: ends.first().map_or_else(String::new, |e| e.specimen.clone()),
+        carrier,
+        n_sheared,
+        n_tensile,
+        n_unclear: count(Label::Unclear),
+        sheared_fraction: share,
+        cut_plane_deg: plane.and_then(|p| p.mean_deg),
+        cut_plane_resultant: plane.map(|p| p.resultant),
+        plane_distance_d: plane.and_then(|p| p.mean_deg).and_then(|deg| plane_distance(ends, deg, diameter?)),
+        spread_along_d: spread_along(ends).zip(diameter).map(|(s, d)| s / d),
+        verdict: verdict(share, labelled, settings).into(),
+    }
+}
+
+fn verdict(share: Option<f64>, labelled: u32, settings: &FaceSettings) -> &'static str {
+    match share {
+        Some(_) if labelled < settings.fewest_for_carrier => word::TOO_FEW,
+        Some(share) if settings.whole_share <= share => word::CUT,
+        Some(share) if settings.whole_share <= 1.0 - share => word::TENSILE,
+        Some(_) => word::PARTLY,
+        None => word::TOO_FEW,
+    }
+}
+
+/// Mean direction of the straight edges: axial, so that 179° and 1° are neighbours. Sheared ends when there are two or more.
+fn cut_plane(ends: &[&EndRow]) -> Option<MeanAngle> {
+    let edges = |wanted: Option<Label>| -> Vec<f64> {
+        ends.iter()
+            .filter(|e| wanted.is_none_or(|l| e.label == l))
+            .filter_map(|e| Some(edge_direction_deg(e.axis_deg, e.features.get("cut_angle_deg")?)))
+            .collect()
+    };
+    let sheared = edges(Some(Label::Sheared));
+    let used = if 2 <= sheared.len() { sheared } else { edges(None) };
+    if used.len() < 2 { None } else { angle::axes(&used) }
+}
+
+/// Median distance of the tips from the line of that direction through their middle, diameters.
+fn plane_distance(ends: &[&EndRow], plane_deg: f64, diameter: f64) -> Option<f64> {
+    let (sin, cos) = plane_deg.to_radians().sin_cos();
+    let off: Vec<f64> = ends.iter().map(|e| (cos * e.y_px - sin * e.x_px) / diameter).collect();
+    let middle = median(&off)?;
+    median(&off.iter().map(|o| (o - middle).abs()).collect::<Vec<_>>())
+}
+
+/// Length along the mean shaft direction that holds the middle 80 % of the tips, px; `None` without a mean direction.
+pub fn spread_along(ends: &[&EndRow]) -> Option<f64> {
+    let axis = angle::directions(&ends.iter().map(|e| e.axis_deg).collect::<Vec<_>>())?.mean_deg?;
+    let (sin, cos) = axis.to_radians().sin_cos();
+    let along: Vec<f64> = ends.iter().map(|e| cos * e.x_px + sin * e.y_px).collect();
+    Some(quantile(&along, MIDDLE.1)? - quantile(&along, MIDDLE.0)?)
+}

@@ -1,0 +1,141 @@
+//! Controls -> how often the labeller is right on this microscope, with what that is worth; alarms where a control came out wrong.
+
+use super::certainty::clusters;
+use super::{Face, ModelFigures};
+use crate::flag::Warning;
+use crate::series::Kind;
+use crate::settings::FaceSettings;
+use crate::stats::classifier::Rate;
+use crate::stats::clustered::{Cluster, pooled};
+
+/// Where the labeller's figures come from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Basis {
+    /// Controls of the series.
+    Controls,
+    /// The model's own cross-validation.
+    Model,
+    /// Neither: nothing is corrected.
+    Raw,
+}
+
+impl Basis {
+    /// The word in the tables.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Controls => "controls",
+            Self::Model => "model",
+            Self::Raw => "raw",
+        }
+    }
+}
+
+/// The labeller's error.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Labeller {
+    /// Where the figures come from.
+    pub basis: Basis,
+    /// Sheared ends labelled sheared, effective counts.
+    pub sensitivity: Rate,
+    /// Tensile ends labelled tensile, effective counts.
+    pub specificity: Rate,
+    /// Specimens whose control came out wrong.
+    pub failed: Vec<String>,
+    /// What to know, controls that failed first.
+    pub warnings: Vec<Warning>,
+}
+
+/// Share of wrong labels of a control; `None` for other specimens and without labelled ends.
+pub fn wrong_share(face: &Face) -> Option<f64> {
+    let kind = face.kind().filter(|k| *k != Kind::Knot)?;
+    let all = face.ends.iter().map(|e| clusters(e)).fold(Cluster::new(0.0, 0.0), |sum, (grouped, rest)| {
+        grouped.iter().chain([&rest]).fold(sum, |s, c| Cluster::new(s.successes + c.successes, s.size + c.size))
+    });
+    let sheared = (0.0 < all.size).then(|| all.successes / all.size)?;
+    Some(if kind == Kind::Cut { 1.0 - sheared } else { sheared })
+}
+
+/// The labeller's error from the controls, else from the model's figures, else none.
+pub fn labeller(faces: &[Face], model: Option<&ModelFigures>, settings: &FaceSettings) -> Labeller {
+    let mut warnings = Vec::new();
+    let mut failed = Vec::new();
+    for face in faces {
+        if let Some(share) = wrong_share(face).filter(|s| settings.control_wrong_share <= *s) {
+            failed.push(face.specimen.to_owned());
+            warnings.push(failed_warning(face, share));
+        }
+    }
+    let (cut, pull) = (rate(faces, Kind::Cut), rate(faces, Kind::Pull));
+    let enough = |r: &Option<(Rate, f64)>| r.filter(|(_, n)| settings.fewest_control_ends <= *n).map(|(r, _)| r);
+    let (basis, sensitivity, specificity) = match (enough(&cut), enough(&pull), model) {
+        (Some(se), Some(sp), _) => (Basis::Controls, se, sp),
+        (_, _, Some(m)) => (
+            Basis::Model,
+            Rate::new(m.sheared_right, m.sheared_labelled),
+            Rate::new(m.tensile_right, m.tensile_labelled),
+        ),
+        _ => (Basis::Raw, Rate::new(0.0, 0.0), Rate::new(0.0, 0.0)),
+    };
+    warnings.extend(basis_warning(basis));
+    let youden = sensitivity.share().zip(specificity.share()).map(|(a, b)| a + b - 1.0);
+    let usable = youden.is_some_and(|y| settings.least_youden <= y);
+    if let Some(y) = youden.filter(|_| !usable) {
+        let text = format!(
+            "by its {}, the labeller's sensitivity and specificity add up to {:.2}, little better than chance: nothing was \
+             corrected; check focus and scale of the controls",
+            if basis == Basis::Controls { "controls" } else { "own figures" },
+            1.0 + y
+        );
+        warnings.push(Warning::new("labeller_uninformative", text));
+    }
+    let basis = if usable { basis } else { Basis::Raw };
+    Labeller { basis, sensitivity, specificity, failed, warnings }
+}
+
+fn failed_warning(face: &Face, share: f64) -> Warning {
+    let (what, wrong) =
+        if face.kind() == Some(Kind::Cut) { ("scissor cut", "tensile") } else { ("straight pull", "sheared") };
+    let text = format!(
+        "{}: control ({what}) with {:.0} % {wrong} ends: look at focus, exposure and scale of its pictures before any figure of \
+         this run is used",
+        face.specimen,
+        100.0 * share
+    );
+    Warning::new("control_failed", text)
+}
+
+fn basis_warning(basis: Basis) -> Option<Warning> {
+    let missing = "the series has no usable scissor-cut and straight-pull controls";
+    match basis {
+        Basis::Controls => None,
+        Basis::Model => Some(Warning::new(
+            "model_figures",
+            format!("{missing}: fractions are corrected by the model's own cross-validated figures"),
+        )),
+        Basis::Raw => Some(Warning::new("controls_missing", format!("{missing}: fractions are as labelled"))),
+    }
+}
+
+/// Right labels of all controls of a kind, as effective counts, and the labelled ends they came from.
+///
+/// Wrong labels come in company (a carrier seen from a bad side, a picture out of focus), so the counts shrink by the larger of
+/// the design effects over carriers and over pictures.
+fn rate(faces: &[Face], kind: Kind) -> Option<(Rate, f64)> {
+    let (mut by_carrier, mut by_picture) = (Vec::new(), Vec::new());
+    for ends in faces.iter().filter(|f| f.kind() == Some(kind)).flat_map(|f| &f.ends) {
+        let (grouped, rest) = clusters(ends);
+        let all: Vec<Cluster> = grouped.into_iter().chain([rest]).filter(|c| 0.0 < c.size).collect();
+        by_picture.push(
+            all.iter().fold(Cluster::new(0.0, 0.0), |s, c| Cluster::new(s.successes + c.successes, s.size + c.size)),
+        );
+        by_carrier.extend(all);
+    }
+    let n: f64 = by_picture.iter().map(|c| c.size).sum();
+    if n == 0.0 {
+        return None;
+    }
+    let sheared: f64 = by_picture.iter().map(|c| c.successes).sum();
+    let right = if kind == Kind::Cut { sheared } else { n - sheared };
+    let effect = [by_carrier, by_picture].iter().filter_map(|c| pooled(c)?.design_effect).fold(1.0, f64::max).min(n);
+    Some((Rate::new(right / effect, n / effect), n))
+}

@@ -1,0 +1,113 @@
+//! What to know about a face before its figures are used: flags, and the warnings of a run.
+
+use super::specimen::word;
+use super::{Face, control};
+use crate::flag::Warning;
+use crate::series::Kind;
+use crate::settings::FaceSettings;
+use crate::stats::sample::median;
+use crate::table::{CarrierRow, SpecimenRow};
+use std::collections::BTreeMap;
+
+/// A picture whose scale disagrees with the rest of its line.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Contradiction {
+    /// Specimen code.
+    pub specimen: String,
+    /// Picture.
+    pub image: String,
+    /// Median fibre diameter in it, µm.
+    pub diameter_um: f64,
+    /// Median over the other pictures of the line, µm.
+    pub others_um: f64,
+}
+
+/// Pictures whose fibre diameter is far from that of the other pictures of the same line. A line without a name is a line too.
+pub fn contradicting_scales(faces: &[Face], settings: &FaceSettings) -> Vec<Contradiction> {
+    let mut lines: BTreeMap<Option<&str>, Vec<(&str, &str, f64)>> = BTreeMap::new();
+    for face in faces {
+        for (picture, ends) in face.pictures.iter().zip(&face.ends) {
+            let diameters: Vec<f64> = ends.iter().filter_map(|e| e.shaft_diameter_um).collect();
+            if let Some(d) = median(&diameters).filter(|_| settings.fewest_for_diameter <= diameters.len()) {
+                let line = lines.entry(picture.series.line.as_deref()).or_default();
+                line.push((face.specimen, &picture.series.image, d));
+            }
+        }
+    }
+    let mut found = Vec::new();
+    for pictures in lines.into_values().filter(|p| settings.fewest_of_line <= p.len()) {
+        for (i, (specimen, image, d)) in pictures.iter().enumerate() {
+            let others: Vec<f64> = pictures.iter().enumerate().filter(|(j, _)| *j != i).map(|(_, p)| p.2).collect();
+            let Some(others_um) = median(&others) else { continue };
+            let factor = (d / others_um).max(others_um / d);
+            if settings.diameter_factor <= factor {
+                found.push(Contradiction {
+                    specimen: (*specimen).to_owned(),
+                    image: (*image).to_owned(),
+                    diameter_um: *d,
+                    others_um,
+                });
+            }
+        }
+    }
+    found
+}
+
+/// Names of the flags of one face.
+pub fn flags(
+    row: &SpecimenRow,
+    face: &Face,
+    carriers: &[CarrierRow],
+    contradicting: &[Contradiction],
+    settings: &FaceSettings,
+) -> Vec<&'static str> {
+    let labelled = row.n_sheared + row.n_tensile;
+    let mut names = Vec::new();
+    let mut raise = |name: &'static str, raised: bool| {
+        if raised {
+            names.push(name);
+        }
+    };
+    let on_pictures = |flag: &str| face.pictures.iter().any(|p| p.flags.iter().any(|f| f == flag));
+    let largest = carriers.iter().map(|c| c.n_sheared + c.n_tensile).max().unwrap_or(0);
+    let implausible = |d: f64| d < settings.least_diameter_um || settings.largest_diameter_um < d;
+    raise("control_failed", control::wrong_share(face).is_some_and(|s| settings.control_wrong_share <= s));
+    raise("scale_contradicts", contradicting.iter().any(|c| c.specimen == row.specimen));
+    raise("mostly_shear", row.verdict == word::SHEAR && row.kind != Some(Kind::Cut));
+    raise("too_few_ends", row.verdict == word::TOO_FEW);
+    raise("out_of_focus", on_pictures("out_of_focus"));
+    raise("scale_missing", face.pictures.iter().any(|p| p.um_per_px.is_none()));
+    raise("out_of_range", on_pictures("out_of_range"));
+    raise(
+        "one_carrier_dominates",
+        settings.fewest_ends <= labelled && settings.dominating_share * f64::from(labelled) < f64::from(largest),
+    );
+    raise("many_unclear", labelled < row.n_unclear);
+    raise("diameter_implausible", row.fibre_diameter_um.is_some_and(implausible));
+    raise("counted_once", 0 < face.left_out && face.pictures.len() > 1);
+    names
+}
+
+/// One line each on what the run should say about its specimens; failed controls are said elsewhere.
+pub fn warnings(rows: &[SpecimenRow], contradicting: &[Contradiction]) -> Vec<Warning> {
+    let mut found: Vec<Warning> = contradicting
+        .iter()
+        .map(|c| {
+            let text = format!(
+                "{}: fibres measure {:.1} µm, in the other pictures of this line {:.1} µm: check its scale",
+                c.image, c.diameter_um, c.others_um
+            );
+            Warning::new("scale_contradicts", text)
+        })
+        .collect();
+    let few: Vec<&str> = rows
+        .iter()
+        .filter(|r| crate::flag::split(&r.flags).any(|f| f == "too_few_ends"))
+        .map(|r| r.specimen.as_str())
+        .collect();
+    if let Some(first) = few.first() {
+        let text = format!("{} specimens, {first} first, have too few labelled ends for a verdict", few.len());
+        found.push(Warning::new("too_few_ends", text));
+    }
+    found
+}

@@ -1,0 +1,168 @@
+//! One face -> its row: raw, corrected and published fraction with intervals, carriers, coverage, verdict.
+
+use super::certainty::{Worth, worth};
+use super::control::{Basis, Labeller};
+use super::{Face, carriers, expected, zone};
+use crate::settings::FaceSettings;
+use crate::stats::classifier::{lang_reiczigel, rogan_gladen};
+use crate::stats::proportion::wilson;
+use crate::stats::sample::median;
+use crate::stats::{Interval, Z95};
+use crate::table::{CarrierRow, SideRow, SpecimenRow};
+use crate::tree::Label;
+
+/// Words for a face or knot.
+pub mod word {
+    /// The whole interval says: most was sheared.
+    pub const SHEAR: &str = "mostly shear";
+    /// The interval spans the middle.
+    pub const MIXED: &str = "mixed";
+    /// The whole interval says: most broke in tension.
+    pub const TENSILE: &str = "mostly tensile";
+    /// Not enough to say.
+    pub const TOO_FEW: &str = "too few";
+}
+
+/// What all faces of a run share.
+#[derive(Debug, Clone, Copy)]
+pub struct Context<'a> {
+    /// Intra-carrier correlation.
+    pub rho: f64,
+    /// The labeller's error.
+    pub labeller: &'a Labeller,
+    /// Settings.
+    pub settings: &'a FaceSettings,
+}
+
+/// A fraction with its interval.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Estimate {
+    /// Fraction, 0..1.
+    pub fraction: f64,
+    /// 95 % interval.
+    pub interval: Interval,
+}
+
+/// Raw and corrected fraction of a face.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Fractions {
+    /// As labelled; interval widened by the design effect.
+    pub raw: Estimate,
+    /// Corrected for the labeller's error, when that is known.
+    pub corrected: Option<Estimate>,
+    /// Worth of the ends.
+    pub worth: Worth,
+}
+
+impl Fractions {
+    /// The published one: corrected where there is one.
+    pub fn published(&self) -> Estimate {
+        self.corrected.unwrap_or(self.raw)
+    }
+}
+
+/// Fractions of a face; `None` without labelled ends.
+pub fn fractions(face: &Face, context: &Context) -> Option<Fractions> {
+    let worth = worth(face, context.rho, context.settings)?;
+    let p = worth.fraction();
+    let (x, n) = (p * worth.n_effective, worth.n_effective);
+    let raw = Estimate { fraction: p, interval: wilson(x, n, Z95)? };
+    let labeller = context.labeller;
+    let corrected = (labeller.basis != Basis::Raw)
+        .then(|| {
+            let (se, sp) = (labeller.sensitivity, labeller.specificity);
+            let fraction = rogan_gladen(p, se.share()?, sp.share()?)?.clamp(0.0, 1.0);
+            let interval = lang_reiczigel(x, n, se, sp, Z95)?.clipped();
+            // The interval is centred on its own estimate; near 0 and 1 the plain point may fall just outside.
+            let interval = Interval { low: interval.low.min(fraction), high: interval.high.max(fraction) };
+            Some(Estimate { fraction, interval })
+        })
+        .flatten();
+    Some(Fractions { raw, corrected, worth })
+}
+
+/// Verdict in words, from the interval.
+pub fn verdict(estimate: Option<Estimate>, labelled: u32, settings: &FaceSettings) -> &'static str {
+    let Some(Estimate { interval, .. }) = estimate else { return word::TOO_FEW };
+    if labelled < settings.fewest_ends || settings.widest_verdict < interval.width() {
+        word::TOO_FEW
+    } else if settings.mostly_shear_above < interval.low {
+        word::SHEAR
+    } else if interval.high < settings.mostly_tensile_below {
+        word::TENSILE
+    } else {
+        word::MIXED
+    }
+}
+
+/// The row of a face, but for its flags.
+pub fn row(face: &Face, carrier_rows: &[CarrierRow], context: &Context) -> SpecimenRow {
+    let count = |label: Label| face.all_ends().filter(|e| e.label == label).count() as u32;
+    let (n_sheared, n_tensile) = (count(Label::Sheared), count(Label::Tensile));
+    let found = fractions(face, context);
+    let published = found.map(|f| f.published());
+    let corrected = found.and_then(|f| f.corrected);
+    let diameters: Vec<f64> = face.all_ends().filter_map(|e| e.shaft_diameter_um).collect();
+    let fibre_diameter_um = median(&diameters);
+    let n_expected = expected::ends(face, fibre_diameter_um, context.settings);
+    let of_word = |word: &str| carrier_rows.iter().filter(|c| c.verdict == word).count() as u32;
+    SpecimenRow {
+        specimen: face.specimen.to_owned(),
+        kind: face.kind(),
+        knot: face.pictures.iter().find_map(|p| p.series.knot.clone()),
+        line: face.pictures.iter().find_map(|p| p.series.line.clone()),
+        carriers: face.pictures.iter().find_map(|p| p.series.carriers),
+        peak_load_n: face.pictures.iter().find_map(|p| p.series.peak_load_n),
+        n_pictures: face.pictures.len() as u32,
+        n_sheared,
+        n_tensile,
+        n_unclear: count(Label::Unclear),
+        sheared_fraction: published.map(|e| e.fraction),
+        sheared_low: published.map(|e| e.interval.low),
+        sheared_high: published.map(|e| e.interval.high),
+        basis: found.map_or("", |_| context.labeller.basis.word()).into(),
+        verdict: verdict(published, n_sheared + n_tensile, context.settings).into(),
+        raw_fraction: found.map(|f| f.raw.fraction),
+        raw_low: found.map(|f| f.raw.interval.low),
+        raw_high: found.map(|f| f.raw.interval.high),
+        corrected_fraction: corrected.map(|e| e.fraction),
+        corrected_low: corrected.map(|e| e.interval.low),
+        corrected_high: corrected.map(|e| e.interval.high),
+        design_effect: found.map(|f| f.worth.design_effect()),
+        n_effective: found.map(|f| f.worth.n_effective),
+        n_expected,
+        coverage: n_expected.map(|n| (f64::from(n_sheared + n_tensile) / n).min(1.0)),
+        carriers_seen: carrier_rows.len() as u32,
+        carriers_cut: of_word(carriers::word::CUT),
+        carriers_partly: of_word(carriers::word::PARTLY),
+        carriers_tensile: of_word(carriers::word::TENSILE),
+        break_zone_um: zone::length_um(face, context.settings),
+        fibre_diameter_um,
+        flags: String::new(),
+    }
+}
+
+/// One row per side that is named, by name, when there are any.
+pub fn sides(face: &Face, context: &Context) -> Vec<SideRow> {
+    let mut names: Vec<&str> = face.pictures.iter().filter_map(|p| p.series.side.as_deref()).collect();
+    names.sort_unstable();
+    names.dedup();
+    names
+        .into_iter()
+        .map(|side| {
+            let part = face.of_side(side);
+            let count = |label: Label| part.all_ends().filter(|e| e.label == label).count() as u32;
+            let published = fractions(&part, context).map(|f| f.published());
+            SideRow {
+                specimen: face.specimen.to_owned(),
+                side: side.to_owned(),
+                n_sheared: count(Label::Sheared),
+                n_tensile: count(Label::Tensile),
+                n_unclear: count(Label::Unclear),
+                sheared_fraction: published.map(|e| e.fraction),
+                sheared_low: published.map(|e| e.interval.low),
+                sheared_high: published.map(|e| e.interval.high),
+            }
+        })
+        .collect()
+}

@@ -1,0 +1,98 @@
+//! One knot in one line -> its row.
+
+use super::{Group, Pulls};
+use crate::face::specimen::{Estimate, verdict, word};
+use crate::settings::FaceSettings;
+use crate::stats::bootstrap::{self, Resampling};
+use crate::stats::sample::{mean, variance};
+use crate::stats::{Interval, Z95, bundle, ratio, t95};
+use crate::table::{KnotRow, SpecimenRow};
+
+/// Where the interval of a knot's mean comes from.
+pub mod interval_word {
+    /// Student's t over the specimens.
+    pub const T: &str = "between specimens";
+    /// Resampled specimens.
+    pub const BOOTSTRAP: &str = "resampled specimens";
+    /// The interval of the only specimen.
+    pub const ONE: &str = "one specimen";
+}
+
+pub(super) fn row(group: &Group, pulls: &Pulls, settings: &FaceSettings) -> KnotRow {
+    let scored: Vec<&SpecimenRow> = group.specimens.iter().copied().filter(|s| s.sheared_fraction.is_some()).collect();
+    let found = mean_fraction(&scored, settings);
+    let estimate = found.map(|(e, _)| e);
+    let labelled = scored.iter().map(|s| s.n_sheared + s.n_tensile).sum();
+    let loads: Vec<f64> = group.specimens.iter().filter_map(|s| s.peak_load_n).collect();
+    let efficiency = pulls.get(&group.line).and_then(|p| ratio::of_means(&loads, p));
+    let carriers = group.specimens.iter().find_map(|s| s.carriers);
+    let verdict = verdict(estimate, labelled, settings);
+    let mut flags = Vec::new();
+    if verdict == word::SHEAR {
+        flags.push("knot_mostly_shear");
+    }
+    if (scored.len() as u32) < settings.fewest_specimens {
+        flags.push("too_few_specimens");
+    }
+    KnotRow {
+        knot: group.knot.to_owned(),
+        line: group.line.map(str::to_owned),
+        rank: None,
+        n_specimens: scored.len() as u32,
+        sheared_fraction: estimate.map(|e| e.fraction),
+        sheared_low: estimate.map(|e| e.interval.low),
+        sheared_high: estimate.map(|e| e.interval.high),
+        interval_from: found.map_or("", |(_, from)| from).into(),
+        verdict: verdict.into(),
+        n_loads: loads.len() as u32,
+        mean_load_n: mean(&loads),
+        efficiency: efficiency.map(|r| r.ratio),
+        efficiency_low: efficiency.and_then(|r| r.interval).map(|i| i.low),
+        efficiency_high: efficiency.and_then(|r| r.interval).map(|i| i.high),
+        efficiency_method: efficiency.map_or("", |r| r.method.word()).into(),
+        carriers,
+        carriers_lost: efficiency.zip(carriers).map(|(e, n)| f64::from(n) * (1.0 - e.ratio).clamp(0.0, 1.0)),
+        carriers_lost_bundle: efficiency.zip(carriers).and_then(|(e, n)| {
+            bundle::carriers_lost(n, e.ratio, super::capacity::modulus(pulls.get(&group.line), settings).0)
+        }),
+        flags: crate::flag::join(&flags),
+    }
+}
+
+/// Mean of the specimens' fractions with its interval and where that comes from.
+///
+/// The spread between specimens holds their own uncertainty too; but a few specimens may agree by chance, so the standard error is
+/// never taken below what their own intervals say.
+fn mean_fraction(scored: &[&SpecimenRow], settings: &FaceSettings) -> Option<(Estimate, &'static str)> {
+    let fractions: Vec<f64> = scored.iter().filter_map(|s| s.sheared_fraction).collect();
+    let fraction = mean(&fractions)?;
+    let n = fractions.len() as f64;
+    if let [only] = scored {
+        let interval = Interval { low: only.sheared_low?, high: only.sheared_high? };
+        return Some((Estimate { fraction, interval }, interval_word::ONE));
+    }
+    let own: f64 = scored.iter().filter_map(|s| Some(((s.sheared_high? - s.sheared_low?) / (2.0 * Z95)).powi(2))).sum();
+    let se = (variance(&fractions)? / n).max(own / (n * n)).sqrt();
+    let half = t95(n - 1.0)? * se;
+    let student = Interval { low: fraction - half, high: fraction + half }.clipped();
+    if (fractions.len() as u32) < settings.bootstrap_from {
+        return Some((Estimate { fraction, interval: student }, interval_word::T));
+    }
+    let how = Resampling { resamples: settings.resamples, seed: settings.seed };
+    let resampled = bootstrap::interval(fractions.len(), how, |drawn| {
+        mean(&drawn.iter().map(|i| fractions[*i]).collect::<Vec<_>>())
+    })?;
+    let floor = Z95 * own.sqrt() / n;
+    let interval = Interval { low: resampled.low.min(fraction - floor), high: resampled.high.max(fraction + floor) };
+    Some((Estimate { fraction, interval: interval.clipped() }, interval_word::BOOTSTRAP))
+}
+
+/// Places within each line, least sheared first; equal means share a place.
+pub(super) fn rank(knots: &mut [KnotRow]) {
+    for i in 0..knots.len() {
+        let Some(own) = knots[i].sheared_fraction else { continue };
+        let line = knots[i].line.clone();
+        let less = knots.iter().filter(|k| k.line == line && k.sheared_fraction.is_some_and(|f| f < own)).count();
+        knots[i].rank = Some(less as u32 + 1);
+    }
+}
