@@ -1,0 +1,204 @@
+//! A first idea of which pixels belong to the fibre: a small network over a straightened strip.
+//!
+//! Planes + rough ends -> [`Guide`] for each: how likely each sample is own fibre (also where another fibre hides it),
+//! own fibre in view, and the tip. The guide only says *which* edges to measure; where they lie is measured in the picture
+//! ([`crate::measure::shaft`], [`crate::measure::zone`]). Made by `scripts/measure/train_guide.py`; `models/README.md` has
+//! its figures.
+
+use std::sync::LazyLock;
+
+use rayon::prelude::*;
+use rten::Model;
+use rten_tensor::NdTensor;
+use rten_tensor::prelude::*;
+
+use crate::measure::planes::Planes;
+use crate::measure::shaft::Rough;
+use crate::units::Point;
+
+/// Samples across the rough width; part of the network, like the three numbers below.
+const PER_WIDTH: f64 = 12.0;
+/// Rows behind the rough tip.
+const BEHIND: f64 = 57.0;
+/// Rows of the strip.
+const ROWS: usize = 80;
+/// Columns of the strip; the centre line runs between the two middle ones.
+const COLUMNS: usize = 48;
+/// Strips that go through the network together: large enough to be fast, small enough to stay in the cache.
+const BATCH: usize = 16;
+/// Keeps strips without any contrast from being blown up to full noise; part of the network.
+const FLAT: f32 = 0.01;
+
+/// The network's weights, compiled in: a constant of the program, read once.
+static NETWORK: LazyLock<Option<Model>> =
+    LazyLock::new(|| Model::load_static_slice(include_bytes!("../../models/guide.onnx")).ok());
+
+/// What the network sees in one strip: three maps of 80 rows along the shaft and 48 columns across it.
+pub(super) struct Guide {
+    rough: Rough,
+    colour: bool,
+    maps: Vec<f32>,
+}
+
+/// Which map of a guide.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Map {
+    /// Own fibre, also where another fibre hides it.
+    Own = 0,
+    /// Own fibre in view.
+    Seen = 1,
+    /// The tip.
+    Tip = 2,
+}
+
+impl Guide {
+    /// Whether the picture has colour.
+    pub(super) fn has_colour(&self) -> bool {
+        self.colour
+    }
+
+    /// Distance of samples, px.
+    pub(super) fn step(&self) -> f64 {
+        self.rough.width_px / PER_WIDTH
+    }
+
+    /// Value of a map, 0..1, at a place of the picture; 0 outside the strip.
+    pub(super) fn at(&self, map: Map, p: Point) -> f64 {
+        let (sin, cos) = self.rough.axis_deg.to_radians().sin_cos();
+        let (dx, dy) = (p.x - self.rough.tip.x, p.y - self.rough.tip.y);
+        self.sample(
+            map,
+            (dx * cos + dy * sin) / self.step() + BEHIND,
+            (dy * cos - dx * sin) / self.step() + 0.5 * (COLUMNS - 1) as f64,
+        )
+    }
+
+    fn sample(&self, map: Map, row: f64, column: f64) -> f64 {
+        if !(0.0..=(ROWS - 1) as f64).contains(&row) || !(0.0..=(COLUMNS - 1) as f64).contains(&column) {
+            return 0.0;
+        }
+        let (i, j) = (row as usize, column as usize);
+        let (i1, j1) = ((i + 1).min(ROWS - 1), (j + 1).min(COLUMNS - 1));
+        let (fi, fj) = (row - i as f64, column - j as f64);
+        let at = |i: usize, j: usize| f64::from(self.maps[(map as usize * ROWS + i) * COLUMNS + j]);
+        (at(i, j) * (1.0 - fj) + at(i, j1) * fj) * (1.0 - fi) + (at(i1, j) * (1.0 - fj) + at(i1, j1) * fj) * fi
+    }
+
+    /// The most likely tip and how likely it is; the middle of the map around its highest place.
+    pub(super) fn tip(&self) -> (Point, f64) {
+        let value = |i: usize, j: usize| f64::from(self.maps[(Map::Tip as usize * ROWS + i) * COLUMNS + j]);
+        let mut top = (0, 0);
+        for i in 0..ROWS {
+            for j in 0..COLUMNS {
+                if value(i, j) > value(top.0, top.1) {
+                    top = (i, j);
+                }
+            }
+        }
+        let (mut sum, mut row, mut column) = (0.0, 0.0, 0.0);
+        for i in top.0.saturating_sub(2)..=(top.0 + 2).min(ROWS - 1) {
+            for j in top.1.saturating_sub(2)..=(top.1 + 2).min(COLUMNS - 1) {
+                sum += value(i, j);
+                row += value(i, j) * i as f64;
+                column += value(i, j) * j as f64;
+            }
+        }
+        let (u, v) = (
+            (row / sum.max(f64::MIN_POSITIVE) - BEHIND) * self.step(),
+            (column / sum.max(f64::MIN_POSITIVE) - 0.5 * (COLUMNS - 1) as f64) * self.step(),
+        );
+        (self.rough.tip.towards(self.rough.axis_deg, u).towards(self.rough.axis_deg + 90.0, v), value(top.0, top.1))
+    }
+
+    /// Own fibre in every row from near the tip backwards: `[u, left, right, clearness]`, px along and beside the rough axis.
+    ///
+    /// Each row holds the run of own fibre that carries on from the row before; clearness is 1 where the map has no doubt.
+    pub(super) fn runs(&self, from_u: f64) -> Vec<[f64; 4]> {
+        let own = |i: usize, j: usize| f64::from(self.maps[i * COLUMNS + j]);
+        let middle = 0.5 * (COLUMNS - 1) as f64;
+        let first = ((from_u / self.step() + BEHIND).round().clamp(0.0, (ROWS - 1) as f64)) as usize;
+        let mut centre = middle;
+        let mut runs = Vec::new();
+        for i in (0..=first).rev() {
+            let start = (0..COLUMNS)
+                .filter(|j| own(i, *j) >= 0.5)
+                .min_by(|a, b| (*a as f64 - centre).abs().total_cmp(&(*b as f64 - centre).abs()));
+            let Some(start) = start.filter(|s| (*s as f64 - centre).abs() <= PER_WIDTH) else { continue };
+            let (mut l, mut r) = (start, start);
+            while l > 0 && own(i, l - 1) >= 0.5 {
+                l -= 1;
+            }
+            while r + 1 < COLUMNS && own(i, r + 1) >= 0.5 {
+                r += 1;
+            }
+            if l == 0 || r + 1 == COLUMNS {
+                continue;
+            }
+            let left = l as f64 - (own(i, l) - 0.5) / (own(i, l) - own(i, l - 1));
+            let right = r as f64 + (own(i, r) - 0.5) / (own(i, r) - own(i, r + 1));
+            let doubt = (l..=r).map(|j| 1.0 - own(i, j)).sum::<f64>() / (r - l + 1) as f64;
+            centre = 0.5 * (left + right);
+            let px = |column: f64| (column - middle) * self.step();
+            runs.push([(i as f64 - BEHIND) * self.step(), px(left), px(right), 1.0 - doubt]);
+        }
+        runs
+    }
+}
+
+/// Guides for rough ends, in their order; `None` where there is no rough end.
+pub(super) fn guides(planes: &Planes, roughs: &[Option<Rough>]) -> Vec<Option<Guide>> {
+    let known: Vec<Rough> = roughs.iter().flatten().copied().collect();
+    let Some(network) = NETWORK.as_ref() else {
+        return roughs.iter().map(|_| None).collect();
+    };
+    let maps: Vec<Vec<f32>> = known.par_chunks(BATCH).flat_map_iter(|batch| run(network, planes, batch)).collect();
+    let mut found =
+        known.into_iter().zip(maps).map(|(rough, maps)| Guide { rough, colour: planes.channels() > 1, maps });
+    roughs
+        .iter()
+        .map(|r| r.as_ref().and_then(|_| found.next()).filter(|g| g.maps.len() == 3 * ROWS * COLUMNS))
+        .collect()
+}
+
+/// Maps of each strip of a batch; empty ones when the network fails.
+fn run(network: &Model, planes: &Planes, batch: &[Rough]) -> Vec<Vec<f32>> {
+    let size = 3 * ROWS * COLUMNS;
+    let mut input = Vec::with_capacity(batch.len() * size);
+    for rough in batch {
+        input.extend(strip(planes, rough));
+    }
+    let tensor = NdTensor::from_data([batch.len(), 3, ROWS, COLUMNS], input);
+    let output = network.run_one(tensor.view().into(), None).ok().and_then(|v| v.into_tensor::<f32>());
+    match output {
+        Some(tensor) => {
+            let values = tensor.to_vec();
+            values.chunks(size).map(|c| c.iter().map(|v| 1.0 / (1.0 + (-v).exp())).collect()).collect()
+        }
+        None => batch.iter().map(|_| Vec::new()).collect(),
+    }
+}
+
+/// Input of one strip: blue, green and red (as the network was shown), to mean 0 and standard deviation 1.
+fn strip(planes: &Planes, rough: &Rough) -> Vec<f32> {
+    let step = rough.width_px / PER_WIDTH;
+    let (sin, cos) = rough.axis_deg.to_radians().sin_cos();
+    let n = ROWS * COLUMNS;
+    let mut values = vec![0.0f32; 3 * n];
+    for i in 0..ROWS {
+        let u = (i as f64 - BEHIND) * step;
+        for j in 0..COLUMNS {
+            let v = (j as f64 - 0.5 * (COLUMNS - 1) as f64) * step;
+            let p = Point::new(rough.tip.x + u * cos - v * sin, rough.tip.y + u * sin + v * cos);
+            let colour = planes.sample(p, step);
+            let grey = planes.channels() == 1;
+            for k in 0..3 {
+                values[(2 - k) * n + i * COLUMNS + j] = colour[if grey { 0 } else { k }];
+            }
+        }
+    }
+    let count = values.len() as f32;
+    let mean = values.iter().sum::<f32>() / count;
+    let spread = (values.iter().map(|v| (v - mean) * (v - mean)).sum::<f32>() / count).sqrt();
+    values.iter_mut().for_each(|v| *v = (*v - mean) / (spread + FLAT));
+    values
+}

@@ -1,0 +1,422 @@
+//! The shaft behind an end: centre line, edges as pairs, diameter and its uncertainty.
+//!
+//! Planes + rough tip, axis and width -> [`Shaft`]. First a coarse trace over a straight strip finds the way of the
+//! shaft; then a fine trace along that way finds its edges, and each section's edges are placed to a fraction of a pixel.
+
+use crate::measure::Drawn;
+use crate::measure::edge::{Edge, half_height};
+use crate::measure::guide::{Guide, Map};
+use crate::measure::planes::Planes;
+use crate::measure::strip::{Course, Layout, Strip};
+use crate::measure::trace::{EdgeMap, PairRange, Section, Window, trace_pair};
+use crate::settings::MeasureSettings;
+use crate::units::{Point, wrap_deg};
+
+/// What is known of an end before it is measured.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Rough {
+    /// Tip, px.
+    pub(super) tip: Point,
+    /// Direction out of the fibre, degrees.
+    pub(super) axis_deg: f64,
+    /// Width of the shaft, px.
+    pub(super) width_px: f64,
+    /// Standard deviation of the logarithm of that width.
+    pub(super) width_sigma: f64,
+}
+
+/// One cross-section of a shaft, distances in px.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct CrossSection {
+    /// Distance along the centre line, negative behind the rough tip.
+    pub(super) u: f64,
+    /// Left edge beside the centre line.
+    pub(super) left: f64,
+    /// Right edge beside the centre line.
+    pub(super) right: f64,
+    /// Worth of the pair, 0..1.
+    pub(super) worth: f64,
+    /// Steps of the left and right edge, 0..1.
+    pub(super) heights: [f64; 2],
+    /// Places of the two edges in the picture.
+    pub(super) edges: [Point; 2],
+    /// Blur of the two edges, px.
+    pub(super) blur: f64,
+}
+
+impl CrossSection {
+    /// Width, px.
+    pub(super) fn width(&self) -> f64 {
+        self.right - self.left
+    }
+}
+
+/// A traced and measured shaft.
+pub(super) struct Shaft {
+    /// Centre line, refined.
+    pub(super) course: Course,
+    /// Cross-sections from near the tip backwards.
+    pub(super) sections: Vec<CrossSection>,
+    /// Median width, px.
+    pub(super) diameter: f64,
+    /// Spread of the widths along the shaft (scaled median absolute deviation), px.
+    pub(super) spread: f64,
+    /// Cross-sections that were looked for.
+    pub(super) n_rows: usize,
+    /// Cross-sections that went into the diameter.
+    pub(super) n_used: usize,
+}
+
+impl Shaft {
+    /// Median step of the left and of the right edge, 0..1.
+    pub(super) fn heights(&self) -> [f64; 2] {
+        [0, 1].map(|side| {
+            let mut heights: Vec<[f64; 2]> = self.sections.iter().map(|s| [s.heights[side], 1.0]).collect();
+            weighted_median(&mut heights).unwrap_or(0.0)
+        })
+    }
+
+    /// Diameter over the radius of the centre line at its bend's middle.
+    pub(super) fn curvature(&self) -> f64 {
+        let c = &self.course;
+        let t = -0.5 * (c.straight_from.abs() + CURVE_BACK * self.diameter) / c.unit;
+        let second = (2.0 * c.bend[2] + 6.0 * t * c.bend[3]) / (c.unit * c.unit);
+        (second * self.diameter).abs()
+    }
+
+    /// Median blur of the edges, px.
+    pub(super) fn blur(&self) -> f64 {
+        let mut blurs: Vec<[f64; 2]> = self.sections.iter().map(|s| [s.blur, s.worth]).collect();
+        weighted_median(&mut blurs).unwrap_or(0.0)
+    }
+
+    /// Share of the cross-sections that show a pair of the shaft's width.
+    pub(super) fn share(&self, settings: &MeasureSettings) -> f64 {
+        let good = |s: &&CrossSection| {
+            settings.section_worth <= s.worth && (s.width() / self.diameter - 1.0).abs() <= settings.odd_width
+        };
+        self.sections.iter().filter(good).count() as f64 / self.n_rows.max(1) as f64
+    }
+
+    /// Edges and centre line in the picture, from the tip backwards.
+    pub(super) fn drawn(&self) -> Drawn {
+        let mut drawn = Drawn::default();
+        for s in &self.sections {
+            drawn.edges[0].push(s.edges[0]);
+            drawn.edges[1].push(s.edges[1]);
+            drawn
+                .centre_line
+                .push(Point::new((s.edges[0].x + s.edges[1].x) / 2.0, (s.edges[0].y + s.edges[1].y) / 2.0));
+        }
+        drawn
+    }
+
+    /// Direction of the centre line over the 1.5 diameters behind `u`, degrees.
+    pub(super) fn axis_deg(&self, u: f64) -> f64 {
+        let back = AXIS_LENGTH * self.diameter;
+        let rise = self.course.offset(u).0 - self.course.offset(u - back).0;
+        wrap_deg(self.course.axis_deg + (rise / back).atan().to_degrees())
+    }
+}
+
+/// The bend is judged half-way between the tip and this many diameters behind it.
+const CURVE_BACK: f64 = 4.0;
+
+/// The axis is taken over this many diameters (design.md section 3).
+const AXIS_LENGTH: f64 = 1.5;
+
+/// Traces and measures the shaft behind a rough end; `None` when the strip holds no pair at all.
+pub(super) fn measure_shaft(
+    planes: &Planes,
+    rough: &Rough,
+    guide: Option<&Guide>,
+    settings: &MeasureSettings,
+) -> Option<Shaft> {
+    let guided = guide.and_then(|g| guided_course(g, rough, settings));
+    let rough = &Rough { width_px: guided.map_or(rough.width_px, |g| g.1), ..*rough };
+    let coarse = match guided {
+        Some((course, _)) => course,
+        None => coarse_course(planes, rough, settings)?,
+    };
+    let (strip, sections, reach) = fine_sections(planes, rough, guide, &coarse, settings)?;
+    let mut cross: Vec<CrossSection> = Vec::with_capacity(sections.len());
+    let rows = strip.averaged_along(reach.window.along);
+    for section in &sections {
+        if let Some(c) = cross_section(&strip, &rows, section, &reach, settings) {
+            cross.push(c);
+        }
+    }
+    let (diameter, spread, n_used) = diameter(&cross, rough.width_px, settings)?;
+    let course = refined_course(&coarse, &cross, diameter, settings);
+    Some(Shaft { course, n_rows: sections.len(), sections: cross, diameter, spread, n_used })
+}
+
+/// Window sizes of the fine trace, in samples.
+struct Reach {
+    window: Window,
+    level: usize,
+    steps: EdgeMap,
+}
+
+/// Course and width from a guide's map of own fibre; `None` when the map holds too little of a shaft.
+fn guided_course(guide: &Guide, rough: &Rough, settings: &MeasureSettings) -> Option<(Course, f64)> {
+    let w = rough.width_px;
+    let runs = guide.runs(-settings.trace_from * w);
+    let mut widths: Vec<[f64; 2]> = runs.iter().map(|r| [r[2] - r[1], r[3]]).collect();
+    let width = weighted_median(&mut widths)?;
+    let fits: Vec<[f64; 3]> = runs
+        .iter()
+        .filter(|r| ((r[2] - r[1]) / width - 1.0).abs() <= settings.odd_width)
+        .map(|r| [r[0], 0.5 * (r[1] + r[2]), r[3]])
+        .collect();
+    if fits.len() < settings.guide_rows {
+        return None;
+    }
+    let bend = fit_bend(&fits, w, settings)?;
+    let course = Course::straight(rough.tip, rough.axis_deg);
+    Some((Course { bend, unit: w, straight_from: -settings.straight_from * w, ..course }, width))
+}
+
+/// Columns where a guide expects the edges of every row of a strip.
+fn expected_edges(guide: &Guide, strip: &Strip, width: f64) -> Vec<Option<[f64; 2]>> {
+    let middle = strip.layout.half as f64;
+    let step = strip.layout.step;
+    let own = |i: usize, j: f64| guide.at(Map::Own, strip.place(strip.u(i), (j - middle) * step));
+    let edge = |i: usize, side: f64| {
+        let mut last = own(i, middle);
+        if last < 0.5 {
+            return None;
+        }
+        let stride = GUIDE_STRIDE * width / step;
+        let mut away = 0.0;
+        while away < middle {
+            away += stride;
+            let here = own(i, middle + side * away);
+            if here < 0.5 {
+                return Some(middle + side * (away - stride * (0.5 - here) / (last - here)));
+            }
+            last = here;
+        }
+        None
+    };
+    (0..strip.n_u()).map(|i| Some([edge(i, -1.0)?, edge(i, 1.0)?])).collect()
+}
+
+/// The guide's maps are read every sixteenth of a width: finer than their own samples.
+const GUIDE_STRIDE: f64 = 1.0 / 16.0;
+
+fn coarse_course(planes: &Planes, rough: &Rough, settings: &MeasureSettings) -> Option<Course> {
+    let w = rough.width_px;
+    let per_width = settings.coarse_samples;
+    let step = w / per_width;
+    let layout = Layout {
+        step,
+        behind: (settings.trace_back * per_width).round() as usize,
+        ahead: 0,
+        half: (settings.trace_half * per_width).round() as usize,
+    };
+    let course = Course::straight(rough.tip, rough.axis_deg);
+    let strip = Strip::sample(planes, &course, layout);
+    let edges = EdgeMap::new(&strip, &Window::new(per_width, settings), settings);
+    let spread = (settings.width_reach * rough.width_sigma).exp();
+    let range = PairRange {
+        rows: (0, strip.row(-settings.trace_from * w)),
+        every: 2,
+        widths: ((per_width / spread).round() as usize, (per_width * spread).round() as usize),
+        likely_width: per_width,
+        width_sigma: rough.width_sigma,
+        start_sigma: settings.start_sigma * per_width,
+        centre_sigma: f64::INFINITY,
+        expected: Vec::new(),
+        expected_sigma: 1.0,
+    };
+    let sections = trace_pair(&strip, &edges, &range, settings);
+    let middle = (strip.n_v() - 1) as f64 / 2.0;
+    let points: Vec<[f64; 3]> = sections
+        .iter()
+        .map(|s| {
+            let offset = ((s.left + s.right) as f64 / 2.0 - middle) * step;
+            [strip.u(s.row), offset, f64::from(s.worth)]
+        })
+        .collect();
+    let bend = fit_bend(&points, w, settings)?;
+    Some(Course { bend, unit: w, straight_from: -settings.straight_from * w, ..course })
+}
+
+fn fine_sections(
+    planes: &Planes,
+    rough: &Rough,
+    guide: Option<&Guide>,
+    course: &Course,
+    settings: &MeasureSettings,
+) -> Option<(Strip, Vec<Section>, Reach)> {
+    let w = rough.width_px;
+    let step = (w / settings.fine_samples).max(settings.finest_step_px.min(w / settings.coarse_samples));
+    let per_width = w / step;
+    let layout = Layout {
+        step,
+        behind: (settings.trace_back * per_width).round() as usize,
+        ahead: 0,
+        half: (settings.fine_half * per_width).round() as usize,
+    };
+    let strip = Strip::sample(planes, course, layout);
+    let window = Window::new(per_width, settings);
+    let edges = EdgeMap::new(&strip, &window, settings);
+    let spread = (settings.width_reach * rough.width_sigma).exp();
+    let range = PairRange {
+        rows: (0, strip.row(-settings.trace_from * w)),
+        every: 2,
+        widths: ((per_width / spread).round() as usize, (per_width * spread).round() as usize),
+        likely_width: per_width,
+        width_sigma: rough.width_sigma,
+        start_sigma: settings.start_sigma * per_width,
+        centre_sigma: settings.fine_centre_sigma * per_width,
+        expected: guide.map(|g| expected_edges(g, &strip, w)).unwrap_or_default(),
+        expected_sigma: settings.guide_sigma * per_width,
+    };
+    let sections = trace_pair(&strip, &edges, &range, settings);
+    let level = ((settings.level_reach * per_width).round() as usize).max(2);
+    (!sections.is_empty()).then_some((strip, sections, Reach { window, level, steps: edges }))
+}
+
+fn cross_section(
+    strip: &Strip,
+    rows: &[[f32; 3]],
+    section: &Section,
+    reach: &Reach,
+    settings: &MeasureSettings,
+) -> Option<CrossSection> {
+    let n_v = strip.n_v();
+    let profile = &rows[section.row * n_v..(section.row + 1) * n_v];
+    let steps = &reach.steps.steps[section.row * n_v..(section.row + 1) * n_v];
+    let shown = strip.shown(section.row, section.left) && strip.shown(section.row, section.right);
+    if !shown || section.left < reach.window.across || section.right + reach.window.across >= n_v {
+        return None;
+    }
+    let edge = |at: usize| half_height(profile, at, steps[at], reach.level, settings);
+    let (left, right): (Edge, Edge) = (edge(section.left)?, edge(section.right)?);
+    let step = strip.layout.step;
+    let middle = strip.layout.half as f64;
+    let u = strip.u(section.row);
+    let (l, r) = ((left.at - middle) * step, (right.at - middle) * step);
+    Some(CrossSection {
+        u,
+        left: l,
+        right: r,
+        edges: [strip.place(u, l), strip.place(u, r)],
+        worth: f64::from(section.worth),
+        heights: [left.height, right.height],
+        blur: 0.5 * (left.blur + right.blur) * step,
+    })
+}
+
+/// Median width between 1.5 and 4 diameters behind the tip, its spread and the number of sections.
+fn diameter(cross: &[CrossSection], width: f64, settings: &MeasureSettings) -> Option<(f64, f64, usize)> {
+    let mut d = width;
+    let mut used: Vec<[f64; 2]> = Vec::new();
+    for _ in 0..2 {
+        let inside = |c: &&CrossSection| -settings.shaft_to * d <= c.u && c.u <= -settings.shaft_from * d;
+        used = cross.iter().filter(inside).map(|c| [c.width(), c.worth]).collect();
+        if used.is_empty() {
+            used = cross.iter().map(|c| [c.width(), c.worth]).collect();
+        }
+        d = weighted_median(&mut used)?;
+    }
+    let mut gaps: Vec<[f64; 2]> = used.iter().map(|w| [(w[0] - d).abs(), w[1]]).collect();
+    let spread = MAD_TO_SIGMA * weighted_median(&mut gaps)?;
+    Some((d, spread, used.len()))
+}
+
+/// Median absolute deviation to standard deviation of a normal distribution: 1 / inverse normal(3/4).
+const MAD_TO_SIGMA: f64 = 1.482_602_218_505_602;
+
+/// Median of values with weights, `[value, weight]`: the first value that half of the weight does not exceed.
+pub(super) fn weighted_median(pairs: &mut [[f64; 2]]) -> Option<f64> {
+    pairs.sort_by(|a, b| a[0].total_cmp(&b[0]));
+    let total: f64 = pairs.iter().map(|p| p[1]).sum();
+    if total <= 0.0 || total.is_nan() {
+        return None;
+    }
+    let mut sum = 0.0;
+    for p in pairs.iter() {
+        sum += p[1];
+        if sum >= 0.5 * total {
+            return Some(p[0]);
+        }
+    }
+    pairs.last().map(|p| p[0])
+}
+
+fn refined_course(coarse: &Course, cross: &[CrossSection], d: f64, settings: &MeasureSettings) -> Course {
+    // The sections lie along the coarse course; for the gentle bends of a shaft the offsets add up.
+    let points: Vec<[f64; 3]> = cross
+        .iter()
+        .map(|c| {
+            let fits = (c.width() / d - 1.0).abs() <= settings.odd_width;
+            let (offset, _) = coarse.offset(c.u);
+            [c.u, offset + 0.5 * (c.left + c.right), if fits { c.worth } else { 0.0 }]
+        })
+        .collect();
+    match fit_bend(&points, coarse.unit, settings) {
+        Some(bend) => Course { bend, ..*coarse },
+        None => *coarse,
+    }
+}
+
+/// Cubic through `[x, offset, weight]` by weighted least squares with three rounds of down-weighting outliers (Cauchy
+/// weights); a small charge on the square and cubic terms keeps short or poor traces straight.
+fn fit_bend(points: &[[f64; 3]], unit: f64, settings: &MeasureSettings) -> Option<[f64; 4]> {
+    let scale = settings.bend_outlier * unit;
+    let mut bend = [0.0; 4];
+    for round in 0..3 {
+        let mut a = [[0.0; 4]; 4];
+        let mut b = [0.0; 4];
+        let mut total = 0.0;
+        for p in points {
+            let t = p[0] / unit;
+            let gap = p[1] - (bend[0] + t * (bend[1] + t * (bend[2] + t * bend[3])));
+            let weight = p[2] * if round == 0 { 1.0 } else { 1.0 / (1.0 + (gap / scale).powi(2)) };
+            let powers = [1.0, t, t * t, t * t * t];
+            for r in 0..4 {
+                b[r] += weight * powers[r] * p[1];
+                for c in 0..4 {
+                    a[r][c] += weight * powers[r] * powers[c];
+                }
+            }
+            total += weight;
+        }
+        if total <= 0.0 || !total.is_finite() {
+            return None;
+        }
+        a[1][1] += total * settings.bend_charge[0];
+        a[2][2] += total * settings.bend_charge[1];
+        a[3][3] += total * settings.bend_charge[2];
+        bend = solve(a, b)?;
+    }
+    Some(bend)
+}
+
+/// Solves a small symmetric system by Gaussian elimination with pivoting; `None` when singular.
+pub(super) fn solve<const N: usize>(mut a: [[f64; N]; N], mut b: [f64; N]) -> Option<[f64; N]> {
+    for k in 0..N {
+        let pivot = (k..N).max_by(|x, y| a[*x][k].abs().total_cmp(&a[*y][k].abs()))?;
+        if a[pivot][k].abs() <= f64::MIN_POSITIVE {
+            return None;
+        }
+        a.swap(k, pivot);
+        b.swap(k, pivot);
+        for r in k + 1..N {
+            let f = a[r][k] / a[k][k];
+            for c in k..N {
+                a[r][c] -= f * a[k][c];
+            }
+            b[r] -= f * b[k];
+        }
+    }
+    let mut x = [0.0; N];
+    for k in (0..N).rev() {
+        let rest: f64 = (k + 1..N).map(|c| a[k][c] * x[c]).sum();
+        x[k] = (b[k] - rest) / a[k][k];
+    }
+    x.iter().all(|v| v.is_finite()).then_some(x)
+}
