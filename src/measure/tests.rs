@@ -37,7 +37,17 @@ impl Scene {
         let middle = f64::from(size) / 2.0;
         // Off the pixel grid on purpose.
         let tip = Point::new(middle + 0.37, middle - 0.21).towards(axis_deg, 2.0 * d);
-        Self { size, tip, axis_deg, d, form: Form::Cut(0.0), body: |_| 0.75, ground: 0.2, neighbours: &[], blur_px: 0.7 }
+        Self {
+            size,
+            tip,
+            axis_deg,
+            d,
+            form: Form::Cut(0.0),
+            body: |_| 0.75,
+            ground: 0.2,
+            neighbours: &[],
+            blur_px: 0.7,
+        }
     }
 
     fn own(&self, u: f64, v: f64) -> bool {
@@ -72,7 +82,8 @@ impl Scene {
         for y in 0..n {
             for x in 0..n {
                 let corner = |dx: f64, dy: f64| self.value(x as f64 + dx, y as f64 + dy);
-                let corners = [corner(-0.5, -0.5), corner(0.5, -0.5), corner(-0.5, 0.5), corner(0.5, 0.5), corner(0.0, 0.0)];
+                let corners =
+                    [corner(-0.5, -0.5), corner(0.5, -0.5), corner(-0.5, 0.5), corner(0.5, 0.5), corner(0.0, 0.0)];
                 grey[y * n + x] = if corners.iter().all(|c| *c == corners[0]) {
                     corners[0]
                 } else {
@@ -122,11 +133,8 @@ fn blurred(grey: &[f64], n: usize, sigma: f64) -> Vec<f64> {
         let mut out = vec![0.0; n * n];
         for y in 0..n as i64 {
             for x in 0..n as i64 {
-                let sum: f64 = kernel
-                    .iter()
-                    .zip(-reach..=reach)
-                    .map(|(w, k)| w * from[at(y + dy * k) * n + at(x + dx * k)])
-                    .sum();
+                let sum: f64 =
+                    kernel.iter().zip(-reach..=reach).map(|(w, k)| w * from[at(y + dy * k) * n + at(x + dx * k)]).sum();
                 out[y as usize * n + x as usize] = sum / total;
             }
         }
@@ -311,6 +319,7 @@ fn nothing_panics_on_degenerate_input() {
 fn a_long_picture_is_no_problem() {
     let grey = GreyPlane::new(20_000, 8, vec![1_000; 160_000]).expect("as many values as pixels");
     let long = Micrograph { grey, rgb: None, scale: None, burnt_in: Vec::new(), warnings: Vec::new() };
-    let c = Candidate { tip: Point::new(19_990.0, 4.0), axis_deg: 0.0, width_px: 900.0, score: 1.0, look_sheared: None };
+    let c =
+        Candidate { tip: Point::new(19_990.0, 4.0), axis_deg: 0.0, width_px: 900.0, score: 1.0, look_sheared: None };
     assert_eq!(measure_ends(&long, &[c], &MeasureSettings::default()).len(), 1);
 }
