@@ -7,8 +7,10 @@
 //! they have not seen, [`calibrate`] makes probabilities honest, [`train`] puts it all together, [`page`] tells people.
 
 pub mod file;
+pub mod fit;
 pub mod model;
 pub mod node;
+pub mod prune;
 pub mod subtype;
 
 pub use file::ModelError;
