@@ -34,7 +34,7 @@ pub mod measure;
 // Measured ends -> carriers and the features of their company.
 pub mod carrier;
 
-// Decision tree: train, prune, predict, explain, evaluate; the model file.
+// Decision tree: predict, explain; the model file.
 pub mod tree;
 
 // One row per end, picture, specimen and knot; CSV and Parquet.
@@ -45,6 +45,9 @@ pub mod labels;
 
 // Intervals, circular statistics, comparison, bundle theory.
 pub mod stats;
+
+// Labelled ends -> a new tree, its figures and its page.
+pub mod train;
 
 // Labelled rows -> break-face scores.
 pub mod face;

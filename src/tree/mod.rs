@@ -1,16 +1,11 @@
-//! The decision tree that labels ends: train, prune, predict, explain; the model file.
+//! The decision tree that labels ends: predict and explain; the model file.
 //!
-//! Features -> label, probability of sheared, and the reason where there is no verdict. Knows nothing of pictures.
-//!
-//! [`node`] holds the tree and its one rule of sides, [`model`] a loaded model, [`file`] its JSON,
-//! [`fit`] grows trees (split search by linfa-trees), [`prune`] cuts them back, [`cross`] judges them by specimens
-//! they have not seen, [`calibrate`] makes probabilities honest, [`train`] puts it all together, [`page`] tells people.
+//! Features -> label, probability of sheared, and the reason where there is no verdict. Knows nothing of pictures, and
+//! nothing of training, which is [`crate::train`].
 
 pub mod file;
-pub mod fit;
 pub mod model;
 pub mod node;
-pub mod prune;
 pub mod subtype;
 
 pub use file::ModelError;

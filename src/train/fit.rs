@@ -10,7 +10,7 @@
 //! - it keeps no class counts and predicts with `<` what it trained with `<=`; so counts are taken from the rows that
 //!   arrive, and [`side`] decides everywhere.
 
-use super::node::{Node, Side, gini, side};
+use crate::tree::node::{Node, Side, gini, side};
 use linfa::DatasetBase;
 use linfa::traits::Fit;
 use linfa_trees::DecisionTree;

@@ -2,7 +2,7 @@
 //!
 //! A penalty α per leaf -> the smallest tree that minimises impurity + α · leaves.
 
-use super::node::{Node, gini};
+use crate::tree::node::{Node, gini};
 
 /// The smallest subtree that minimises impurity + `alpha` · leaves; impurity is the weighted Gini of the leaves over
 /// the weight at the root.
