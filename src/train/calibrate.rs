@@ -141,9 +141,8 @@ mod tests {
     fn reference() -> (Vec<Seen>, Value) {
         let value: Value = serde_json::from_str(include_str!("../../tests/reference/tree.json")).unwrap();
         let part = value["calibration"].clone();
-        let numbers = |key: &str| -> Vec<f64> {
-            part[key].as_array().unwrap().iter().map(|v| v.as_f64().unwrap()).collect()
-        };
+        let numbers =
+            |key: &str| -> Vec<f64> { part[key].as_array().unwrap().iter().map(|v| v.as_f64().unwrap()).collect() };
         let seen = numbers("p").into_iter().zip(numbers("sheared")).map(|(p, y)| Seen { p, sheared: y == 1.0 });
         (seen.collect(), part)
     }

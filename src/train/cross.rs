@@ -127,12 +127,7 @@ fn judge(plan: Plan<'_>, learnt: &[usize], judged: &[usize], grown: Grown<'_>, f
 
 /// How the single tree grows.
 pub fn tree_growth(settings: &LabelSettings) -> Growth {
-    Growth {
-        max_depth: settings.max_depth,
-        min_leaf: settings.min_leaf,
-        features_per_split: None,
-        midway: true,
-    }
+    Growth { max_depth: settings.max_depth, min_leaf: settings.min_leaf, features_per_split: None, midway: true }
 }
 
 /// Smoothing towards the base rate of the picked rows.

@@ -143,7 +143,8 @@ fn order(a: &TrainingRow, b: &TrainingRow) -> Ordering {
         .then_with(|| a.source.cmp(&b.source))
         .then_with(|| number(a.weight, b.weight))
         .then_with(|| {
-            let bits = |r: &TrainingRow| -> Vec<_> { r.features.values().iter().map(|v| v.map(f64::to_bits)).collect() };
+            let bits =
+                |r: &TrainingRow| -> Vec<_> { r.features.values().iter().map(|v| v.map(f64::to_bits)).collect() };
             bits(a).cmp(&bits(b))
         })
 }
