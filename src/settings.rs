@@ -882,7 +882,7 @@ pub struct ReportSettings {
     pub jpeg_quality: u8,
     /// About how large the pictures of the page may be, MB (12: still goes through most mail servers). Larger = larger pictures.
     pub page_mb: f64,
-    /// Most specimens that get plots of their own; with more, the page shows them for controls and knots as wholes only.
+    /// Most specimens that get plots of their own; with more, the page leaves these out and says so.
     pub plot_specimens: usize,
     /// A difference between two knots is called clear below this adjusted p (0.05: common practice).
     pub clear_p: f64,

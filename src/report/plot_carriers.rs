@@ -36,7 +36,7 @@ fn column(area: &Area<'_>, left: f64, row: &CarrierRow) -> Drawn {
     area.draw(&Rectangle::new(body, PAPER.filled()))?;
     if let Some(share) = row.sheared_fraction {
         let split = bottom - BODY * share.clamp(0.0, 1.0);
-        dots(area, (left, right), (TOP, split))?;
+        ruled(area, (left, right), (TOP, split))?;
         area.draw(&Rectangle::new([(px(left), px(split)), (px(right), px(bottom))], SHEARED.filled()))?;
     }
     plot::outline(area, body, stroke(INK, 1.0))?;
@@ -47,19 +47,13 @@ fn column(area: &Area<'_>, left: f64, row: &CarrierRow) -> Drawn {
     area.draw(&Text::new(format!("{}", row.carrier), (middle, px(bottom + 4.0)), style))
 }
 
-/// The tensile part: rings, so that it differs from the solid sheared part without colour.
-fn dots(area: &Area<'_>, (left, right): (f64, f64), (top, bottom): (f64, f64)) -> Drawn {
-    const STEP: f64 = 6.0;
-    let mut y = bottom - 4.0;
-    let mut odd = false;
-    while y > top + 2.0 {
-        let mut x = left + if odd { 6.0 } else { 3.5 };
-        while x < right - 2.0 {
-            area.draw(&Circle::new((px(x), px(y)), px(1.5), TENSILE.filled()))?;
-            x += STEP;
-        }
+/// The tensile part: ruled across, so that it differs from the solid sheared part without colour.
+fn ruled(area: &Area<'_>, (left, right): (f64, f64), (top, bottom): (f64, f64)) -> Drawn {
+    const STEP: f64 = 5.0;
+    let mut y = bottom - 3.0;
+    while y > top + 1.0 {
+        area.draw(&PathElement::new(vec![(px(left + 2.0), px(y)), (px(right - 2.0), px(y))], stroke(TENSILE, 1.6)))?;
         y -= STEP;
-        odd = !odd;
     }
     Ok(())
 }

@@ -14,7 +14,7 @@ use std::fmt::Write as _;
 pub(crate) fn article(context: &Context<'_>, index: usize) -> String {
     let specimen = &context.story.specimens[index];
     let mut out = format!(
-        "<article class=\"late tall\" id=\"specimen-{n}\" aria-labelledby=\"specimen-{n}-h\">\n<h3 id=\"specimen-{n}-h\">{}{}</h3>\n",
+        "<article class=\"late tall\" id=\"specimen-{n}\" aria-labelledby=\"specimen-{n}-h\">\n<div class=\"opening\"><h3 id=\"specimen-{n}-h\">{}{}</h3>\n",
         name(&specimen.row.specimen),
         kind_words(specimen),
         n = index + 1
@@ -24,7 +24,7 @@ pub(crate) fn article(context: &Context<'_>, index: usize) -> String {
     out.push_str(&warn::explained(&specimen.row.flags));
     let _ = write!(
         out,
-        "<div class=\"row\">{}<div class=\"beside\">{}{}</div></div>\n",
+        "<div class=\"row\">{}<div class=\"beside\">{}{}</div></div></div>\n",
         face_picture::main(context, index),
         figures(specimen),
         strip(specimen)
@@ -126,7 +126,7 @@ fn strip(specimen: &Specimen<'_>) -> String {
     );
     let alt = format!("Strip of carriers. {here}.");
     format!(
-        "<figure>{}<figcaption>{here} in this picture. Solid from below: sheared; dotted: tensile; above: ends; below: number of the carrier. \
+        "<figure>{}<figcaption>{here} in this picture. Solid from below: sheared; ruled: tensile; above: ends; below: number of the carrier. \
          Over all pictures: <data value=\"{c}\">{c}</data> cut through, <data value=\"{p}\">{p}</data> partly cut, \
          <data value=\"{t}\">{t}</data> broken in tension of <data value=\"{s}\">{s}</data> seen.</figcaption></figure>\n",
         carriers(&rows, &alt),
