@@ -39,25 +39,30 @@ fn lead(context: &Context<'_>) -> String {
     );
     let scored: Vec<&Knot<'_>> =
         story.knots.iter().filter(|k| k.row.is_some_and(|r| r.sheared_fraction.is_some())).collect();
-    match scored.as_slice() {
-        [] if story.knots.is_empty() => out.push_str("No knots among them, so there is nothing to rank."),
-        [] => out.push_str("No knot has enough graded ends to be scored."),
-        [one] => {
-            let _ = write!(out, "{}: {} sheared.", name(one.name), interval(one.row));
-        }
-        [least, .., most] => {
-            let _ = write!(
-                out,
-                "Least sheared: <strong>{}</strong>, {}. Most sheared: <strong>{}</strong>, {}. {}",
-                knot_name(context, least),
-                interval(least.row),
-                knot_name(context, most),
-                interval(most.row),
-                differences(context)
-            );
-        }
+    if scored.is_empty() {
+        out.push_str(match story.knots.len() {
+            0 => "No knots among them, so there is nothing to rank.",
+            _ => "No knot has enough graded ends to be scored.",
+        });
+    }
+    for of_line in scored.chunk_by(|a, b| a.line == b.line) {
+        out.push_str(&extremes(context, of_line));
+    }
+    if scored.len() > 1 {
+        out.push_str(&differences(context));
     }
     out
+}
+
+/// The least and the most sheared knot of one line, which come first and last.
+fn extremes(context: &Context<'_>, knots: &[&Knot<'_>]) -> String {
+    let told =
+        |k: &Knot<'_>| format!("<strong>{}</strong>, {}", knot_name(context, k), interval(k.row));
+    match knots {
+        [least, .., most] => format!("Least sheared: {}. Most sheared: {}. ", told(least), told(most)),
+        [one] => format!("{} sheared. ", told(one)),
+        [] => String::new(),
+    }
 }
 
 fn interval(row: Option<&KnotRow>) -> String {

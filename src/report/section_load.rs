@@ -4,6 +4,7 @@ use super::context::Context;
 use super::html;
 use super::plot_capacity::{Curve, KnotPoint, capacity, letter};
 use super::section_answer::knot_name;
+use crate::knot::{Association, Capacity, CapacityPoint, compare};
 use std::fmt::Write as _;
 
 /// The section; empty when no knot has both an efficiency and a sheared fraction.
@@ -13,6 +14,8 @@ pub(crate) fn section(context: &Context<'_>) -> String {
         return String::new();
     }
     let alt = alt(&points);
+    // Theory and correlation are no columns of any table; they follow from the specimens' rows alone.
+    let comparison = compare(&context.story.results.specimens, &context.settings.face);
     let mut legend = String::new();
     for (i, knot) in context.story.knots.iter().enumerate() {
         let Some(row) = knot.row.filter(|r| r.efficiency.is_some() && r.sheared_fraction.is_some()) else { continue };
@@ -31,7 +34,7 @@ pub(crate) fn section(context: &Context<'_>) -> String {
          <div class=\"beside\"><p>A knot on the solid line holds what its uncut fibres can hold: cut first, then overloaded. \
          A knot below it lost strength to something else as well; a knot above it was still whole when it carried its peak, and was cut while it broke.</p>\n\
          <p class=\"soft\">Both lines are upper bounds, not predictions: a cut carrier loads its neighbours more than the rest, the braid goes out of balance, and cut ends may grip again by friction.</p>\n\
-         <ul class=\"plain small\">{legend}</ul></div></div>\n</section>\n",
+         {}<ul class=\"plain small\">{legend}</ul></div></div>\n</section>\n",
         capacity(&points, &bundle(context), &alt),
         if bundle(context).places.is_empty() {
             ""
@@ -72,7 +75,42 @@ fn alt(points: &[KnotPoint]) -> String {
     out
 }
 
-/// The bundle curve for the carriers of the braid, when all knots have the same number.
-fn bundle(_context: &Context<'_>) -> Curve {
-    Curve::default()
+/// The bundle curve for the carriers of the braid, when all knots are of one line.
+fn bundle(capacities: &[Capacity]) -> Curve {
+    let [capacity] = capacities else { return Curve::default() };
+    let n = f64::from(capacity.carriers);
+    let place = |p: &CapacityPoint| Some((1.0 - f64::from(p.cut) / n, p.bundle?));
+    Curve { places: capacity.points.iter().filter_map(place).collect() }
+}
+
+/// What the dashed line is.
+fn bundle_words(capacities: &[Capacity]) -> String {
+    let [capacity] = capacities else { return String::new() };
+    let from = if capacity.modulus_estimated { "estimated from the straight pulls" } else { "from the settings" };
+    format!(
+        "Dashed line: equal-load-sharing bundle of {} carriers (Daniels 1945), Weibull modulus {} {from}. ",
+        capacity.carriers,
+        html::fixed(capacity.modulus, 1)
+    )
+}
+
+/// Whether more cutting goes with less load, one sentence for each line.
+fn associations(context: &Context<'_>, found: &[Association]) -> String {
+    let mut out = String::new();
+    for association in found {
+        let Some(rho) = association.rho else { continue };
+        let line = association.line.as_deref().filter(|_| context.story.several_lines());
+        let range = association.low.zip(association.high).map_or(String::new(), |(low, high)| {
+            format!(", 95&#160;% interval {} to {}", html::fixed(low, 2), html::fixed(high, 2))
+        });
+        let _ = write!(
+            out,
+            "<p>Sheared fraction against peak load{}: rank correlation {} (Spearman{range}; n = {} knot specimens). \
+             Below zero means that more cutting goes with less load.</p>\n",
+            line.map_or(String::new(), |l| format!(" in {}", html::name(l))),
+            html::fixed(rho, 2),
+            association.n
+        );
+    }
+    out
 }

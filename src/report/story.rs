@@ -134,10 +134,10 @@ fn group<'a>(input: &'a Results, specimens: &[Specimen<'a>]) -> Vec<Knot<'a>> {
             None => knots.push(Knot { name, line, row: None, specimens: vec![i] }),
         }
     }
-    // Least sheared first; knots without a fraction last, by name.
+    // Line by line, since only knots of one line compare; least sheared first, knots without a fraction last, by name.
     knots.sort_by(|a, b| {
         let key = |k: &Knot<'_>| k.row.and_then(|r| r.sheared_fraction).unwrap_or(f64::INFINITY);
-        key(a).total_cmp(&key(b)).then_with(|| (a.name, a.line).cmp(&(b.name, b.line)))
+        a.line.cmp(&b.line).then(key(a).total_cmp(&key(b))).then_with(|| a.name.cmp(b.name))
     });
     knots
 }

@@ -25,18 +25,19 @@ pub struct Args {
     /// Title of the page
     #[arg(long, value_name = "TEXT", default_value = "")]
     title: String,
-    /// Settings file (TOML)
+    /// Settings (TOML) instead of those of the run
     #[arg(long, value_name = "FILE")]
     settings: Option<PathBuf>,
 }
 
 /// Runs `report`.
 pub fn run(args: Args) -> anyhow::Result<Code> {
-    let settings = match &args.settings {
-        Some(path) => Settings::load(path)?,
-        None => Settings::default(),
-    };
     let results = Results::load(&args.results)?;
+    let settings = match (&args.settings, &results.run) {
+        (Some(path), _) => Settings::load(path)?,
+        (None, Some(run)) => run.settings.clone(),
+        (None, None) => Settings::default(),
+    };
     let options = ReportOptions { title: args.title, assets: args.assets, settings };
     let made = write_report(&results, &args.out, &options).context("the report was not written")?;
     eprintln!(
