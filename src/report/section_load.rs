@@ -35,13 +35,10 @@ pub(crate) fn section(context: &Context<'_>) -> String {
          A knot below it lost strength to something else as well; a knot above it was still whole when it carried its peak, and was cut while it broke.</p>\n\
          <p class=\"soft\">Both lines are upper bounds, not predictions: a cut carrier loads its neighbours more than the rest, the braid goes out of balance, and cut ends may grip again by friction.</p>\n\
          {}<ul class=\"plain small\">{legend}</ul></div></div>\n</section>\n",
-        capacity(&points, &bundle(context), &alt),
-        if bundle(context).places.is_empty() {
-            ""
-        } else {
-            "Dashed line: equal-load-sharing bundle of carriers (Daniels 1945). "
-        },
-        points.len()
+        capacity(&points, &bundle(&comparison.capacities), &alt),
+        bundle_words(&comparison.capacities),
+        points.len(),
+        associations(context, &comparison.associations)
     )
 }
 
