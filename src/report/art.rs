@@ -142,7 +142,7 @@ fn bilinear(picture: &RgbImage, place: Point) -> [f64; 3] {
 /// Typical ends of a label: well seen, near the label's medians, from different carriers first.
 pub(crate) fn typical<'a>(specimen: &Specimen<'a>, label: Label, allowance: Allowance) -> Vec<&'a EndRow> {
     let mut ends: Vec<&EndRow> = specimen.ends.iter().copied().filter(|e| e.label == label).collect();
-    let oddness = oddness(&ends);
+    let oddness = oddness(specimen, &ends);
     let mut order: Vec<usize> = (0..ends.len()).collect();
     order.sort_by(|&a, &b| oddness[a].total_cmp(&oddness[b]).then(a.cmp(&b)));
     ends = order.iter().map(|&i| ends[i]).collect();
@@ -155,20 +155,24 @@ pub(crate) fn typical<'a>(specimen: &Specimen<'a>, label: Label, allowance: Allo
     ends
 }
 
-/// How far each end lies from the medians of bulb ratio and flatness, in spreads, plus what it lacks in quality and,
-/// twice, in pixels against the largest of them: a page is looked at, and thin fibres show nothing.
-fn oddness(ends: &[&EndRow]) -> Vec<f64> {
-    let size = |e: &EndRow| e.features.get("shaft_diameter_px").unwrap_or(0.0);
-    let largest = ends.iter().map(|e| size(e)).fold(f64::MIN_POSITIVE, f64::max);
-    let mut total: Vec<f64> = ends.iter().map(|e| 3.0 - e.quality - 2.0 * size(e) / largest).collect();
-    for name in ["bulb_ratio", "flatness"] {
-        let mut values: Vec<f64> = ends.iter().filter_map(|e| e.features.get(name)).collect();
+/// How far each end lies from the medians of bulb ratio, flatness and diameter, in spreads, plus what it lacks in quality
+/// and, twice, what its picture lacks in pixels per fibre: a page is looked at, and thin fibres show nothing.
+fn oddness(specimen: &Specimen<'_>, ends: &[&EndRow]) -> Vec<f64> {
+    let fibre = |e: &EndRow| {
+        let image = specimen.images.iter().find(|i| i.series.image == e.image);
+        image.and_then(|i| i.median_shaft_diameter_px).unwrap_or(0.0)
+    };
+    let largest = ends.iter().map(|e| fibre(e)).fold(f64::MIN_POSITIVE, f64::max);
+    let mut total: Vec<f64> = ends.iter().map(|e| 3.0 - e.quality - 2.0 * fibre(e) / largest).collect();
+    for name in ["bulb_ratio", "flatness", "shaft_diameter_um"] {
+        let value = |e: &EndRow| if name == "shaft_diameter_um" { e.shaft_diameter_um } else { e.features.get(name) };
+        let mut values: Vec<f64> = ends.iter().filter_map(|e| value(e)).collect();
         values.sort_by(f64::total_cmp);
         let at = |share: f64| values.get(((values.len().max(1) - 1) as f64 * share) as usize).copied();
         let (Some(low), Some(middle), Some(high)) = (at(0.25), at(0.5), at(0.75)) else { continue };
         let spread = (high - low).max(f64::EPSILON);
         for (t, e) in total.iter_mut().zip(ends) {
-            *t += e.features.get(name).map_or(1.0, |v| (v - middle).abs() / spread);
+            *t += value(e).map_or(1.0, |v| (v - middle).abs() / spread);
         }
     }
     total

@@ -5,7 +5,7 @@ use super::html::{self, escape, name};
 use super::plot_ruler::{Ruler, ruler};
 use super::story::Knot;
 use super::{mark, warn, words};
-use crate::table::KnotRow;
+use crate::table::{KnotRow, PairRow};
 use std::fmt::Write as _;
 
 /// The section.
@@ -80,24 +80,32 @@ pub(crate) fn knot_name(context: &Context<'_>, knot: &Knot<'_>) -> String {
 
 /// Which differences between knots hold.
 fn differences(context: &Context<'_>) -> String {
-    let pairs = &context.story.results.pairs;
-    let tested: Vec<_> = pairs.iter().filter(|p| p.p_adjusted.is_some()).collect();
-    if tested.is_empty() {
-        return "No two knots have the three specimens each that a test needs, so read the order as a first impression."
-            .to_owned();
-    }
-    let clear = tested.iter().filter(|p| p.p_adjusted.is_some_and(|v| v < context.settings.report.clear_p)).count();
-    let limit = html::fixed(context.settings.report.clear_p, 2);
-    format!(
-        "{} of the {} could be tested; {} clearly different (adjusted p below {limit}).",
-        words::thousands(tested.len()),
-        words::counted(pairs.len(), "pair of knots", "pairs of knots"),
-        match clear {
-            0 => "none is".to_owned(),
-            1 => "1 is".to_owned(),
-            n => format!("{n} are"),
+    let tested: Vec<&PairRow> = context.story.results.pairs.iter().filter(|p| p.p_adjusted.is_some()).collect();
+    let limit = context.settings.report.clear_p;
+    let clear = tested.iter().filter(|p| p.p_adjusted.is_some_and(|v| v < limit)).count();
+    let few = tested.iter().all(|p| p.n_a.min(p.n_b) <= 3);
+    let mut out = match (tested.as_slice(), clear) {
+        ([], _) => {
+            return "No two knots have the three specimens each that a test needs, so read the order as a first impression."
+                .to_owned();
         }
-    )
+        ([pair], _) => format!(
+            "The difference is {} (adjusted p = {}).",
+            if clear == 1 { "clear" } else { "not clear" },
+            pair.p_adjusted.map_or_else(html::missing, |p| html::number(p, 3, ""))
+        ),
+        (_, n) => format!(
+            "{} of {} differ clearly (adjusted p below {}).",
+            if n == 0 { "None".to_owned() } else { words::thousands(n) },
+            words::counted(tested.len(), "tested pair of knots", "tested pairs of knots"),
+            html::fixed(limit, 2)
+        ),
+    };
+    if clear == 0 && few {
+        // Exact two-sided permutation test: 2 / C(6, 3) = 0.1, 2 / C(8, 4) = 0.03.
+        out.push_str(" With three specimens a side no test can fall below p = 0.1; with four it can reach 0.03.");
+    }
+    out
 }
 
 /// Knots in order, each with a ruler.
