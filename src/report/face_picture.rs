@@ -111,7 +111,10 @@ fn scale_words(image: &ImageRow) -> String {
 fn links(context: &Context<'_>, image: &ImageRow) -> String {
     let Some(links) = context.links.get(&image.series.image) else { return String::new() };
     let label = escape(&image.series.image);
-    let mut out = format!("<span class=\"link\"> <a href=\"{}\" aria-label=\"Full picture {label}\">Full picture</a>", href(&links.plain));
+    let mut out = format!(
+        "<span class=\"link\"> <a href=\"{}\" aria-label=\"Full picture {label}\">Full picture</a>",
+        href(&links.plain)
+    );
     if let Some(marked) = &links.marked {
         let _ = write!(out, ", <a href=\"{}\" aria-label=\"Marked picture {label}\">marked</a>", href(marked));
     }

@@ -56,8 +56,7 @@ fn lead(context: &Context<'_>) -> String {
 
 /// The least and the most sheared knot of one line, which come first and last.
 fn extremes(context: &Context<'_>, knots: &[&Knot<'_>]) -> String {
-    let told =
-        |k: &Knot<'_>| format!("<strong>{}</strong>, {}", knot_name(context, k), interval(k.row));
+    let told = |k: &Knot<'_>| format!("<strong>{}</strong>, {}", knot_name(context, k), interval(k.row));
     match knots {
         [least, .., most] => format!("Least sheared: {}. Most sheared: {}. ", told(least), told(most)),
         [one] => format!("{} sheared. ", told(one)),

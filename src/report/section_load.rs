@@ -97,9 +97,13 @@ fn associations(context: &Context<'_>, found: &[Association]) -> String {
     for association in found {
         let Some(rho) = association.rho else { continue };
         let line = association.line.as_deref().filter(|_| context.story.several_lines());
-        let range = association.low.zip(association.high).filter(|(low, high)| low < high).map_or(String::new(), |(low, high)| {
-            format!(", 95&#160;% interval {} to {}", html::fixed(low, 2), html::fixed(high, 2))
-        });
+        let range = association
+            .low
+            .zip(association.high)
+            .filter(|(low, high)| low < high)
+            .map_or(String::new(), |(low, high)| {
+                format!(", 95&#160;% interval {} to {}", html::fixed(low, 2), html::fixed(high, 2))
+            });
         let _ = write!(
             out,
             "<p>Sheared fraction against peak load{}: rank correlation {} (Spearman{range}; n = {} knot specimens). \
