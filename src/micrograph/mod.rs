@@ -9,6 +9,7 @@ mod tags;
 mod tiff_page;
 
 pub use error::ReadError;
+pub(crate) use read::{Decoded, decode_picture};
 pub use read::{decode_micrograph, format_of, read_micrograph};
 
 use crate::flag::Warning;

@@ -6,6 +6,7 @@
 use super::{GreyPlane, Micrograph};
 use crate::flag::Warning;
 use crate::settings::QualitySettings;
+use crate::units::PxBox;
 
 /// What was measured on a whole picture.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -31,7 +32,7 @@ pub struct PictureQuality {
 /// Measures a picture; burnt-in boxes do not count. Pictures under 16 px a side give zeros.
 pub fn picture_quality(micrograph: &Micrograph, settings: &QualitySettings) -> PictureQuality {
     let grey = &micrograph.grey;
-    let view = View { grey, micrograph };
+    let view = View { grey, burnt_in: &micrograph.burnt_in };
     let (clipped_low, clipped_high) = view.clipped(settings);
     PictureQuality {
         laplacian_variance: laplacian_variance(grey),
@@ -43,6 +44,11 @@ pub fn picture_quality(micrograph: &Micrograph, settings: &QualitySettings) -> P
         noise: view.noise(),
         blockiness: view.blockiness(),
     }
+}
+
+/// Noise of a picture, standard deviation of grey 0..1.
+pub fn noise_sd(grey: &GreyPlane) -> f64 {
+    View { grey, burnt_in: &[] }.noise()
 }
 
 /// What a person should know about the quality of a picture. `fibre_px` is the median shaft diameter of its ends.
@@ -140,13 +146,13 @@ fn pixel_count(grey: &GreyPlane) -> f64 {
 /// The picture without what was written into it.
 struct View<'a> {
     grey: &'a GreyPlane,
-    micrograph: &'a Micrograph,
+    burnt_in: &'a [PxBox],
 }
 
 impl View<'_> {
     fn is_written(&self, x: i64, y: i64) -> bool {
         let p = crate::units::Point::new(x as f64, y as f64);
-        self.micrograph.burnt_in.iter().any(|b| b.contains(p))
+        self.burnt_in.iter().any(|b| b.contains(p))
     }
 
     fn clipped(&self, settings: &QualitySettings) -> (f64, f64) {

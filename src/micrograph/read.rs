@@ -3,6 +3,7 @@
 use super::{GreyPlane, Micrograph, ReadError, jpeg_end, tags, tiff_page};
 use crate::flag::Warning;
 use crate::settings::ReadSettings;
+use crate::units::Scale;
 use image::{DynamicImage, ImageDecoder, ImageError, ImageFormat, ImageReader, Limits};
 use std::io::Cursor;
 use std::path::Path;
@@ -24,6 +25,35 @@ pub fn read_micrograph(path: &Path, settings: &ReadSettings) -> Result<Micrograp
 /// # Errors
 /// As [`read_micrograph`].
 pub fn decode_micrograph(file: &str, bytes: &[u8], settings: &ReadSettings) -> Result<Micrograph, ReadError> {
+    Ok(decode_picture(file, bytes, settings)?.into_micrograph(settings))
+}
+
+/// A decoded picture file before it is made grey.
+pub(crate) struct Decoded {
+    /// Pixels as the file holds them, upright.
+    pub picture: DynamicImage,
+    /// Scale by the file's tags.
+    pub scale: Option<Scale>,
+    /// What to know about the file.
+    pub warnings: Vec<Warning>,
+}
+
+impl Decoded {
+    /// Grey values, colours and burnt-in boxes.
+    pub(crate) fn into_micrograph(self, settings: &ReadSettings) -> Micrograph {
+        let mut warnings = self.warnings;
+        let (grey, rgb) = planes(self.picture, &mut warnings);
+        let mut micrograph = Micrograph { grey, rgb, scale: self.scale, burnt_in: Vec::new(), warnings };
+        micrograph.burnt_in = super::burnt_in::find_burnt_in(&micrograph, &settings.burnt_in);
+        micrograph
+    }
+}
+
+/// Decodes a picture from the bytes of its file and keeps its pixels as they are.
+///
+/// # Errors
+/// As [`read_micrograph`].
+pub(crate) fn decode_picture(file: &str, bytes: &[u8], settings: &ReadSettings) -> Result<Decoded, ReadError> {
     if bytes.is_empty() {
         return Err(ReadError::Empty { file: file.into() });
     }
@@ -35,10 +65,7 @@ pub fn decode_micrograph(file: &str, bytes: &[u8], settings: &ReadSettings) -> R
         return Err(source.damaged(format, "no end of picture"));
     }
     let scale = tags::scale_of(bytes, format, settings, &mut warnings);
-    let (grey, rgb) = planes(picture, &mut warnings);
-    let mut micrograph = Micrograph { grey, rgb, scale, burnt_in: Vec::new(), warnings };
-    micrograph.burnt_in = super::burnt_in::find_burnt_in(&micrograph, &settings.burnt_in);
-    Ok(micrograph)
+    Ok(Decoded { picture, scale, warnings })
 }
 
 /// The file under work.

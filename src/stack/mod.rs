@@ -1,1 +1,357 @@
 //! Focus series -> one all-in-focus picture with its height map and confidence map.
+//!
+//! Frames are taken one after another: laid on the first one (shift and magnification), judged for focus, and blended.
+//! Nothing is kept of a frame but sums, so memory does not grow with the length of the series.
+
+mod align;
+mod blend;
+mod focus;
+mod frame;
+mod judge;
+mod maps;
+mod plane;
+
+pub use align::Move;
+pub use frame::frames_of_folder;
+pub use maps::MapError;
+
+use crate::flag::Warning;
+use crate::micrograph::{Decoded, Micrograph, quality};
+use crate::settings::{ReadSettings, StackSettings};
+use crate::units::{PxBox, Scale};
+use align::{Shrunk, align, moved_back};
+use blend::Blend;
+use focus::{Focus, Heights};
+use frame::Frame;
+use image::DynamicImage;
+use std::path::{Path, PathBuf};
+
+/// A merged series.
+#[derive(Debug)]
+pub struct StackResult {
+    /// The merged picture, 16-bit when any frame was.
+    pub merged: DynamicImage,
+    /// The same for the further stages, with the scale of the first frame and all warnings.
+    pub micrograph: Micrograph,
+    /// Frame in which each pixel is sharpest, counted from 0 over the files given, `width × height`, row-major.
+    pub height: Vec<f32>,
+    /// How sure that is, 0..1; low where there is no texture.
+    pub confidence: Vec<f32>,
+    /// What became of every file, in order.
+    pub frames: Vec<FrameReport>,
+    /// Places with structure that is sharp in no frame.
+    pub unfocused: Vec<PxBox>,
+}
+
+/// What became of one frame.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FrameReport {
+    /// File as given.
+    pub file: String,
+    /// Where its pixels lie against the first frame.
+    pub moved: Move,
+    /// Correlation with the frame before it, −1..1; `None` for the first one.
+    pub agreement: Option<f64>,
+    /// Share of the places seen in focus that are sharpest in this frame, 0..1.
+    pub used_share: f64,
+    /// Why the frame was left out; empty = used.
+    pub left_out: String,
+}
+
+/// Why a series could not be merged.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[non_exhaustive]
+pub enum StackError {
+    /// The folder cannot be read.
+    #[error("{folder}: cannot be read: {reason}; check the path and the rights")]
+    Folder {
+        /// Folder.
+        folder: String,
+        /// What the system said.
+        reason: String,
+    },
+    /// Fewer than two frames.
+    #[error("{place}: {found} usable frames{because}; a focus series needs at least two of one size")]
+    TooFew {
+        /// Folder or first file.
+        place: String,
+        /// Usable frames.
+        found: usize,
+        /// Why the others were left out, with a leading colon; empty when there were none.
+        because: String,
+    },
+    /// More frames than allowed.
+    #[error(
+        "{place}: {found} frames are over the limit of {most}; merge parts of the series, or raise the limit in the settings"
+    )]
+    TooMany {
+        /// Folder or first file.
+        place: String,
+        /// Frames.
+        found: usize,
+        /// Limit.
+        most: usize,
+    },
+}
+
+/// Merges the picture files of a folder, in the order of the numbers in their names.
+///
+/// # Errors
+/// When the folder cannot be read, or holds too few or too many usable frames.
+pub fn merge_folder(folder: &Path, settings: &StackSettings, read: &ReadSettings) -> Result<StackResult, StackError> {
+    let files = frames_of_folder(folder)?;
+    merge_files(&folder.display().to_string(), &files, settings, read, &mut |_, _| {})
+}
+
+/// Merges frame files in the order given; `place` names the series in messages, `on_frame` hears of every finished file
+/// (number of it, number of all).
+///
+/// Files that cannot be read, are of another size, or agree with no other frame are left out and said.
+///
+/// # Errors
+/// When there are too few or too many usable frames.
+pub fn merge_files(
+    place: &str,
+    files: &[PathBuf],
+    settings: &StackSettings,
+    read: &ReadSettings,
+    on_frame: &mut dyn FnMut(usize, usize),
+) -> Result<StackResult, StackError> {
+    if settings.max_frames < files.len() {
+        return Err(StackError::TooMany { place: place.into(), found: files.len(), most: settings.max_frames });
+    }
+    let mut series = Series { settings, read, merging: None, frames: Vec::new() };
+    for (i, file) in files.iter().enumerate() {
+        series.take(file);
+        on_frame(i + 1, files.len());
+    }
+    series.finish(place)
+}
+
+/// A series being merged.
+struct Series<'a> {
+    settings: &'a StackSettings,
+    read: &'a ReadSettings,
+    merging: Option<Merging>,
+    frames: Vec<FrameReport>,
+}
+
+/// Sums over the frames so far.
+struct Merging {
+    blend: Blend,
+    focus: Focus,
+    curves: Vec<Vec<f32>>,
+    last: Shrunk,
+    last_move: Move,
+    size: (usize, usize),
+    channels: usize,
+    deep: bool,
+    noise_sd: f64,
+    scale: Option<Scale>,
+    warnings: Vec<Warning>,
+    /// Place of every used frame among the files.
+    places: Vec<usize>,
+}
+
+impl Series<'_> {
+    fn take(&mut self, file: &Path) {
+        let mut report = FrameReport {
+            file: file.display().to_string(),
+            moved: Move::default(),
+            agreement: None,
+            used_share: 0.0,
+            left_out: String::new(),
+        };
+        match Frame::read(file, self.read) {
+            Ok(frame) => self.add(frame, &mut report),
+            Err(e) => report.left_out = e.to_string(),
+        }
+        self.frames.push(report);
+    }
+
+    fn add(&mut self, mut frame: Frame, report: &mut FrameReport) {
+        let size = frame.size();
+        let mut grey = frame.grey();
+        let shrunk = Shrunk::new(&grey, self.settings);
+        let Some(merging) = &mut self.merging else {
+            let (blend, focus) =
+                (Blend::new(size.0, size.1, frame.channels.len(), self.settings), Focus::new(size.0, size.1));
+            let warnings = std::mem::take(&mut frame.warnings);
+            let mut merging = Merging {
+                blend,
+                focus,
+                curves: Vec::new(),
+                last: shrunk,
+                last_move: Move::default(),
+                size,
+                channels: frame.channels.len(),
+                deep: false,
+                noise_sd: f64::INFINITY,
+                scale: frame.scale,
+                warnings,
+                places: Vec::new(),
+            };
+            merging.blend_in(&frame, grey, self.frames.len(), self.settings);
+            self.merging = Some(merging);
+            return;
+        };
+        if size != merging.size || frame.channels.len() != merging.channels {
+            report.left_out = merging.misfit(&frame);
+            return;
+        }
+        let Some((step, agreement)) = align(&merging.last, &shrunk, self.settings) else {
+            report.left_out = "it agrees with no place of the frame before it".into();
+            return;
+        };
+        report.agreement = Some(agreement);
+        report.moved = merging.last_move.then(step);
+        merging.last = shrunk;
+        merging.last_move = report.moved;
+        if self.settings.leave_px <= report.moved.reach(size.0, size.1) {
+            frame.channels.iter_mut().for_each(|c| *c = moved_back(c, report.moved));
+            grey = frame.grey();
+        }
+        merging.blend_in(&frame, grey, self.frames.len(), self.settings);
+    }
+
+    fn finish(mut self, place: &str) -> Result<StackResult, StackError> {
+        let used = self.frames.iter().filter(|f| f.left_out.is_empty()).count();
+        let merging = self.merging.take().filter(|_| 2 <= used);
+        let Some(merging) = merging else {
+            let why = self.frames.iter().find(|f| !f.left_out.is_empty());
+            let because = why.map_or_else(String::new, |f| format!(" ({})", left_out_line(f)));
+            return Err(StackError::TooFew { place: place.into(), found: used, because });
+        };
+        Ok(merging.finish(self.frames, self.settings, self.read))
+    }
+}
+
+/// Reading faults name their file already.
+fn left_out_line(frame: &FrameReport) -> String {
+    match frame.left_out.starts_with(&frame.file) {
+        true => frame.left_out.clone(),
+        false => format!("{}: {}", frame.file, frame.left_out),
+    }
+}
+
+impl Merging {
+    fn misfit(&self, frame: &Frame) -> String {
+        let kind = |n: usize| if n == 3 { "colour" } else { "grey" };
+        format!(
+            "it is {} x {} px in {}, the first frame is {} x {} px in {}",
+            frame.size().0,
+            frame.size().1,
+            kind(frame.channels.len()),
+            self.size.0,
+            self.size.1,
+            kind(self.channels)
+        )
+    }
+
+    fn blend_in(&mut self, frame: &Frame, grey: plane::Plane, place: usize, settings: &StackSettings) {
+        let noise_sd = quality::noise_sd(&frame::to_grey_plane(&grey));
+        self.noise_sd = self.noise_sd.min(noise_sd);
+        self.deep |= frame.deep;
+        let measure = self.blend.add(frame, grey, noise_sd, settings);
+        self.curves.push(judge::tile_means(&measure.plane));
+        self.focus.add(&measure.plane, measure.noise);
+        self.places.push(place);
+    }
+
+    fn finish(self, mut frames: Vec<FrameReport>, settings: &StackSettings, read: &ReadSettings) -> StackResult {
+        let channels = self.blend.finish();
+        let heights = self.focus.finish(settings.texture_over_noise, settings.fill_weight);
+        let mut warnings = self.warnings;
+        let shares = used_shares(&heights, self.places.len(), settings);
+        for (place, share) in self.places.iter().zip(&shares) {
+            frames[*place].used_share = *share;
+        }
+        let merged = frame::to_picture(&channels, self.deep);
+        let merged_frame = Frame { channels, deep: self.deep, scale: None, warnings: Vec::new() };
+        let unfocused = judge::unfocused(&merged_frame.grey(), self.noise_sd, settings);
+        let findings = Findings { frames: &frames, shares: &shares, places: &self.places, settings };
+        warnings.extend(findings.about_frames());
+        warnings.extend(findings.about_ends());
+        if judge::order_quality(&self.curves) < settings.order_share {
+            let text = "the frames seem to be out of order; name them by their height, or give them in order of height";
+            warnings.push(Warning::new("stack_order", text));
+        }
+        if settings.unfocused_share < unfocused.share {
+            let text = format!("{:.0} % of what the picture shows is sharp in no frame", 100.0 * unfocused.share);
+            warnings.push(Warning::new("stack_unfocused", text));
+        }
+        let decoded = Decoded { picture: merged.clone(), scale: self.scale, warnings };
+        let height = heights.height.values.iter().map(|h| place_of(*h, &self.places)).collect();
+        StackResult {
+            micrograph: decoded.into_micrograph(read),
+            merged,
+            height,
+            confidence: heights.confidence.values,
+            frames,
+            unfocused: unfocused.tiles,
+        }
+    }
+}
+
+/// Height counted over the used frames -> counted over the files, between the two nearest.
+fn place_of(height: f32, places: &[usize]) -> f32 {
+    let last = places.len() - 1;
+    let below = (height.max(0.0) as usize).min(last);
+    let (a, b) = (places[below] as f32, places[(below + 1).min(last)] as f32);
+    a + (b - a) * (height - below as f32).clamp(0.0, 1.0)
+}
+
+/// Share of the seen places that are sharpest in each used frame.
+fn used_shares(heights: &Heights, n: usize, settings: &StackSettings) -> Vec<f64> {
+    let mut counts = vec![0_usize; n];
+    for (index, confidence) in heights.index.iter().zip(&heights.confidence.values) {
+        if settings.seen_confidence as f32 <= *confidence {
+            counts[usize::from(*index)] += 1;
+        }
+    }
+    let all: usize = counts.iter().sum();
+    counts.into_iter().map(|c| c as f64 / all.max(1) as f64).collect()
+}
+
+/// What there is to say about the frames of a series.
+struct Findings<'a> {
+    frames: &'a [FrameReport],
+    shares: &'a [f64],
+    places: &'a [usize],
+    settings: &'a StackSettings,
+}
+
+impl Findings<'_> {
+    fn about_frames(&self) -> Vec<Warning> {
+        let mut warnings = Vec::new();
+        for frame in self.frames.iter().filter(|f| !f.left_out.is_empty()) {
+            warnings.push(Warning::new("stack_frame_left_out", format!("frame left out: {}", left_out_line(frame))));
+        }
+        let unused: Vec<String> = self
+            .frames
+            .iter()
+            .filter(|f| f.left_out.is_empty() && f.used_share < self.settings.unused_share)
+            .map(|f| Path::new(&f.file).file_name().unwrap_or_default().to_string_lossy().into_owned())
+            .collect();
+        if !unused.is_empty() {
+            let text = format!("never the sharpest anywhere: {}", unused.join(", "));
+            warnings.push(Warning::new("stack_unused_frames", text));
+        }
+        warnings
+    }
+
+    fn about_ends(&self) -> Vec<Warning> {
+        let limit = self.settings.short_series_factor / self.places.len() as f64;
+        let ends = [(0, "first"), (self.places.len() - 1, "last")];
+        ends.into_iter()
+            .filter(|(i, _)| limit < self.shares[*i])
+            .map(|(i, word)| {
+                let text = format!(
+                    "{:.0} % of what is in focus is sharpest in the {word} frame: the series seems too short there",
+                    100.0 * self.shares[i]
+                );
+                Warning::new("stack_too_short", text)
+            })
+            .collect()
+    }
+}

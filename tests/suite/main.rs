@@ -1,6 +1,8 @@
 //! Every integration test, in one binary. One `mod` line per file; a module tests one topic through the public
 //! interface of the library or through the real program.
 
+mod calibrate;
 mod cli;
 mod report;
 mod review;
+mod stack;

@@ -6,23 +6,31 @@ use crate::settings::BarSettings;
 /// How far from the end of a stroke its tick may stand, px.
 const NEAR_PX: i64 = 6;
 
-/// Middles of the ticks at both ends, px; `None` unless there are two alike.
-pub(super) fn ticks(canvas: &Canvas, stroke: &Stroke, settings: &BarSettings) -> Option<(f64, f64)> {
+/// Middles of the ticks at both ends and their mean thickness, px; `None` unless there are two.
+pub(super) fn ticks(canvas: &Canvas, stroke: &Stroke, settings: &BarSettings) -> Option<(f64, f64, f64)> {
     let left = tick(canvas, stroke, stroke.x0, settings)?;
     let right = tick(canvas, stroke, stroke.x1, settings)?;
-    Some((left, right))
+    Some((left.middle, right.middle, (left.thickness + right.thickness) / 2.0))
+}
+
+/// A tick at one end.
+struct Tick {
+    middle: f64,
+    thickness: f64,
 }
 
 /// Middle of the tick near one end: columns that carry the stroke's colour on beyond it, weighted by how much.
-fn tick(canvas: &Canvas, stroke: &Stroke, end: i64, settings: &BarSettings) -> Option<f64> {
+fn tick(canvas: &Canvas, stroke: &Stroke, end: i64, settings: &BarSettings) -> Option<Tick> {
     let reach = i64::from(settings.tick_reach_px);
     let above = (stroke.y0 - reach - 1, stroke.y0 - 2);
     let below = (stroke.y1 + 2, stroke.y1 + reach + 1);
-    let sides: Vec<f64> = [above, below]
+    let sides: Vec<Tick> = [above, below]
         .into_iter()
         .filter_map(|(from, to)| middle_of(canvas, stroke, (end, from, to), settings))
         .collect();
-    (!sides.is_empty()).then(|| sides.iter().sum::<f64>() / sides.len() as f64)
+    let n = sides.len() as f64;
+    let mean = |value: fn(&Tick) -> f64| sides.iter().map(value).sum::<f64>() / n;
+    (!sides.is_empty()).then(|| Tick { middle: mean(|t| t.middle), thickness: mean(|t| t.thickness) })
 }
 
 fn middle_of(
@@ -30,7 +38,7 @@ fn middle_of(
     stroke: &Stroke,
     (end, from, to): (i64, i64, i64),
     settings: &BarSettings,
-) -> Option<f64> {
+) -> Option<Tick> {
     // Colour of the surroundings: the side of the end away from the stroke and the stroke's inner side, whichever is farther.
     let outside = [end - NEAR_PX - 2, end + NEAR_PX + 2].map(|x| canvas.column(x, from, to));
     if outside.iter().any(|c| gap(*c, stroke.colour) < settings.contrast) {
@@ -55,14 +63,12 @@ fn middle_of(
     // A tick is a narrow upright stroke; a wide one is something that the bar runs into.
     const WIDEST: i64 = 8;
     const FULL: f64 = 0.6;
-    (FULL <= full && last - first < WIDEST && 0.0 < sum).then(|| moment / sum)
+    (FULL <= full && last - first < WIDEST && 0.0 < sum).then(|| Tick { middle: moment / sum, thickness: sum })
 }
 
-/// Distance between the outer edges of a plain stroke, at half contrast, px.
-pub(super) fn plain_length(canvas: &Canvas, stroke: &Stroke) -> Option<f64> {
-    let right = edge(canvas, stroke, stroke.x1, 1)?;
-    let left = edge(canvas, stroke, stroke.x0, -1)?;
-    Some(right - left)
+/// Outer edges of a plain stroke, at half contrast, px.
+pub(super) fn plain_edges(canvas: &Canvas, stroke: &Stroke) -> Option<(f64, f64)> {
+    Some((edge(canvas, stroke, stroke.x0, -1)?, edge(canvas, stroke, stroke.x1, 1)?))
 }
 
 /// Where the colour is half way to its surroundings, going outwards from an end.

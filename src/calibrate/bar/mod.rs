@@ -17,7 +17,11 @@ use stroke::{Canvas, Stroke};
 pub struct ScaleBar {
     /// Pixels of the stroke, without its ticks.
     pub area: PxBox,
-    /// Length, px: from the middle of one tick to the middle of the other, or from end to end of a plain bar.
+    /// Left end, px: the middle of its tick, or the outer edge of a plain bar.
+    pub left_px: f64,
+    /// Right end, px.
+    pub right_px: f64,
+    /// Length, px: from tick to tick, or from edge to edge of a plain bar less half a pixel.
     pub length_px: f64,
     /// Standard uncertainty of the length, px.
     pub length_u_px: f64,
@@ -30,10 +34,9 @@ pub struct ScaleBar {
 /// Half the pixel by which programs differ in drawing a plain bar: some draw `length` pixels, some `length + 1`.
 /// The length lies in the middle, and its standard uncertainty is that of an even spread over 1 px (GUM 4.3.7).
 const DRAWING_HALF_PX: f64 = 0.5;
-/// Standard deviation of an even spread of width 1: 1 / √12.
+/// Standard deviation of an even spread of width 1: 1 / √12. Bars with ticks may be meant from middle to middle or from
+/// outer edge to outer edge, which is an even spread over the thickness of a tick.
 const EVEN_SPREAD_SD: f64 = 0.288_675;
-/// Standard uncertainty of the place of a tick's middle, px (ours: two ticks, each to a tenth of a pixel or two).
-const TICK_U_PX: f64 = 0.2;
 
 impl ScaleBar {
     /// The scale, from the real length of the bar.
@@ -65,9 +68,12 @@ fn judge(canvas: &Canvas, stroke: &Stroke, micrograph: &Micrograph, settings: &B
         return None;
     }
     let ticks = ends::ticks(canvas, stroke, settings);
-    let (length_px, length_u_px) = match ticks {
-        Some((left, right)) => (right - left, TICK_U_PX),
-        None => (ends::plain_length(canvas, stroke)? - DRAWING_HALF_PX, EVEN_SPREAD_SD),
+    let (left_px, right_px, length_px, length_u_px) = match ticks {
+        Some((left, right, thickness)) => (left, right, right - left, thickness * EVEN_SPREAD_SD),
+        None => {
+            let (left, right) = ends::plain_edges(canvas, stroke)?;
+            (left, right, right - left - DRAWING_HALF_PX, EVEN_SPREAD_SD)
+        }
     };
     let (left, right) = ((stroke.x0 - 1).max(0) as u32, (stroke.x1 + 2) as u32);
     let area = PxBox { x0: left, y0: stroke.y0 as u32, x1: right.min(canvas.width as u32), y1: stroke.y1 as u32 + 1 };
@@ -75,6 +81,8 @@ fn judge(canvas: &Canvas, stroke: &Stroke, micrograph: &Micrograph, settings: &B
     let written = micrograph.burnt_in.iter().any(|b| b.contains(middle));
     Some(ScaleBar {
         area,
+        left_px,
+        right_px,
         length_px,
         length_u_px,
         ticks: ticks.is_some(),

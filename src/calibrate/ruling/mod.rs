@@ -168,13 +168,6 @@ fn conclude(
     let rms_px = (residuals.iter().map(|r| r.residual_px.powi(2)).sum::<f64>() / n as f64).sqrt();
     // The slope across strips turns the distance along `t` into the one across the lines.
     let pitch_px = line.pitch * numbered.slope.atan().cos();
-    if settings.rms_share * pitch_px < rms_px {
-        return Err(RulingError::Uneven { rms_percent: 100.0 * rms_px / pitch_px });
-    }
-    let places = (lines.iter().map(|l| l.index).max().unwrap_or(0) - first + 1) as usize;
-    if (n as f64) < settings.fill_share * places as f64 {
-        return Err(RulingError::Gaps { missing: places - n, places });
-    }
     let side = |odd: i64| {
         let of: Vec<f64> = residuals.iter().filter(|r| r.index.rem_euclid(2) == odd).map(|r| r.residual_px).collect();
         of.iter().sum::<f64>() / of.len().max(1) as f64
@@ -182,6 +175,13 @@ fn conclude(
     let shift = (side(0) - side(1)).abs();
     if settings.pair_share * pitch_px < shift {
         return Err(RulingError::Pairs { share_percent: 100.0 * shift / pitch_px });
+    }
+    if settings.rms_share * pitch_px < rms_px {
+        return Err(RulingError::Uneven { rms_percent: 100.0 * rms_px / pitch_px });
+    }
+    let places = (lines.iter().map(|l| l.index).max().unwrap_or(0) - first + 1) as usize;
+    if (n as f64) < settings.fill_share * places as f64 {
+        return Err(RulingError::Gaps { missing: places - n, places });
     }
     Ok(RulingFit {
         pitch_px,

@@ -1,0 +1,170 @@
+//! Focus series: drawn scenes of known height, bad input, depth of grey, order.
+
+use breakface::settings::{ReadSettings, StackSettings};
+use breakface::stack::{StackError, merge_folder};
+use std::path::Path;
+
+const SIZE: (u32, u32) = (200, 150);
+
+/// Texture of the scene, 0..1, without repetition over the picture.
+fn texture(x: f64, y: f64) -> f64 {
+    let hash = |i: i64, j: i64| {
+        let mut h = (i.wrapping_mul(0x9E37_79B9) ^ j.wrapping_mul(0x85EB_CA6B)) as u64;
+        h = (h ^ (h >> 15)).wrapping_mul(0x2C1B_3C6D_2C1B_3C6D);
+        ((h >> 40) & 0xffff) as f64 / 65535.0
+    };
+    let (i, j) = (x.floor(), y.floor());
+    let (fx, fy) = (x - i, y - j);
+    let (i, j) = (i as i64, j as i64);
+    let top = hash(i, j) * (1.0 - fx) + hash(i + 1, j) * fx;
+    let bottom = hash(i, j + 1) * (1.0 - fx) + hash(i + 1, j + 1) * fx;
+    0.2 + 0.6 * (top * (1.0 - fy) + bottom * fy)
+}
+
+/// The scene is a slope from frame 1 at the left to frame `n − 2` at the right: sharp in the frame of its height, blurred
+/// by a pixel per frame away from it.
+fn frame(n: usize, index: usize, shift: f64) -> Vec<f64> {
+    let (width, height) = (SIZE.0 as usize, SIZE.1 as usize);
+    let level = |x: usize| 1.0 + (n as f64 - 3.0) * x as f64 / width as f64;
+    let mut out = Vec::with_capacity(width * height);
+    for y in 0..height {
+        for x in 0..width {
+            let sd = (level(x) - index as f64).abs();
+            let reach = (2.5 * sd).ceil() as i64;
+            let (mut sum, mut total) = (0.0, 0.0);
+            for dy in -reach..=reach {
+                for dx in -reach..=reach {
+                    let w = if reach == 0 { 1.0 } else { (-((dx * dx + dy * dy) as f64) / (2.0 * sd * sd)).exp() };
+                    sum += w * texture((x as f64 + dx as f64 - shift) / 2.3, (y as f64 + dy as f64) / 2.3);
+                    total += w;
+                }
+            }
+            out.push(sum / total);
+        }
+    }
+    out
+}
+
+fn save(folder: &Path, name: &str, values: &[f64]) {
+    let values = values.iter().map(|v| (v * 65535.0) as u16).collect();
+    let picture: image::ImageBuffer<image::Luma<u16>, Vec<u16>> =
+        image::ImageBuffer::from_raw(SIZE.0, SIZE.1, values).expect("one value per pixel");
+    picture.save(folder.join(name)).expect("temporary folder");
+}
+
+fn series(n: usize, shift_per_frame: f64) -> tempfile::TempDir {
+    let folder = tempfile::tempdir().expect("temporary folder");
+    for i in 0..n {
+        save(folder.path(), &format!("f{i}.png"), &frame(n, i, shift_per_frame * i as f64));
+    }
+    folder
+}
+
+fn merge(folder: &Path) -> Result<breakface::stack::StackResult, StackError> {
+    merge_folder(folder, &StackSettings::default(), &ReadSettings::default())
+}
+
+/// RMS difference from the scene, the border left out.
+fn error(values: &[u16], shift: f64) -> f64 {
+    let (width, height) = (SIZE.0 as usize, SIZE.1 as usize);
+    let (mut sum, mut n) = (0.0, 0.0);
+    for y in 10..height - 10 {
+        for x in 10..width - 10 {
+            let truth = texture((x as f64 - shift) / 2.3, y as f64 / 2.3);
+            sum += (f64::from(values[y * width + x]) / 65535.0 - truth).powi(2);
+            n += 1.0;
+        }
+    }
+    (sum / n as f64).sqrt()
+}
+
+#[test]
+fn a_slope_comes_out_sharp_with_its_height() {
+    let n = 10;
+    let result = merge(series(n, 0.0).path()).expect("a good series");
+    assert_eq!(result.merged.color(), image::ColorType::L16, "16 bits are kept");
+    let best_single = (0..n).map(|i| error(&to_u16(&frame(n, i, 0.0)), 0.0)).fold(f64::INFINITY, f64::min);
+    let merged = error(result.micrograph.grey.values(), 0.0);
+    assert!(merged < 0.35 * best_single, "merged {merged}, best frame {best_single}");
+    let (width, height) = (SIZE.0 as usize, SIZE.1 as usize);
+    let mut off: Vec<f64> = Vec::new();
+    for y in 10..height - 10 {
+        for x in 10..width - 10 {
+            let truth = 1.0 + (n as f64 - 3.0) * x as f64 / width as f64;
+            off.push((f64::from(result.height[y * width + x]) - truth).abs());
+        }
+    }
+    off.sort_by(f64::total_cmp);
+    assert!(off[off.len() / 2] < 0.5, "median height error {} frames", off[off.len() / 2]);
+    assert!(!result.micrograph.warnings.iter().any(|w| w.name == "stack_order"));
+}
+
+fn to_u16(values: &[f64]) -> Vec<u16> {
+    values.iter().map(|v| (v * 65535.0) as u16).collect()
+}
+
+#[test]
+fn drifting_frames_are_laid_on_the_first() {
+    let result = merge(series(8, 0.8).path()).expect("a good series");
+    let last = &result.frames[7];
+    assert!((last.moved.dx - 5.6).abs() < 0.3 && last.moved.dy.abs() < 0.2, "{last:?}");
+    let still = error(merge(series(8, 0.0).path()).expect("good").micrograph.grey.values(), 0.0);
+    let merged = error(result.micrograph.grey.values(), 0.0);
+    assert!(merged < 2.0 * still, "drifting {merged}, still {still}");
+}
+
+#[test]
+fn bad_frames_are_left_out_and_named() {
+    let folder = series(6, 0.0);
+    std::fs::write(folder.path().join("f3.png"), b"\x89PNG\r\n\x1a\nbroken").expect("temporary folder");
+    let small: image::ImageBuffer<image::Luma<u8>, Vec<u8>> = image::ImageBuffer::new(80, 90);
+    small.save(folder.path().join("f4.png")).expect("temporary folder");
+    let result = merge(folder.path()).expect("four frames are left");
+    let told: Vec<&str> = result
+        .micrograph
+        .warnings
+        .iter()
+        .filter(|w| w.name == "stack_frame_left_out")
+        .map(|w| w.text.as_str())
+        .collect();
+    assert_eq!(told.len(), 2, "{told:?}");
+    assert!(told[0].contains("f3.png") && told[1].contains("80 x 90 px"), "{told:?}");
+}
+
+#[test]
+fn too_few_frames_are_an_error_that_says_why() {
+    let folder = tempfile::tempdir().expect("temporary folder");
+    assert!(matches!(merge(folder.path()), Err(StackError::TooFew { found: 0, .. })));
+    save(folder.path(), "f0.png", &frame(4, 0, 0.0));
+    assert!(matches!(merge(folder.path()), Err(StackError::TooFew { found: 1, .. })));
+    std::fs::write(folder.path().join("f1.png"), b"").expect("temporary folder");
+    let text = merge(folder.path()).expect_err("one frame").to_string();
+    assert!(text.contains("f1.png") && text.contains("at least two"), "{text}");
+    assert!(matches!(merge(&folder.path().join("none")), Err(StackError::Folder { .. })));
+}
+
+#[test]
+fn frames_out_of_order_are_noticed() {
+    let n = 8;
+    let folder = tempfile::tempdir().expect("temporary folder");
+    for (place, i) in [4, 0, 6, 2, 7, 1, 5, 3].into_iter().enumerate() {
+        save(folder.path(), &format!("f{place}.png"), &frame(n, i, 0.0));
+    }
+    let result = merge(folder.path()).expect("readable");
+    assert!(result.micrograph.warnings.iter().any(|w| w.name == "stack_order"), "{:?}", result.micrograph.warnings);
+}
+
+#[test]
+fn a_long_series_is_merged_like_a_short_one() {
+    let folder = tempfile::tempdir().expect("temporary folder");
+    let base: Vec<Vec<f64>> = (0..6).map(|i| frame(6, i, 0.0)).collect();
+    for i in 0..300 {
+        save(folder.path(), &format!("f{i}.png"), &base[i * 6 / 300]);
+    }
+    let result = merge(folder.path()).expect("300 frames");
+    assert_eq!(result.frames.len(), 300);
+    assert!(result.frames.iter().all(|f| f.left_out.is_empty()));
+    let few = StackSettings { max_frames: 100, ..StackSettings::default() };
+    let refused = merge_folder(folder.path(), &few, &ReadSettings::default()).expect_err("over the limit");
+    assert!(matches!(refused, StackError::TooMany { found: 300, most: 100, .. }));
+}
