@@ -8,6 +8,7 @@ import { chromium } from "playwright-core";
 import { tests as review } from "./review.mjs";
 import { tests as wire } from "./wire.mjs";
 import { tests as report } from "./report.mjs";
+import { stopAll } from "./scene.mjs";
 
 if (!process.env.BREAKFACE_BIN) {
   console.error("BREAKFACE_BIN is not set: the path of the program to test");
@@ -28,6 +29,7 @@ for (const [name, test] of [...wire, ...review, ...report]) {
     failed += 1;
     console.log(`FAILED  ${name}\n${error.stack}`);
   }
+  stopAll();
   rmSync(folder, { recursive: true, force: true });
 }
 await browser.close();

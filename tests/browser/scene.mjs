@@ -79,11 +79,20 @@ export function results(folder, counts) {
   return { folder, pictures };
 }
 
+const running = new Set();
+
+/** Ends what a failed test has left running. */
+export function stopAll() {
+  for (const child of running) child.kill("SIGKILL");
+}
+
 /** Starts the review server; resolves with its address once it is printed.
  *  `fileLimit`: no file may grow beyond 1 KiB, which to the program is the same as a full disk. */
 export function serve({ folder, pictures }, extra = [], { fileLimit = false } = {}) {
   const words = ["review", folder, "--no-open", "--pictures", pictures, ...extra];
   const child = fileLimit ? spawn("sh", ["-c", `trap '' XFSZ; ulimit -f 2; exec "$0" "$@"`, BIN, ...words]) : spawn(BIN, words);
+  running.add(child);
+  child.on("exit", () => running.delete(child));
   return new Promise((resolve, reject) => {
     let [out, err] = ["", ""];
     child.stderr.on("data", (d) => (err += d));
