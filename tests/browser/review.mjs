@@ -1,7 +1,7 @@
 // The review page in a real browser: a person's way through it, and what must survive.
 
 import assert from "node:assert/strict";
-import { readFileSync } from "node:fs";
+import { existsSync, readFileSync } from "node:fs";
 import { join } from "node:path";
 import { check, open } from "./page.mjs";
 import { results, serve } from "./scene.mjs";
@@ -284,11 +284,41 @@ async function looks_and_reads_well({ browser, folder }) {
   await server.stop();
 }
 
+async function learning_shows_old_and_new_before_anything_is_taken({ browser, folder }) {
+  const scene = results(folder, [9, 9]);
+  const server = await serve(scene);
+  const page = await open(browser, server.address);
+  await page.click("#open-learn");
+  await page.click("#do-learn");
+  await page.waitForSelector("#learn .warn");
+  assert.match(await page.textContent("#learn .body"), /no found end is labelled/);
+  assert.ok(await page.isHidden("#do-take"));
+  page.expected.push(/409/);
+  await page.keyboard.press("Escape");
+  for (const [i, key] of [..."stststst"].entries()) {
+    await page.keyboard.press(key);
+    await labelled(page, i + 1, 18);
+  }
+  await page.click("#open-learn");
+  await page.click("#do-learn");
+  await page.waitForSelector("#learn table", { timeout: 60_000 });
+  const rows = await page.$$eval("#learn tbody tr", (trs) => trs.map((tr) => [...tr.children].map((c) => c.textContent)));
+  const learnt = rows.find((r) => r[0] === "Ends learnt from");
+  assert.equal(Number(learnt[2]) - Number(learnt[1]), 8, "the new model has learnt from eight more ends");
+  assert.ok(!existsSync(join(folder, "model.json")), "nothing is written before it is taken");
+  await page.click("#do-take");
+  await page.waitForFunction(() => document.querySelector("#learn .body").textContent.includes("Written"));
+  assert.match(readFileSync(join(folder, "model.json"), "utf8"), /by hand/);
+  await check(page);
+  await server.stop();
+}
+
 export const tests = [
   ["label, undo, add, kill, reload, apply", label_undo_add_kill_reload_apply],
   ["two labellers get kappa and their differences", two_labellers_get_kappa_and_their_differences],
   ["a tip is dragged and marks are selected", a_tip_is_dragged_and_marks_are_selected],
   ["a full disk is said and nothing is lost", a_full_disk_is_said_and_nothing_is_lost],
+  ["learning shows old and new before anything is taken", learning_shows_old_and_new_before_anything_is_taken],
   ["a thousand ends stay fluid", a_thousand_ends_stay_fluid],
   ["looks and reads well", looks_and_reads_well],
 ];

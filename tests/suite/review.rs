@@ -10,7 +10,7 @@ use breakface::labels::{HandLabel, read_labels};
 use breakface::measure::FeatureRow;
 use breakface::results::Results;
 use breakface::series::SeriesRow;
-use breakface::table::{EndRow, ImageRow, write_csv};
+use breakface::table::{EndRow, ImageRow, read_csv, write_csv};
 use breakface::tree::Label;
 
 struct Server {
@@ -175,7 +175,15 @@ fn decisions_outlive_a_killed_server_and_change_the_score_when_applied() {
         [(1, Sheared, true), (2, Sheared, true), (3, Sheared, true), (4, Unclear, false), (5, Sheared, true)]
     );
     assert_eq!((after.images[0].n_sheared, after.images[0].n_tensile), (Some(4), Some(0)));
+    // The published fraction follows the counts: 2 of 4 by the model, 4 of 4 after review.
+    let specimen = &after.specimens[0];
+    assert_eq!((specimen.n_sheared, specimen.n_tensile), (4, 0));
+    let before: Vec<breakface::table::SpecimenRow> =
+        read_csv(&folder.path().join("before_review/specimens.csv")).unwrap();
+    assert_eq!((before[0].n_sheared, before[0].n_tensile), (2, 2));
     assert_eq!(std::fs::read(folder.path().join("before_review/ends.csv")).unwrap(), original);
+    let both = std::fs::read_to_string(folder.path().join("review.csv")).unwrap();
+    assert!(both.lines().nth(1).unwrap().starts_with("specimen,TC-P07-A,3,"), "{both}");
 }
 
 #[test]

@@ -79,8 +79,8 @@ fn write(session: &Session, head: &Head, body: &[u8]) -> Result<Reply, Refusal> 
         }
         "/api/undo" => (parsed::<UndoBody>(body)?.labeller, Deed::Undo),
         "/api/apply" => return outcome::apply(session).map(|r| Reply::json(&r)).map_err(|e| Refusal::fault(&e)),
-        "/api/learn" => return lesson::learn(session).map(|r| Reply::json(&r)).map_err(|e| Refusal::fault(&e)),
-        "/api/learn/take" => return lesson::take(session).map(|r| Reply::json(&r)).map_err(|e| Refusal::fault(&e)),
+        "/api/learn" => return lesson::learn(session).map(|r| Reply::json(&r)),
+        "/api/learn/take" => return lesson::take(session).map(|r| Reply::json(&r)),
         _ => return Err(Refusal::not_found("page")),
     };
     let (labeller, deed) = deed;

@@ -10,6 +10,7 @@ use breakface::settings::LabelSettings;
 use breakface::table::EndRow;
 use breakface::units::Point;
 
+use super::lesson::Lesson;
 use super::reply::Refusal;
 use super::run::Run;
 use super::shown::Shelf;
@@ -62,6 +63,8 @@ pub struct Session {
     log: Mutex<LabelLog>,
     /// Held from looking at the log to adding to it, so that two requests cannot take the same number.
     writing: Mutex<()>,
+    /// A new model that waits for a yes.
+    lesson: Mutex<Option<Lesson>>,
 }
 
 /// What a person asks to be written down.
@@ -80,7 +83,7 @@ pub enum Deed {
 impl Session {
     /// A review of a run with its log.
     pub fn new(run: Run, log: LabelLog, default_labeller: String) -> Self {
-        Self { run, shelf: Shelf::default(), default_labeller, log: Mutex::new(log), writing: Mutex::new(()) }
+        Self { run, shelf: Shelf::default(), default_labeller, log: Mutex::new(log), writing: Mutex::new(()), lesson: Mutex::new(None) }
     }
 
     /// All rows of the log, each with the end it speaks of.
@@ -149,6 +152,16 @@ impl Session {
             )
         })?;
         Ok(id)
+    }
+
+    /// Keeps a new model until it is taken or another one is made.
+    pub fn keep_lesson(&self, lesson: Lesson) {
+        *self.lesson.lock().unwrap_or_else(PoisonError::into_inner) = Some(lesson);
+    }
+
+    /// The model that waits.
+    pub fn take_lesson(&self) -> Option<Lesson> {
+        self.lesson.lock().unwrap_or_else(PoisonError::into_inner).take()
     }
 
     fn row(&self, labeller: &str, id: EndId, tip: Point, label: Option<HandLabel>, action: Action) -> LabelRow {

@@ -115,7 +115,7 @@ impl Shown {
         Some(jpeg(&out, w, h, n))
     }
 
-    /// A turned square; places outside the picture are mid-grey. JPEG bytes.
+    /// A turned square; places outside the picture are dark. JPEG bytes.
     pub fn cut(&self, cut: &Cut) -> anyhow::Result<Vec<u8>> {
         let (n, values) = self.channels();
         let (width, height) = self.size();
@@ -145,9 +145,9 @@ impl Shown {
     }
 }
 
-/// Brightness between pixels; mid-grey outside.
+/// Brightness between pixels; dark outside.
 fn sample(values: &[u8], (width, height, n, channel): (u32, u32, usize, usize), p: Point) -> f64 {
-    const OUTSIDE: f64 = 128.0;
+    const OUTSIDE: f64 = 44.0;
     if !(-0.5 <= p.x && p.x < f64::from(width) - 0.5 && -0.5 <= p.y && p.y < f64::from(height) - 0.5) {
         return OUTSIDE;
     }

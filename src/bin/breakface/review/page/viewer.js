@@ -76,10 +76,13 @@ export function toEnd(end = current()) {
   const tip = tipOf(end);
   const { w, h } = size();
   view.scale = limit(Math.min(w, h) / Math.max(AROUND * widthOf(end), 60));
-  view.x = tip.x - w / 2 / view.scale;
-  view.y = tip.y - h / 2 / view.scale;
+  view.x = within(tip.x, w / view.scale, view.width);
+  view.y = within(tip.y, h / view.scale, view.height);
   place();
 }
+
+/** The start of a view around `middle` that shows no ground beside the picture where it need not. */
+const within = (middle, span, size) => Math.max(0, Math.min(middle - span / 2, Math.max(0, size - span)));
 
 export function whole() {
   const { w, h } = size();
