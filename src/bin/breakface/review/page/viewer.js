@@ -133,8 +133,10 @@ function drawMarks() {
   marks.replaceChildren();
   if (!marksOn) return;
   const now = current();
+  const { w, h } = size();
+  const inView = ({ x, y }) => view.x - 40 / view.scale < x && x < view.x + (w + 40) / view.scale && view.y - 40 / view.scale < y && y < view.y + (h + 40) / view.scale;
   for (const end of store.ends.values()) {
-    if (end.picture !== view.picture || end === now) continue;
+    if (end.picture !== view.picture || end === now || !inView(tipOf(end))) continue;
     marks.append(drawMark(end, false));
   }
   if (now?.picture === view.picture) marks.append(drawMark(now, true));
