@@ -51,17 +51,17 @@ async function label_undo_add_kill_reload_apply({ browser, folder }) {
   // A missed end, by click on an empty place of the picture.
   const before = labels(folder).length;
   const place = await empty_place(page);
+  const clicked = await page.evaluate(({ x, y }) => {
+    const svg = document.getElementById("viewer");
+    const p = new DOMPoint(x, y).matrixTransform(svg.getScreenCTM().inverse());
+    return [p.x, p.y];
+  }, place);
   await page.mouse.click(place.x, place.y);
   await page.click("#adder button[data-add=tensile]");
   await page.waitForFunction(() => document.getElementById("end-name").textContent === "End +1");
   const added = labels(folder).at(-1);
   assert.equal(labels(folder).length, before + 1);
   assert.deepEqual([added[3], added[6], added[7]], ["tensile", "add", "+1"]);
-  const clicked = await page.evaluate(({ x, y }) => {
-    const svg = document.getElementById("viewer");
-    const p = new DOMPoint(x, y).matrixTransform(svg.getScreenCTM().inverse());
-    return [p.x, p.y];
-  }, place);
   assert.ok(Math.hypot(clicked[0] - added[1], clicked[1] - added[2]) < 1, `added at ${added.slice(1, 3)}, clicked at ${clicked}`);
 
   // The tip of a found end, moved with the keyboard by two pixels.
