@@ -62,7 +62,8 @@ pub fn learn(session: &Session) -> Result<Learnt, Refusal> {
     let new = trained.by_source.iter().find(|s| s.name == SOURCE).map(|s| s.confusion).unwrap_or_default();
     let figures = side_by_side(old_model, &trained.model, &old, &new);
     let advice = match trained.warnings.is_empty() {
-        true => "The old model had not seen your labels; the new one was judged on specimens left out of its training.".into(),
+        true => "The old model had not seen your labels; the new one was judged on specimens left out of its training."
+            .into(),
         false => trained.warnings.join(" "),
     };
     session.keep_lesson(Lesson { model: trained.model, table });
@@ -133,6 +134,10 @@ fn side_by_side(old_model: &Model, new_model: &Model, old: &Confusion, new: &Con
         figure("Cohen's kappa", was.kappa, is.kappa),
         figure("On your labels: balanced accuracy", old.balanced_accuracy(), new.balanced_accuracy()),
         figure("On your labels: share left unclear", unclear(old), unclear(new)),
-        figure("Questions at most on the way", Some(old_model.tree.depth() as f64), Some(new_model.tree.depth() as f64)),
+        figure(
+            "Questions at most on the way",
+            Some(old_model.tree.depth() as f64),
+            Some(new_model.tree.depth() as f64),
+        ),
     ]
 }

@@ -83,7 +83,14 @@ pub enum Deed {
 impl Session {
     /// A review of a run with its log.
     pub fn new(run: Run, log: LabelLog, default_labeller: String) -> Self {
-        Self { run, shelf: Shelf::default(), default_labeller, log: Mutex::new(log), writing: Mutex::new(()), lesson: Mutex::new(None) }
+        Self {
+            run,
+            shelf: Shelf::default(),
+            default_labeller,
+            log: Mutex::new(log),
+            writing: Mutex::new(()),
+            lesson: Mutex::new(None),
+        }
     }
 
     /// All rows of the log, each with the end it speaks of.
