@@ -348,7 +348,7 @@ fn every_number_on_the_page_is_a_number_of_the_tables_rounded() {
     for tag in &shown {
         let value: f64 = tag.get("value").parse().unwrap();
         assert!(known.contains(&value), "{value} is in no table");
-        let digits: String = tag.text.chars().take_while(|c| !c.is_whitespace()).collect();
+        let digits: String = tag.text.chars().take_while(|c| !c.is_whitespace() && *c != '°').collect();
         let seen: f64 = digits.replace('\u{2212}', "-").parse().unwrap();
         let half = 0.5000001 * 10f64.powi(-(digits.split_once('.').map_or(0, |(_, d)| d.len()) as i32));
         let is_percent = (seen - 100.0 * value).abs() <= half;
