@@ -880,7 +880,8 @@ pub struct ReportSettings {
     pub gallery: usize,
     /// JPEG quality of embedded pictures, 1..100.
     pub jpeg_quality: u8,
-    /// About how large the pictures of the page may be, MB (12: still goes through most mail servers). Larger = larger pictures.
+    /// About how large the pictures of the page may be, MB (15: with text and plots still below the 20 MB that mail servers
+    /// commonly take; common practice, no source). Larger = larger pictures.
     pub page_mb: f64,
     /// Most specimens that get plots of their own; with more, the page leaves these out and says so.
     pub plot_specimens: usize,
@@ -895,7 +896,7 @@ impl Default for ReportSettings {
             crop_px: 132,
             gallery: 4,
             jpeg_quality: 80,
-            page_mb: 12.0,
+            page_mb: 15.0,
             plot_specimens: 40,
             clear_p: 0.05,
         }

@@ -450,7 +450,7 @@ fn two_hundred_specimens_stay_small_and_say_what_is_left_out() {
     let page = report(&results, &options);
     let seconds = start.elapsed().as_secs_f64();
     check_page(&page);
-    let limit = options.settings.report.page_mb * 1.5e6;
+    let limit = options.settings.report.page_mb * 1.25e6;
     assert!((page.len() as f64) < limit, "{} bytes", page.len());
     assert!(seconds < 60.0, "{seconds} s");
     assert!(page.contains("of 400 pictures are shown") && page.contains("plots of single specimens are left out"));
