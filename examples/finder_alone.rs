@@ -1,5 +1,5 @@
 //! Runs the finder without the measuring stage over a folder of pictures and writes a small table of candidates, for
-//! judging the network by itself: `cargo run --example finder_alone -- FOLDER OUT.csv [FINDER.onnx] [MIN_SCORE] [um_per_px|none]`.
+//! judging the network by itself: `cargo run --example finder_alone -- FOLDER OUT.csv [FINDER.onnx] [MIN_SCORE] [scale|none] [raw]`.
 
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -22,6 +22,10 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         settings.min_score = score.parse()?;
     }
     let use_scale = args.get(5).is_none_or(|a| a != "none");
+    if args.get(6).is_some_and(|a| a == "raw") {
+        // Every hit of every size, unmerged: to study how hits on one end compete.
+        (settings.same_end_reach_d, settings.same_shaft_reach_d) = (0.0, 0.0);
+    }
     let mut truths: Vec<PathBuf> = std::fs::read_dir(&folder)?
         .filter_map(|e| e.ok().map(|e| e.path()))
         .filter(|p| p.extension().is_some_and(|e| e == "json"))

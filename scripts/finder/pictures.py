@@ -97,9 +97,9 @@ class Pictures:
         end = own[torch.arange(batch, device=dev), aim]
         on_end = grad.any(1) & (r(batch) < 0.8)
         whole = self.table[picks, 0].float()
-        target = spread(6.0, 13.0)
-        off_scale = torch.where(r(batch) < 0.4, spread(0.3, 3.5), torch.ones(batch, device=dev))  # another scale: little or nothing to find
-        scale = torch.where(on_end, target / end[:, 4].clamp(min=1.0), target / self.middle[picks] * off_scale).clamp(max=3.0)
+        # most crops at the working scale, many at any other: there the network must learn to say nothing
+        target = torch.where(r(batch) < 0.6, spread(5.5, 14.0), spread(2.5, 60.0))
+        scale = (target / torch.where(on_end, end[:, 4].clamp(min=1.0), self.middle[picks])).clamp(max=3.0)
         reach = 0.42 * size / scale
         jitter = lambda: (2 * r(batch) - 1) * reach
         cx = torch.where(on_end, end[:, 1] + jitter(), r(batch) * whole[:, 1])
@@ -211,7 +211,9 @@ def targets(allends, b, size, device):
     mid = good & (ox == 0)[None] & (oy == 0)[None]
     heat.view(-1)[flat(mid)] = 1.0
     ask.view(-1)[flat(good & (d2 <= 16))] = 1
-    core = good & (d2 <= (0.45 * width[:, None, None]) ** 2)
+    # size and direction are asked a little beyond the working widths, so that they stay true where heat is not asked
+    told = (gradable & near)[:, None, None] & ok
+    core = told & (d2 <= (0.45 * width[:, None, None]) ** 2)
     order = torch.argsort(d2[core], descending=True)  # nearest end written last
     idx = flat(core)[order]
     def put(channel, values):

@@ -52,9 +52,7 @@ def train(args):
     began = time.time()
     data = Pictures(files + real, device, weight=lambda n: boost if n in names else 1.0)
     print(f"{data.n} pictures ({len(real)} extra), {len(data.ends)} ends, {time.time() - began:.0f} s", flush=True)
-    net = Finder().to(device)
-    if args.init:
-        net.load_state_dict(torch.load(args.init, map_location=device))
+    net = start(args.init).to(device)
     net = net.to(memory_format=torch.channels_last).train()
     mean = {k: v.clone() for k, v in net.state_dict().items()}
     step_rule = torch.optim.AdamW(net.parameters(), lr=args.rate, weight_decay=1e-3)
@@ -97,6 +95,21 @@ def train(args):
         export(args.out, args.onnx)
 
 
+def start(path):
+    """A new network, one of saved weights (.pt), or one of an exported file (.onnx; its normalisations stay folded)."""
+    net = Finder()
+    if path and path.endswith(".onnx"):
+        import onnx
+        from onnx import numpy_helper
+        weights = {i.name: torch.tensor(numpy_helper.to_array(i)) for i in onnx.load(path).graph.initializer}
+        net = fold(net.eval())
+        net.load_state_dict(weights, strict=True)
+        return net.train()
+    if path:
+        net.load_state_dict(torch.load(path, map_location="cpu"))
+    return net
+
+
 def fold(net):
     """The same network with every batch normalisation folded into its convolution."""
     for module in net.modules():
@@ -107,9 +120,14 @@ def fold(net):
 
 
 def export(weights, path):
-    net = Finder()
-    net.load_state_dict(torch.load(weights, map_location="cpu"))
-    net = fold(net.eval())
+    state = torch.load(weights, map_location="cpu")
+    net = Finder().eval()
+    if "stem.1.weight" not in state:  # trained on from an exported file
+        net = fold(net)
+        net.load_state_dict(state)
+    else:
+        net.load_state_dict(state)
+        net = fold(net)
     sample = torch.zeros(1, 1, 256, 256)
     torch.onnx.export(net, sample, path, input_names=["grey"], output_names=["maps"], opset_version=17, dynamo=False,
                       dynamic_axes={"grey": {2: "h", 3: "w"}, "maps": {2: "h2", 3: "w2"}})
