@@ -24,6 +24,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let use_scale = args.get(5).is_none_or(|a| a != "none");
     if args.get(6).is_some_and(|a| a == "raw") {
         // Every hit of every size, unmerged: to study how hits on one end compete.
+        settings.second_look = false;
         (settings.same_end_reach_d, settings.same_shaft_reach_d) = (0.0, 0.0);
     }
     let mut truths: Vec<PathBuf> = std::fs::read_dir(&folder)?

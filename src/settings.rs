@@ -222,6 +222,13 @@ pub struct FindSettings {
     pub fibre_um: [f64; 2],
     /// Reduced copies with a shorter side are not searched, px: they hold no shaft of working width.
     pub least_side_px: u32,
+    /// Whether candidates are shown to the second look, which corrects place, width and score. Off only to study the first.
+    pub second_look: bool,
+    /// Lowest confidence of a candidate after the second look, 0..1 (best F1 on rendered training pictures that it was not
+    /// trained on). Larger = fewer candidates.
+    pub min_second_score: f64,
+    /// Hits of like width nearer than this are shown to the second look once, fibre widths.
+    pub same_patch_reach_d: f64,
     /// Two candidates nearer than this are one end, fibre widths (ends of two fibres lie at least half a width apart).
     pub same_end_reach_d: f64,
     /// Two candidates of one shaft, one behind the other, nearer than this are one end, fibre widths.
@@ -235,10 +242,13 @@ pub struct FindSettings {
 impl Default for FindSettings {
     fn default() -> Self {
         Self {
-            min_score: 0.2,
+            min_score: 0.08,
             working_width_px: [5.5, 14.0],
-            fibre_um: [10.0, 45.0],
+            fibre_um: [12.0, 40.0],
             least_side_px: 24,
+            second_look: true,
+            min_second_score: 0.5,
+            same_patch_reach_d: 0.2,
             same_end_reach_d: 0.5,
             same_shaft_reach_d: 1.2,
             same_shaft_across_d: 0.4,

@@ -21,7 +21,7 @@ import torch
 from torch import nn
 from torch.nn import functional as F
 
-SIDE, UNIT = 48, 8.0
+SIDE, WIDE, UNIT, BEHIND = 48, 80, 8.0, 6.0
 #: real (logit), log2(width / 8 spacings), tip ahead and to the right (units of 8 spacings), turn of the axis (cos, sin), sheared (logit)
 ANSWERS = ("real", "log2_width", "ahead", "right", "cos", "sin", "sheared")
 #: true widths, in spacings, that a patch can judge
@@ -31,7 +31,7 @@ JUDGED = (3.6, 30.0)
 class SecondLook(nn.Module):
     def __init__(self):
         super().__init__()
-        c = lambda i, o, k, s: nn.Sequential(nn.Conv2d(i, o, k, s, k // 2), nn.ReLU())
+        c = lambda i, o, k, s: nn.Sequential(nn.Conv2d(i, o, k, s, k // 2, bias=False), nn.BatchNorm2d(o), nn.ReLU())
         self.see = nn.Sequential(c(2, 24, 5, 2), c(24, 32, 3, 1), c(32, 48, 3, 2), c(48, 48, 3, 1), c(48, 64, 3, 2), c(64, 64, 3, 1), c(64, 32, 1, 1))
         self.tell = nn.Sequential(nn.Flatten(), nn.Linear(32 * (SIDE // 8) ** 2, 96), nn.ReLU(), nn.Linear(96, len(ANSWERS)))
 
@@ -101,38 +101,63 @@ class Candidates:
         self.flat = torch.from_numpy(np.concatenate(flats))
         self.table = torch.tensor(table, dtype=torch.float64)
 
-    def patches(self, rows, generator, jitter):
-        """Normalised patches (n, 2, SIDE, SIDE) of candidate rows and their answers (n, 8: ANSWERS with cos and sin, then mask)."""
-        n = len(rows)
+    def straightened(self, rows):
+        """Patches of candidate rows, wider than the network's by a rim for jitter: (n, 2, WIDE, WIDE)."""
         t = torch.as_tensor(rows, dtype=torch.float64)
-        normal = lambda: torch.randn(n, generator=generator, dtype=torch.float64)
-        step = t[:, 4]
-        x, y, axis, zoom, flip = t[:, 1].clone(), t[:, 2].clone(), t[:, 3].clone(), torch.ones(n, dtype=torch.float64), torch.ones(n, dtype=torch.float64)
-        if jitter:
-            x += normal() * 1.3 * step
-            y += normal() * 1.3 * step
-            axis += normal() * math.radians(8)
-            zoom = torch.exp(0.22 * normal())
-            flip = torch.where(torch.rand(n, generator=generator) < 0.5, -1.0, 1.0).double()
+        x, y, axis, step = t[:, 1], t[:, 2], t[:, 3], t[:, 4]
         cos, sin = torch.cos(axis), torch.sin(axis)
-        grid = torch.arange(SIDE, dtype=torch.float64) - (SIDE - 1) / 2
+        grid = torch.arange(WIDE, dtype=torch.float64) - (WIDE - 1) / 2
         down, right = torch.meshgrid(grid, grid, indexing="ij")
         layers = []
         for k in (0, 1):
-            spacing = (step * zoom * 2 ** k)[:, None, None]
-            ahead = (-down[None] + -6.0) * spacing  # the tip lies a little above the middle: more shaft than ground in view
-            side = right[None] * spacing * flip[:, None, None]
+            spacing = (step * 2 ** k)[:, None, None]
+            ahead = (-down[None] - BEHIND) * spacing
+            side = right[None] * spacing
             px = x[:, None, None] + ahead * cos[:, None, None] - side * sin[:, None, None]
             py = y[:, None, None] + ahead * sin[:, None, None] + side * cos[:, None, None]
             layers.append(self.sample(t[:, 0].long(), (torch.log2(step).round() + k).long(), px, py))
-        image = torch.stack(layers, 1)
-        mean = image.mean((2, 3), keepdim=True)
-        image = (image - mean) / (image.std((2, 3), keepdim=True) + 0.1)
-        dx, dy = t[:, 7] - x, t[:, 8] - y
-        scale = step * zoom * UNIT
-        ahead, side = (dx * cos + dy * sin) / scale, (-dx * sin + dy * cos) / scale * flip
-        turn = (t[:, 9] - axis) * flip
-        answers = torch.stack([t[:, 6], torch.log2(t[:, 10] / scale), ahead, side, torch.cos(turn), torch.sin(turn), t[:, 11]], 1).float()
+        return torch.stack(layers, 1).float()
+
+    def prepare(self):
+        """All patches at once, as half floats."""
+        self.wide = torch.cat([self.straightened(self.rows[i:i + 500]).half() for i in range(0, len(self.rows), 500)])
+
+    def patches(self, pick, generator, jitter):
+        """Normalised patches (n, 2, SIDE, SIDE) of candidates and their answers (n, ANSWERS)."""
+        n = len(pick)
+        t = torch.as_tensor(self.rows[pick]).float()
+        wide = self.wide[torch.as_tensor(pick)].float()
+        zero, one = torch.zeros(n), torch.ones(n)
+        forward, side, turn, zoom, flip = zero, zero, zero, one, one
+        if jitter:
+            normal = lambda: torch.randn(n, generator=generator)
+            forward, side, turn = normal() * 1.3, normal() * 1.3, normal() * math.radians(8)
+            zoom = torch.exp(0.18 * normal()).clamp(0.7, 1.35)
+            flip = torch.where(torch.rand(n, generator=generator) < 0.5, -1.0, 1.0)
+        # new patch place (right, down from the new tip, spacings) -> old place: turn, stretch and shift about the tip
+        grid = torch.arange(SIDE, dtype=torch.float32) - (SIDE - 1) / 2
+        down, right = torch.meshgrid(grid, grid, indexing="ij")
+        wide_image = []
+        cos, sin = torch.cos(turn)[:, None, None], torch.sin(turn)[:, None, None]
+        for k in (0, 1):
+            ahead = (-down[None] - BEHIND) * zoom[:, None, None]
+            across = right[None] * (zoom * flip)[:, None, None]
+            old_ahead = ahead * cos - across * sin + forward[:, None, None] / 2 ** k
+            old_side = ahead * sin + across * cos + side[:, None, None] / 2 ** k
+            half = (WIDE - 1) / 2
+            place = torch.stack([old_side / half, (-old_ahead - BEHIND) / half], -1)
+            wide_image.append(F.grid_sample(wide[:, k:k + 1], place, padding_mode="border", align_corners=True))
+        image = torch.cat(wide_image, 1)
+        image = (image - image.mean((2, 3), keepdim=True)) / (image.std((2, 3), keepdim=True) + 0.1)
+        c0, s0 = torch.cos(t[:, 3]), torch.sin(t[:, 3])
+        dx, dy = t[:, 7] - t[:, 1], t[:, 8] - t[:, 2]
+        step = t[:, 4]
+        old_ahead, old_side = (dx * c0 + dy * s0) / step - forward, (-dx * s0 + dy * c0) / step - side
+        cos, sin = torch.cos(turn), torch.sin(turn)
+        scale = zoom * UNIT
+        ahead, across = (old_ahead * cos + old_side * sin) / scale, (-old_ahead * sin + old_side * cos) / scale * flip
+        bend = (t[:, 9] - t[:, 3] - turn) * flip
+        answers = torch.stack([t[:, 6], torch.log2(t[:, 10] / (step * scale)), ahead, across, torch.cos(bend), torch.sin(bend), t[:, 11]], 1)
         return image, answers
 
     def sample(self, pictures, level, px, py):
@@ -181,7 +206,7 @@ def judge(net, data, name):
     with torch.no_grad():
         out, ans = [], []
         for i in range(0, len(data.rows), 512):
-            image, answers = data.patches(data.rows[i:i + 512], None, False)
+            image, answers = data.patches(np.arange(i, min(i + 512, len(data.rows))), None, False)
             out.append(net(image)), ans.append(answers)
         out, ans = torch.cat(out), torch.cat(ans)
     real = ans[:, 0] > 0.5
@@ -215,6 +240,8 @@ def main():
     rng, generator = np.random.default_rng(args.seed), torch.Generator().manual_seed(args.seed)
     data = Candidates([p.split("=") for p in args.pair])
     others = [(p, Candidates([p.split("=")])) for p in args.judge]
+    for c in [data] + [o for _, o in others]:
+        c.prepare()
     real = np.flatnonzero(data.rows[:, 6] > 0)
     false = np.flatnonzero(data.rows[:, 6] == 0)
     print(len(real), "real", len(false), "false", flush=True)
@@ -226,7 +253,7 @@ def main():
     done = 0.0
     while done < 1.0:
         pick = np.concatenate([rng.choice(real, args.batch // 2), rng.choice(false, args.batch - args.batch // 2)])
-        image, answers = data.patches(data.rows[pick], generator, True)
+        image, answers = data.patches(pick, generator, True)
         parts = cost(net(soil(image, generator)), answers)
         loss = parts[0] + 2 * parts[1] + 3 * parts[2] + parts[3] + 0.6 * parts[4]
         rule.zero_grad()

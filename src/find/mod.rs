@@ -7,6 +7,7 @@
 mod network;
 mod peaks;
 mod pyramid;
+mod second_look;
 
 use crate::measure::MeasuredEnd;
 use crate::micrograph::Micrograph;
@@ -34,8 +35,13 @@ pub struct Candidate {
 /// searched, else all sizes.
 pub fn find_ends(micrograph: &Micrograph, finder: &Finder, settings: &FindSettings) -> Vec<Candidate> {
     let mut found = Vec::new();
-    for level in pyramid::levels(micrograph, settings) {
-        finder.look(&level, |maps| peaks::collect(maps, &level, settings, &mut found));
+    let levels = pyramid::levels(micrograph, settings);
+    for level in levels.iter().filter(|l| l.searched) {
+        finder.look(level, |maps| peaks::collect(maps, level, settings, &mut found));
+    }
+    if settings.second_look {
+        found = finder.second_look().correct(&levels, &peaks::thin(found, settings));
+        found.retain(|c| c.score >= settings.min_second_score);
     }
     found.retain(|c| micrograph.grey.contains(c.tip) && !micrograph.burnt_in.iter().any(|b| b.contains(c.tip)));
     peaks::merge(found, settings)

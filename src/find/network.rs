@@ -3,11 +3,12 @@
 use std::path::Path;
 use std::sync::Arc;
 
-use rten::{Model, RunOptions, ThreadPool};
+use rten::{Model, RunOptions, ThreadPool, Value};
 use rten_tensor::prelude::*;
 use rten_tensor::{NdTensor, NdTensorView};
 
 use super::pyramid::Level;
+use super::second_look::SecondLook;
 
 /// Planes of the network's answer, in order: see `scripts/finder/network.py`.
 pub(super) const CHANNELS: usize = 7;
@@ -27,6 +28,7 @@ static BUNDLED: &[u8] = include_bytes!("../../models/finder.onnx");
 /// The learned finder: a small network run in this process.
 pub struct Finder {
     model: Model,
+    second_look: SecondLook,
     digest: String,
 }
 
@@ -77,9 +79,10 @@ impl Finder {
 
     fn from_bytes(name: &str, bytes: Vec<u8>) -> Result<Self, FinderError> {
         let unusable = |reason: String| FinderError::Unusable { name: name.to_owned(), reason };
-        let digest = blake3::hash(&bytes).to_hex().to_string();
+        let both = [blake3::hash(&bytes), SecondLook::digest()].map(|d| *d.as_bytes()).concat();
+        let digest = blake3::hash(&both).to_hex().to_string();
         let model = Model::load(bytes).map_err(|e| unusable(e.to_string()))?;
-        let finder = Self { model, digest };
+        let finder = Self { model, second_look: SecondLook::bundled()?, digest };
         // One small look proves that shapes fit before the first picture is opened.
         finder.run(NdTensor::zeros([1, 1, 64, 64])).map_err(unusable)?;
         Ok(finder)
@@ -117,17 +120,14 @@ impl Finder {
         }
     }
 
+    /// The network that judges candidates.
+    pub(super) fn second_look(&self) -> &SecondLook {
+        &self.second_look
+    }
+
     fn run(&self, input: NdTensor<f32, 4>) -> Result<NdTensor<f32, 3>, String> {
         let [_, _, h, w] = input.shape();
-        // The runtime's own pool would let this thread start another picture while it waits (and so hold two at once):
-        // a thread of its own, with one worker, keeps one picture per worker and the sums in one order.
-        let value = std::thread::scope(|scope| {
-            let worker = scope.spawn(|| {
-                let options = RunOptions::default().with_thread_pool(Some(Arc::new(ThreadPool::with_num_threads(1))));
-                self.model.run_one(input.into(), Some(options)).map_err(|e| e.to_string())
-            });
-            worker.join().unwrap_or_else(|_| Err("the network's runtime stopped".to_owned()))
-        })?;
+        let value = run_alone(&self.model, input)?;
         let maps: NdTensor<f32, 4> =
             value.try_into().map_err(|_| "answers with something else than numbers".to_owned())?;
         if maps.shape() != [1, CHANNELS, h / STRIDE, w / STRIDE] {
@@ -135,6 +135,20 @@ impl Finder {
         }
         Ok(maps.into_shape([CHANNELS, h / STRIDE, w / STRIDE]))
     }
+}
+
+/// Runs a network with one input and one output in a thread of its own with one worker.
+///
+/// The runtime's own pool would let this thread start another picture while it waits (and so hold two at once); this way
+/// every worker holds one picture, and sums are added in one order whatever the number of threads.
+pub(super) fn run_alone(model: &Model, input: NdTensor<f32, 4>) -> Result<Value, String> {
+    std::thread::scope(|scope| {
+        let worker = scope.spawn(|| {
+            let options = RunOptions::default().with_thread_pool(Some(Arc::new(ThreadPool::with_num_threads(1))));
+            model.run_one(input.into(), Some(options)).map_err(|e| e.to_string())
+        });
+        worker.join().unwrap_or_else(|_| Err("the network's runtime stopped".to_owned()))
+    })
 }
 
 /// Cuts a length into overlapping pieces of at most [`TILE`].

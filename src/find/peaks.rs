@@ -58,8 +58,21 @@ fn is_peak(
     true
 }
 
+/// Drops hits that would show the second look nearly the same patch as a stronger one.
+pub(super) fn thin(found: Vec<Candidate>, settings: &FindSettings) -> Vec<Candidate> {
+    keep_strongest(found, |kept, weaker| {
+        let narrow = kept.width_px.min(weaker.width_px);
+        let alike = kept.width_px.max(weaker.width_px) < 1.4 * narrow;
+        alike && kept.tip.distance(weaker.tip) < settings.same_patch_reach_d * narrow
+    })
+}
+
 /// Keeps the strongest candidate of each end: strongest first, weaker ones too near to a stronger one go.
-pub(super) fn merge(mut found: Vec<Candidate>, settings: &FindSettings) -> Vec<Candidate> {
+pub(super) fn merge(found: Vec<Candidate>, settings: &FindSettings) -> Vec<Candidate> {
+    keep_strongest(found, |kept, weaker| same_end(kept, weaker, settings))
+}
+
+fn keep_strongest(mut found: Vec<Candidate>, doubles: impl Fn(&Candidate, &Candidate) -> bool) -> Vec<Candidate> {
     let order = |c: &Candidate| (c.tip.y, c.tip.x);
     found.sort_by(|a, b| {
         b.score
@@ -69,7 +82,7 @@ pub(super) fn merge(mut found: Vec<Candidate>, settings: &FindSettings) -> Vec<C
     });
     let mut kept: Vec<Candidate> = Vec::new();
     for candidate in found {
-        if !kept.iter().any(|k| same_end(k, &candidate, settings)) {
+        if !kept.iter().any(|k| doubles(k, &candidate)) {
             kept.push(candidate);
         }
     }
