@@ -63,6 +63,22 @@ impl Scores {
     }
 }
 
+impl Scores {
+    /// Writes the same tables as Parquet.
+    ///
+    /// # Errors
+    /// When a file cannot be written.
+    #[cfg(feature = "parquet")]
+    pub fn write_parquet(&self, folder: &Path) -> Result<(), TableError> {
+        use crate::table::write_parquet;
+        write_parquet(&folder.join("specimens.parquet"), &self.specimens)?;
+        write_parquet(&folder.join("sides.parquet"), &self.sides)?;
+        write_parquet(&folder.join("carriers.parquet"), &self.carriers)?;
+        write_parquet(&folder.join("knots.parquet"), &self.knots)?;
+        write_parquet(&folder.join("pairs.parquet"), &self.pairs)
+    }
+}
+
 fn picture_of(image: &ImageRow) -> Picture {
     Picture {
         series: image.series.clone(),

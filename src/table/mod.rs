@@ -7,6 +7,8 @@ mod cell;
 mod end;
 mod file;
 mod image;
+#[cfg(feature = "parquet")]
+mod parquet;
 mod plain;
 mod score;
 
@@ -14,6 +16,8 @@ pub use cell::{Cell, CellKind, Column, Record, format_number, tidy};
 pub use end::EndRow;
 pub use file::{all_columns, from_csv, read_csv, to_csv, write_atomic, write_csv};
 pub use image::{ImageRow, Status};
+#[cfg(feature = "parquet")]
+pub use parquet::write_parquet;
 pub use score::{CarrierRow, KnotRow, PairRow, SideRow, SpecimenRow};
 
 /// A row of a table.

@@ -1,8 +1,12 @@
 //! Every integration test, in one binary. One `mod` line per file; a module tests one topic through the public
 //! interface of the library or through the real program.
 
+mod bad_inputs;
 mod calibrate;
 mod cli;
+mod driver;
 mod report;
 mod review;
+mod schema;
 mod stack;
+mod tidy;

@@ -66,7 +66,7 @@ impl Progress {
     }
 
     /// What came out, and where to look.
-    pub fn finish(&self, inputs: &Inputs, outcome: &Outcome, out: &Path) {
+    pub fn finish(&self, inputs: &Inputs, outcome: &Outcome, out: &Path, page: Option<&Path>) {
         self.bar.finish_and_clear();
         for problem in &inputs.problems {
             self.say(&problem.error.to_string());
@@ -96,7 +96,7 @@ impl Progress {
         for warning in &outcome.warnings {
             eprintln!("note: {warning}");
         }
-        println!("{}", summary(outcome, out));
+        println!("{}", summary(outcome, out, page));
     }
 }
 
@@ -105,7 +105,7 @@ fn done_line(image: &ImageRow, kept: bool) -> serde_json::Value {
         "found": image.n_found, "sheared": image.n_sheared, "tensile": image.n_tensile, "unclear": image.n_unclear})
 }
 
-fn summary(outcome: &Outcome, out: &Path) -> String {
+fn summary(outcome: &Outcome, out: &Path, page: Option<&Path>) -> String {
     use std::fmt::Write;
     let mut text = String::new();
     let done = outcome.images.len() - outcome.n_failed - outcome.n_bad_rows;
@@ -133,5 +133,8 @@ fn summary(outcome: &Outcome, out: &Path) -> String {
         text,
         "\nTables in {place}/ends.csv, images.csv, specimens.csv, knots.csv; marked pictures in {place}/overlays"
     );
+    if let Some(page) = page {
+        let _ = write!(text, "\nReport: {}", page.display());
+    }
     text
 }

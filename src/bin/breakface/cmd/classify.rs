@@ -7,7 +7,7 @@ use breakface::find::Finder;
 use breakface::pipeline::{self, Inputs, Outcome, RunOptions, Tools};
 use breakface::settings::Settings;
 use breakface::tree::Model;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -60,6 +60,11 @@ pub struct Args {
 /// Runs `classify`.
 pub fn run(args: Args) -> anyhow::Result<Code> {
     let tools = tools(&args)?;
+    for input in &args.inputs {
+        if input.is_dir() && same_folder(input, &args.out) {
+            anyhow::bail!("{}: is both the input and the folder for the results; name another --out", input.display());
+        }
+    }
     let inputs = pipeline::gather(&args.inputs, &args.out)?;
     if inputs.jobs.is_empty() && inputs.problems.is_empty() {
         let places: Vec<String> = args.inputs.iter().map(|i| i.display().to_string()).collect();
@@ -79,8 +84,36 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     if !args.no_report && !outcome.stopped {
         super::report::write_beside(&args.out, &tools.settings)?;
     }
-    progress.finish(&inputs, &outcome, &args.out);
+    let page = if outcome.stopped { None } else { extras(&args, &tools.settings, &outcome)? };
+    progress.finish(&inputs, &outcome, &args.out, page.as_deref());
     Ok(code(&inputs, &outcome))
+}
+
+/// What is written beside the tables: Parquet and the report page.
+fn extras(args: &Args, settings: &Settings, outcome: &Outcome) -> anyhow::Result<Option<PathBuf>> {
+    if args.parquet {
+        write_parquet(&args.out, outcome)?;
+    }
+    if args.no_report {
+        return Ok(None);
+    }
+    super::report::write_beside(&args.out, settings).map(Some)
+}
+
+#[cfg(feature = "parquet")]
+fn write_parquet(out: &Path, outcome: &Outcome) -> anyhow::Result<()> {
+    breakface::table::write_parquet(&out.join("ends.parquet"), &outcome.ends)?;
+    breakface::table::write_parquet(&out.join("images.parquet"), &outcome.images)?;
+    Ok(outcome.scores.write_parquet(out)?)
+}
+
+#[cfg(not(feature = "parquet"))]
+fn write_parquet(_out: &Path, _outcome: &Outcome) -> anyhow::Result<()> {
+    anyhow::bail!("--parquet: this program was built without Parquet")
+}
+
+fn same_folder(a: &Path, b: &Path) -> bool {
+    matches!((a.canonicalize(), b.canonicalize()), (Ok(a), Ok(b)) if a == b)
 }
 
 fn tools(args: &Args) -> anyhow::Result<Tools> {
@@ -100,10 +133,11 @@ fn tools(args: &Args) -> anyhow::Result<Tools> {
         }
         None => Model::bundled()?,
     };
-    if let Some(path) = &args.finder {
-        anyhow::bail!("finder {}: other finders cannot be loaded yet", path.display());
-    }
-    Ok(Tools { finder: Finder::bundled()?, model, settings, um_per_px: args.um_per_px })
+    let finder = match &args.finder {
+        Some(path) => Finder::from_file(path)?,
+        None => Finder::bundled()?,
+    };
+    Ok(Tools { finder, model, settings, um_per_px: args.um_per_px })
 }
 
 /// The first Ctrl-C lets the pictures under work finish; the second ends the program at once.

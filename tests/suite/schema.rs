@@ -1,0 +1,106 @@
+//! Frozen contracts: columns of the tables, exit codes, features. Changing one is a decision, visible in review.
+
+use crate::driver::repository;
+use breakface::measure::FEATURES;
+use breakface::table::{EndRow, ImageRow, KnotRow, SpecimenRow, TableRow};
+use std::collections::BTreeSet;
+
+fn names<T: TableRow>() -> Vec<String> {
+    T::columns().into_iter().map(|c| c.name).collect()
+}
+
+/// The columns that issue and design promise, in their order (design: section 4).
+#[test]
+fn promised_columns_come_first() {
+    let ends = [
+        "image",
+        "specimen",
+        "end",
+        "carrier",
+        "x_px",
+        "y_px",
+        "axis_deg",
+        "shaft_diameter_px",
+        "shaft_diameter_um",
+        "bulb_ratio",
+        "cut_angle_deg",
+        "flatness",
+        "label",
+        "p_sheared",
+        "quality",
+    ];
+    assert_eq!(names::<EndRow>()[..ends.len()], ends);
+    let specimens = names::<SpecimenRow>();
+    for promised in [
+        "specimen",
+        "kind",
+        "knot",
+        "n_sheared",
+        "n_tensile",
+        "n_unclear",
+        "sheared_fraction",
+        "sheared_low",
+        "sheared_high",
+    ] {
+        assert!(specimens.iter().any(|c| c == promised), "{promised}");
+    }
+    assert_eq!(names::<ImageRow>()[..3], ["image", "specimen", "kind"]);
+    assert!(names::<KnotRow>().iter().any(|c| c == "sheared_fraction"));
+}
+
+#[test]
+fn every_column_is_named_once_and_says_what_it_is() {
+    fn check<T: TableRow>(row: &T) {
+        let columns = T::columns();
+        assert_eq!(columns.len(), row.cells().len());
+        let unique: BTreeSet<&str> = columns.iter().map(|c| c.name.as_str()).collect();
+        assert_eq!(unique.len(), columns.len());
+        for column in &columns {
+            assert!(column.meaning.ends_with(['.', ';']) || 3 < column.meaning.len(), "{}", column.name);
+            assert!(column.name.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_'));
+            for (end, unit) in [("_px", "px"), ("_um", "um"), ("_deg", "deg"), ("_n", "N")] {
+                let counts = ["n_", "um_per_px", "carriers"].iter().any(|p| column.name.starts_with(p));
+                let sizes = ["width_px", "height_px"].contains(&column.name.as_str());
+                if column.name.ends_with(end) && !counts && !sizes {
+                    assert_eq!(column.unit, unit, "{}", column.name);
+                }
+            }
+        }
+    }
+    check(&ImageRow::default());
+    check(&SpecimenRow::default());
+    check(&KnotRow::default());
+}
+
+#[test]
+fn features_are_all_columns_of_ends() {
+    let columns = names::<EndRow>();
+    for feature in FEATURES {
+        assert_eq!(columns.iter().filter(|c| *c == feature.name).count(), 1, "{}", feature.name);
+    }
+}
+
+#[test]
+fn exit_codes_of_the_readme_are_those_of_the_program() {
+    let readme = std::fs::read_to_string(repository("README.md")).unwrap();
+    let source = std::fs::read_to_string(repository("src/bin/breakface/exit.rs")).unwrap();
+    for line in source.lines().filter_map(|l| l.trim().strip_prefix("/// ")) {
+        let Some((number, meaning)) = line.split_once(": ").filter(|(n, _)| n.parse::<u8>().is_ok()) else { continue };
+        let row = format!("| {number} | {} |", meaning.trim_end_matches('.'));
+        assert!(readme.contains(&row), "README lacks: {row}");
+    }
+}
+
+#[test]
+fn the_features_of_the_readme_are_those_of_the_registry() {
+    let readme = std::fs::read_to_string(repository("README.md")).unwrap();
+    let listed: Vec<&str> = readme
+        .lines()
+        .skip_while(|l| !l.starts_with("| feature |"))
+        .skip(2)
+        .take_while(|l| l.starts_with('|'))
+        .collect();
+    let expected: Vec<String> =
+        FEATURES.iter().map(|f| format!("| `{}` | {} | {} |", f.name, f.unit, f.meaning)).collect();
+    assert_eq!(listed, expected, "write the output of `breakface features --markdown` into README.md");
+}
