@@ -57,7 +57,7 @@ pub fn quality_warnings(quality: &PictureQuality, fibre_px: Option<f64>, setting
     let percent = |v: f64| format!("{:.1} %", 100.0 * v);
     if quality.sharpness.is_some_and(|s| s < settings.sharpness) {
         let text = "the picture is soft everywhere: focus again, or merge a focus series";
-        warnings.push(Warning::new("soft", text));
+        warnings.push(Warning::new("out_of_focus", text));
     }
     if settings.high_share < quality.clipped_high {
         let text = format!("{} of the picture is lost in white: expose less", percent(quality.clipped_high));

@@ -7,6 +7,7 @@ use super::scores::{Scores, model_figures};
 use super::{Tools, cache};
 use crate::flag::Warning;
 use crate::measure::FEATURE_SCHEMA;
+use crate::micrograph::quality::{picture_quality, quality_warnings};
 use crate::micrograph::{Micrograph, ReadError, decode_micrograph};
 use crate::report::overlay::{self, Mark};
 use crate::results::{FinderUsed, InputUsed, ModelUsed, RUN_FILE, RUN_SCHEMA, RunFile, StageSeconds};
@@ -222,7 +223,7 @@ impl SeriesRun<'_> {
             self.write_overlay(&overlay_path, &overlay::draw(&micrograph, &marks))?;
         }
         let rows: Vec<EndRow> = ends.into_iter().map(|e| e.row).collect();
-        let image = image_row(&micrograph, &rows, hash);
+        let image = image_row(&micrograph, &rows, hash, self.tools);
         cache::save(&cached, &key, &image, &rows)?;
         clock.lap(&mut seconds.write);
         Ok(self.finished(job, Finished { image, ends: rows, seconds, kept: false }))
@@ -309,9 +310,20 @@ fn failed_row(series: &SeriesRow, error: &str) -> ImageRow {
     ImageRow { series: series.clone(), status: Status::Failed, error: error.into(), ..ImageRow::default() }
 }
 
-fn image_row(micrograph: &Micrograph, ends: &[EndRow], content_hash: String) -> ImageRow {
+/// What is known of a picture once its ends are.
+fn image_row(micrograph: &Micrograph, ends: &[EndRow], content_hash: String, tools: &Tools) -> ImageRow {
+    let settings = &tools.settings;
     let count = |label| Some(ends.iter().filter(|e| e.label == label).count() as u64);
     let median_px = median(ends.iter().filter_map(|e| e.features.get("shaft_diameter_px")).collect());
+    let quality = picture_quality(micrograph, &settings.quality);
+    let strange = ends.iter().filter(|e| !tools.model.out_of_range(&e.features).is_empty()).count();
+    let strange = (!ends.is_empty()).then(|| strange as f64 / ends.len() as f64);
+    let mut warnings = micrograph.warnings.clone();
+    warnings.extend(quality_warnings(&quality, median_px, &settings.quality));
+    if let Some(share) = strange.filter(|s| settings.label.out_of_range_share < *s) {
+        let text = format!("{:.0} % of the ends are unlike those the model learnt from", share * 100.0);
+        warnings.push(Warning::new("out_of_range", text));
+    }
     ImageRow {
         um_per_px: micrograph.scale.map(|s| s.um_per_px()),
         scale_source: micrograph.scale.map(|s| s.source.word().to_owned()),
@@ -324,7 +336,13 @@ fn image_row(micrograph: &Micrograph, ends: &[EndRow], content_hash: String) -> 
         median_shaft_diameter_px: median_px,
         median_shaft_diameter_um: median_px.zip(micrograph.scale).map(|(d, s)| d * s.um_per_px()),
         burnt_in_boxes: Some(micrograph.burnt_in.len() as u64),
-        warnings: ImageRow::join_warnings(&micrograph.warnings),
+        sharpness: quality.sharpness,
+        clipped_low: Some(quality.clipped_low),
+        clipped_high: Some(quality.clipped_high),
+        noise: Some(quality.noise),
+        blockiness: Some(quality.blockiness),
+        out_of_range_share: strange,
+        warnings: ImageRow::join_warnings(&warnings),
         content_hash,
         ..ImageRow::default()
     }

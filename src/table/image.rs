@@ -56,6 +56,18 @@ pub struct ImageRow {
     pub median_shaft_diameter_um: Option<f64>,
     /// Captions, information bars and scale bars found and left out.
     pub burnt_in_boxes: Option<u64>,
+    /// Steepest edges over their contrast, 0..1: 1 = an edge within one pixel.
+    pub sharpness: Option<f64>,
+    /// Share of pixels lost in black.
+    pub clipped_low: Option<f64>,
+    /// Share of pixels lost in white.
+    pub clipped_high: Option<f64>,
+    /// Noise, standard deviation of grey 0..1.
+    pub noise: Option<f64>,
+    /// Steps at the 8-px grid of JPEG over steps elsewhere, less 1.
+    pub blockiness: Option<f64>,
+    /// Share of ends outside the range that the model learnt from.
+    pub out_of_range_share: Option<f64>,
     /// What became of the picture.
     pub status: Status,
     /// Why it could not be read.
@@ -92,6 +104,16 @@ impl ImageRow {
         self.um_per_px = self.um_per_px.map(tidy);
         self.median_shaft_diameter_px = self.median_shaft_diameter_px.map(tidy);
         self.median_shaft_diameter_um = self.median_shaft_diameter_um.map(tidy);
+        for value in [
+            &mut self.sharpness,
+            &mut self.clipped_low,
+            &mut self.clipped_high,
+            &mut self.noise,
+            &mut self.blockiness,
+            &mut self.out_of_range_share,
+        ] {
+            *value = value.map(tidy);
+        }
         self
     }
 }
@@ -121,6 +143,12 @@ impl TableRow for ImageRow {
             Column::number("median_shaft_diameter_px", "px", "Median shaft diameter of the ends."),
             Column::number("median_shaft_diameter_um", "um", "Median shaft diameter of the ends."),
             Column::count("burnt_in_boxes", "Captions, information bars and scale bars left out of the search."),
+            Column::number("sharpness", "1", "Steepest edges over their contrast; 1 = an edge within one pixel."),
+            Column::number("clipped_low", "1", "Share of pixels lost in black."),
+            Column::number("clipped_high", "1", "Share of pixels lost in white."),
+            Column::number("noise", "1", "Noise, standard deviation of grey 0 to 1."),
+            Column::number("blockiness", "1", "Steps at the grid of JPEG over steps elsewhere, less 1."),
+            Column::number("out_of_range_share", "1", "Share of ends outside the range that the model learnt from."),
             Column::yes_no("counted", "Whether the picture counts towards its break face."),
             Column::text("status", "done or failed."),
             Column::text("error", "Why the picture could not be read."),
@@ -152,6 +180,12 @@ impl TableRow for ImageRow {
             Cell::Number(self.median_shaft_diameter_px),
             Cell::Number(self.median_shaft_diameter_um),
             Cell::Count(self.burnt_in_boxes),
+            Cell::Number(self.sharpness),
+            Cell::Number(self.clipped_low),
+            Cell::Number(self.clipped_high),
+            Cell::Number(self.noise),
+            Cell::Number(self.blockiness),
+            Cell::Number(self.out_of_range_share),
             Cell::YesNo(Some(series.count)),
             Cell::word(Some(self.status.word())),
             Cell::Text(self.error.clone()),
@@ -189,6 +223,12 @@ impl TableRow for ImageRow {
             median_shaft_diameter_px: record.optional_number("median_shaft_diameter_px")?,
             median_shaft_diameter_um: record.optional_number("median_shaft_diameter_um")?,
             burnt_in_boxes: record.optional_count("burnt_in_boxes")?,
+            sharpness: record.optional_number("sharpness")?,
+            clipped_low: record.optional_number("clipped_low")?,
+            clipped_high: record.optional_number("clipped_high")?,
+            noise: record.optional_number("noise")?,
+            blockiness: record.optional_number("blockiness")?,
+            out_of_range_share: record.optional_number("out_of_range_share")?,
             status: record.optional_word("status", "done or failed", Status::from_word)?.unwrap_or_default(),
             error: record.optional_text("error").unwrap_or_default(),
             warnings: record.optional_text("warnings").unwrap_or_default(),
