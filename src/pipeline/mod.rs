@@ -12,7 +12,7 @@ mod scores;
 
 pub use folder::RunError;
 pub use inputs::{Inputs, PictureJob, gather};
-pub use picture::{Classified, classify_micrograph};
+pub use picture::{Classified, classify_candidates, classify_micrograph};
 pub use run::{Event, Outcome, RunOptions, run};
 pub use scores::{Scores, model_figures};
 

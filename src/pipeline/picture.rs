@@ -2,7 +2,7 @@
 
 use super::Tools;
 use crate::carrier::{self, View};
-use crate::find;
+use crate::find::{self, Candidate};
 use crate::measure::{self, MeasuredEnd};
 use crate::micrograph::Micrograph;
 use crate::results::StageSeconds;
@@ -29,11 +29,23 @@ pub fn classify_micrograph(
     seconds: &mut StageSeconds,
 ) -> Vec<Classified> {
     let mut clock = Clock(Instant::now());
-    let settings = &tools.settings;
-    let mut candidates = find::find_ends(micrograph, &tools.finder, &settings.find);
+    let mut candidates = find::find_ends(micrograph, &tools.finder, &tools.settings.find);
     candidates.retain(|c| !micrograph.burnt_in.iter().any(|b| b.contains(c.tip)));
     clock.lap(&mut seconds.find);
-    let measured = measure::measure_ends(micrograph, &candidates, &settings.measure);
+    classify_candidates(micrograph, &candidates, carriers, tools, seconds)
+}
+
+/// As [`classify_micrograph`], from candidates that were found already.
+pub fn classify_candidates(
+    micrograph: &Micrograph,
+    candidates: &[Candidate],
+    carriers: Option<u32>,
+    tools: &Tools,
+    seconds: &mut StageSeconds,
+) -> Vec<Classified> {
+    let mut clock = Clock(Instant::now());
+    let settings = &tools.settings;
+    let measured = measure::measure_ends(micrograph, candidates, &settings.measure);
     clock.lap(&mut seconds.measure);
     let mut measured = find::accept(micrograph, measured);
     measured.sort_by(|a, b| a.tip.y.total_cmp(&b.tip.y).then(a.tip.x.total_cmp(&b.tip.x)));

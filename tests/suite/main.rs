@@ -5,6 +5,8 @@ mod bad_inputs;
 mod calibrate;
 mod cli;
 mod driver;
+mod formats;
+mod golden;
 mod report;
 mod review;
 mod schema;

@@ -172,3 +172,34 @@ fn gather(runs: &[Run], parents: &mut [u32], most: (u32, u32)) -> Vec<Part> {
 pub(super) fn union(a: &PxBox, b: &PxBox) -> PxBox {
     PxBox { x0: a.x0.min(b.x0), y0: a.y0.min(b.y0), x1: a.x1.max(b.x1), y1: a.y1.max(b.y1) }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Number of 8-connected parts of `coins > 107` by scikit-image 0.26.0 (check values, section 7.1).
+    #[test]
+    fn parts_are_those_of_scikit_image() {
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/reference/pictures/coins.png");
+        let coins = image::open(path).unwrap().to_luma8();
+        let width = coins.width() as usize;
+        let fill = |y: usize, row: &mut [u8]| {
+            for (ink, grey) in row.iter_mut().zip(&coins.as_raw()[y * width..]) {
+                *ink = u8::from(107 < *grey);
+            }
+        };
+        let runs = runs_of(width, coins.height() as usize, fill);
+        let parts = parts(&runs, (u32::MAX, u32::MAX));
+        assert_eq!(parts.iter().map(|p| p.area).sum::<u32>(), 45_117);
+        assert_eq!(parts.len(), 96);
+    }
+
+    #[test]
+    fn parts_join_around_corners_and_keep_inks_apart() {
+        let rows: [&[u8]; 4] = [&[1, 0, 0, 1, 2], &[1, 0, 0, 1, 2], &[0, 1, 1, 0, 0], &[0, 0, 0, 0, 1]];
+        let runs = runs_of(5, 4, |y, row| row.copy_from_slice(rows[y]));
+        let found: Vec<(u8, u32)> = parts(&runs, (9, 9)).iter().map(|p| (p.ink, p.area)).collect();
+        assert_eq!(found, [(1, 6), (2, 2), (1, 1)]);
+        assert_eq!(parts(&runs, (3, 9)).len(), 2);
+    }
+}
