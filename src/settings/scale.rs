@@ -152,8 +152,10 @@ pub struct StackSettings {
     /// Displacement at the corners below which a frame is left as it is, px (0.25: moving it would blur it more than it
     /// helps).
     pub leave_px: f64,
-    /// Smallest correlation of a frame with its neighbour, 0..1 (0.3: below it the frame is left out and said).
+    /// Smallest correlation of a frame with its neighbour, 0..1 (0.25: below it the frame is left out and said).
     pub min_correlation: f64,
+    /// Standard deviations by which a shift or a change of magnification must differ from none to be undone (3).
+    pub certain_sd: f64,
     /// Times that the picture is halved for the choice of detail (6: the coarsest detail is then 64 px).
     pub levels: usize,
     /// Of these, how many give the focus measure (3: detail of 1 to 4 px; coarser detail blurs too little with focus).
@@ -177,8 +179,10 @@ pub struct StackSettings {
     /// Share of the seen places below which a frame counts as never used, 0..1 (0.001).
     pub unused_share: f64,
     /// Fine detail over coarse detail, relative to the sharp parts of the picture, below which a structured place counts
-    /// as never in focus, 0..1 (0.05).
+    /// as never in focus, 0..1 (0.01: the all-in-focus truth of rendered series has no such place).
     pub never_sharp_share: f64,
+    /// Radius over which fine is compared with coarse detail, in units of `window_px` at the coarse scale (3).
+    pub never_sharp_window: f64,
     /// Share of the structured places without focus that is a warning, 0..1 (0.1).
     pub unfocused_share: f64,
     /// Change of sharpness along the best order over that along the given order below which frames seem out of order,
@@ -194,7 +198,8 @@ impl Default for StackSettings {
             max_magnification_step: 0.01,
             max_shift_share: 0.05,
             leave_px: 0.25,
-            min_correlation: 0.3,
+            min_correlation: 0.25,
+            certain_sd: 3.0,
             levels: 6,
             focus_levels: 3,
             window_px: 2.5,
@@ -205,7 +210,8 @@ impl Default for StackSettings {
             fill_weight: 0.05,
             short_series_factor: 2.5,
             unused_share: 0.001,
-            never_sharp_share: 0.05,
+            never_sharp_share: 0.01,
+            never_sharp_window: 3.0,
             unfocused_share: 0.1,
             order_share: 0.7,
         }

@@ -82,13 +82,11 @@ pub(super) fn unfocused(merged: &Plane, noise_sd: f64, settings: &StackSettings)
     if super::plane::most_levels(merged.width, merged.height) < levels {
         return none;
     }
-    let energy = |band: &Plane| {
-        let values = band.values.iter().map(|v| v * v).collect();
-        Plane { values, ..band.clone() }.smoothed(settings.window_px)
-    };
+    let energy = |band: &Plane| Plane { values: band.values.iter().map(|v| v * v).collect(), ..band.clone() };
+    let wide = settings.never_sharp_window * settings.window_px;
     let bands = pyramid(merged.clone(), levels);
-    let fine = energy(&bands[FINE]).halved().halved();
-    let coarse = energy(&bands[COARSE]);
+    let fine = energy(&bands[FINE]).halved().halved().smoothed(wide);
+    let coarse = energy(&bands[COARSE]).smoothed(wide);
     let floor = (noise_sd * noise_sd + settings.detail_floor * settings.detail_floor) as f32;
     let structured = |i: usize| settings.texture_over_noise as f32 * floor < coarse.values[i];
     let mut ratios: Vec<f32> =

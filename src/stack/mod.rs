@@ -19,7 +19,7 @@ use crate::flag::Warning;
 use crate::micrograph::{Decoded, Micrograph, quality};
 use crate::settings::{ReadSettings, StackSettings};
 use crate::units::{PxBox, Scale};
-use align::{Shrunk, align, moved_back};
+use align::{Estimate, Shrunk, align, moved_back};
 use blend::Blend;
 use focus::{Focus, Heights};
 use frame::Frame;
@@ -142,7 +142,7 @@ struct Merging {
     focus: Focus,
     curves: Vec<Vec<f32>>,
     last: Shrunk,
-    last_move: Move,
+    last_move: Estimate,
     size: (usize, usize),
     channels: usize,
     deep: bool,
@@ -182,7 +182,7 @@ impl Series<'_> {
                 focus,
                 curves: Vec::new(),
                 last: shrunk,
-                last_move: Move::default(),
+                last_move: Estimate::default(),
                 size,
                 channels: frame.channels.len(),
                 deep: false,
@@ -200,14 +200,15 @@ impl Series<'_> {
             return;
         }
         let Some((step, agreement)) = align(&merging.last, &shrunk, self.settings) else {
-            report.left_out = "it agrees with no place of the frame before it".into();
+            report.left_out = "it shows nothing that the frame before it shows".into();
             return;
         };
         report.agreement = Some(agreement);
-        report.moved = merging.last_move.then(step);
         merging.last = shrunk;
-        merging.last_move = report.moved;
-        if self.settings.leave_px <= report.moved.reach(size.0, size.1) {
+        merging.last_move = merging.last_move.then(step);
+        let certain = merging.last_move.certain(self.settings);
+        if self.settings.leave_px <= certain.reach(size.0, size.1) {
+            report.moved = certain;
             frame.channels.iter_mut().for_each(|c| *c = moved_back(c, report.moved));
             grey = frame.grey();
         }
