@@ -9,9 +9,11 @@ pub mod cross;
 pub mod figures;
 pub mod fit;
 pub mod forest;
+pub mod gather;
 pub mod prune;
 mod run;
 mod table;
+pub mod truth;
 
 pub use run::{Kind, Learning, Options, SourceFigures, TrainError, Trained, train};
 pub use table::{TrainingRow, TrainingTable, label_features};

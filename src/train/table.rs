@@ -3,6 +3,7 @@
 //! Rows in any order -> rows in one canonical order, numbers rounded as the file keeps them, one digest.
 
 use super::fit::{Rows, tidy_weight};
+use crate::labels::HandLabel;
 use crate::measure::{FEATURES, Feature, FeatureRow};
 use crate::table::{Cell, Column, Record, TableError, TableRow, from_csv, to_csv};
 use crate::tree::{CLASSES, Label};
@@ -56,7 +57,9 @@ impl TrainingTable {
         Self::from_csv("default.training.csv", BUNDLED)
     }
 
-    /// Reads a table; `name` is for messages. Features that this version does not measure are passed over.
+    /// Reads a table; `name` is for messages. Any table of ends with a label column will do (`image`, `x_px`, `y_px`,
+    /// `label` and features; `source`, `group` or `specimen`, and `weight` when there). Features that this version does
+    /// not measure are passed over.
     ///
     /// # Errors
     /// When it is not CSV, lacks a column, or holds a cell of the wrong kind.
@@ -184,23 +187,32 @@ impl TableRow for TrainingRow {
             features.set(feature.name, record.optional_number(feature.name)?);
         }
         let word = record.text("label")?;
-        let label = Label::from_word(&word).ok_or_else(|| TableError::Cell {
-            table: record.table.to_owned(),
-            row: record.row,
-            column: "label".to_owned(),
-            expected: "sheared or tensile",
-            found: word,
-        })?;
+        let image = record.text("image")?;
+        let group = record.optional_text("group").or_else(|| record.optional_text("specimen"));
         Ok(Self {
-            source: record.text("source")?,
-            group: record.text("group")?,
-            image: record.text("image")?,
+            source: record.optional_text("source").unwrap_or_else(|| "table".to_owned()),
+            group: group.unwrap_or_else(|| image.clone()),
+            image,
             tip: Point::new(record.number("x_px")?, record.number("y_px")?),
-            label,
+            label: read_label(record, word)?,
             weight: record.optional_number("weight")?.unwrap_or(1.0),
             features,
         })
     }
+}
+
+/// Rows without a label, and those that are no ends, teach nothing, like `unclear` ones.
+fn read_label(record: &Record<'_>, word: String) -> Result<Label, TableError> {
+    if word.trim().is_empty() || HandLabel::from_word(&word) == Some(HandLabel::NotAnEnd) {
+        return Ok(Label::Unclear);
+    }
+    Label::from_word(&word).ok_or_else(|| TableError::Cell {
+        table: record.table.to_owned(),
+        row: record.row,
+        column: "label".to_owned(),
+        expected: "sheared, tensile, unclear, not_an_end or nothing",
+        found: word,
+    })
 }
 
 #[cfg(test)]

@@ -47,6 +47,9 @@ impl Label {
     }
 }
 
+/// Start of the reason of an end whose probability is near a half.
+pub const COULD_BE_EITHER: &str = "could be either";
+
 /// The answer of a model about one end.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Verdict {

@@ -3,7 +3,7 @@
 use super::file::{self, ModelError};
 use super::node::{Node, Side, side};
 use super::subtype::subtype;
-use super::{CLASSES, Label, Verdict};
+use super::{CLASSES, COULD_BE_EITHER, Label, Verdict};
 use crate::measure::{FEATURES, Feature, FeatureRow};
 use crate::settings::SubtypeSettings;
 use serde::{Deserialize, Serialize};
@@ -251,7 +251,7 @@ impl Model {
             _ if !not_gradable.is_empty() => (Label::Unclear, not_gradable.join("; ")),
             None => (Label::Unclear, "nothing could be measured".to_owned()),
             Some(p) => match self.unclear.label(p) {
-                Label::Unclear => (Label::Unclear, format!("could be either: probability of sheared {p:.2}")),
+                Label::Unclear => (Label::Unclear, format!("{COULD_BE_EITHER}: probability of sheared {p:.2}")),
                 label => (label, String::new()),
             },
         };
