@@ -18,6 +18,9 @@ mod pairs;
 // Sheared fraction against load; strength of what is left.
 pub mod capacity;
 
+// Flags of specimens, knots and pictures, worst first.
+pub mod flagged;
+
 pub use capacity::{Capacity, CapacityPoint};
 
 /// Rank correlation of sheared fraction with breaking load, over the knot specimens of one line.

@@ -9,6 +9,7 @@ mod inputs;
 mod picture;
 mod run;
 mod scores;
+mod sites;
 
 pub use folder::RunError;
 pub use inputs::{Inputs, PictureJob, gather};

@@ -4,7 +4,8 @@ use super::folder::{ResultFolder, RunError};
 use super::inputs::{Inputs, PictureJob, text};
 use super::picture::{Clock, classify_micrograph};
 use super::scores::{Scores, model_figures};
-use super::{Tools, cache};
+use super::{Tools, cache, sites};
+use crate::face::site::SameSite;
 use crate::flag::Warning;
 use crate::measure::FEATURE_SCHEMA;
 use crate::micrograph::quality::{picture_quality, quality_warnings};
@@ -15,7 +16,7 @@ use crate::series::SeriesRow;
 use crate::table::{EndRow, ImageRow, Status, write_atomic, write_csv};
 use crate::tree::Label;
 use crate::units::{Scale, ScaleSource};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::Instant;
@@ -114,9 +115,11 @@ pub fn run(
     }
     outcome.images.extend(inputs.problems.iter().map(|p| failed_row(&p.series, &p.error.to_string())));
     outcome.images.sort_by(|a, b| a.series.image.cmp(&b.series.image));
+    let same = series.count_once(&mut outcome);
     outcome.scores =
         Scores::from_rows(&outcome.ends, &outcome.images, model_figures(&tools.model).as_ref(), &tools.settings.face);
     outcome.warnings = run_warnings(&outcome, inputs);
+    outcome.warnings.extend(same);
     write_csv(&folder.file("ends.csv"), &outcome.ends)?;
     write_csv(&folder.file("images.csv"), &outcome.images)?;
     outcome.scores.write(options.out)?;
@@ -224,9 +227,29 @@ impl SeriesRun<'_> {
         }
         let rows: Vec<EndRow> = ends.into_iter().map(|e| e.row).collect();
         let image = image_row(&micrograph, &rows, hash, self.tools);
+        sites::save(&sites::copy_path(&cached), &micrograph.grey, &self.tools.settings.face.site)?;
         cache::save(&cached, &key, &image, &rows)?;
         clock.lap(&mut seconds.write);
         Ok(self.finished(job, Finished { image, ends: rows, seconds, kept: false }))
+    }
+
+    /// Marks ends that are seen in another picture of the same place; one line for each such pair of pictures.
+    fn count_once(&self, outcome: &mut Outcome) -> Vec<String> {
+        let settings = &self.tools.settings.face.site;
+        let pictures = super::scores::pictures(&outcome.images);
+        let copies: Vec<PathBuf> = pictures
+            .iter()
+            .map(|p| {
+                let hash = outcome.images.iter().find(|i| i.series.image == p.series.image);
+                let um_per_px = p.series.um_per_px.or(self.tools.um_per_px);
+                let content = hash.map_or("", |i| &i.content_hash);
+                let key = cache::key(&self.digest, content, um_per_px, p.series.carriers);
+                sites::copy_path(&self.folder.cached(&key))
+            })
+            .collect();
+        let found = sites::same_sites(&pictures, &copies, settings);
+        crate::face::site::count_once(&mut outcome.ends, &found, settings);
+        found.iter().map(SameSite::line).collect()
     }
 
     fn write_overlay(&self, path: &Path, png: &[u8]) -> Result<(), RunError> {

@@ -35,7 +35,7 @@ impl Scores {
         model: Option<&ModelFigures>,
         settings: &FaceSettings,
     ) -> Self {
-        let pictures: Vec<Picture> = images.iter().filter(|i| i.status == Status::Done).map(picture_of).collect();
+        let pictures = pictures(images);
         let faces = face::score_specimens(ends, &pictures, model, settings);
         let comparison = knot::compare(&faces.specimens, settings);
         let mut warnings = faces.warnings;
@@ -77,6 +77,11 @@ impl Scores {
         write_parquet(&folder.join("knots.parquet"), &self.knots)?;
         write_parquet(&folder.join("pairs.parquet"), &self.pairs)
     }
+}
+
+/// What scoring needs to know of the pictures that could be read.
+pub(super) fn pictures(images: &[ImageRow]) -> Vec<Picture> {
+    images.iter().filter(|i| i.status == Status::Done).map(picture_of).collect()
 }
 
 fn picture_of(image: &ImageRow) -> Picture {

@@ -1,6 +1,7 @@
 //! Every integration test, in one binary. One `mod` line per file; a module tests one topic through the public
 //! interface of the library or through the real program.
 
+mod answers;
 mod bad_inputs;
 mod calibrate;
 mod cli;

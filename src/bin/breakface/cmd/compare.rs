@@ -1,13 +1,196 @@
-//! `breakface compare`.
+//! `breakface compare`: knots ranked and compared by their specimens, with loads and capacity.
 
 use crate::exit::Code;
+use anyhow::Context;
+use breakface::knot::{self, Association, Capacity, Comparison};
+use breakface::results::Results;
+use breakface::settings::FaceSettings;
+use breakface::table::{KnotRow, PairRow, write_csv};
+use serde_json::json;
+use std::io::Write;
+use std::path::PathBuf;
 
 /// Arguments of `compare`.
 #[derive(Debug, clap::Args)]
-pub struct Args {}
+#[command(
+    after_help = "Examples:\n  breakface compare results\n  breakface compare results --json\n  breakface compare results --out comparison/"
+)]
+pub struct Args {
+    /// Folder of results
+    #[arg(value_name = "RESULTS")]
+    results: PathBuf,
+    /// One JSON object per line: knots, pairs, associations, capacities, warnings
+    #[arg(long, help_heading = "Output")]
+    json: bool,
+    /// Also write knots.csv and pairs.csv into this folder
+    #[arg(long, value_name = "FOLDER", help_heading = "Output")]
+    out: Option<PathBuf>,
+    /// Fewest specimens of a knot for a test [default: as in the run]
+    #[arg(long, value_name = "SPECIMENS", help_heading = "Thresholds")]
+    fewest_specimens: Option<u32>,
+}
 
 /// Runs `compare`.
-pub fn run(_args: Args) -> anyhow::Result<Code> {
-    eprintln!("breakface compare: not available yet");
-    Ok(Code::Wrong)
+pub fn run(args: Args) -> anyhow::Result<Code> {
+    let results =
+        Results::load(&args.results).context("run `breakface classify` first, or name its folder of results")?;
+    let mut settings = results.run.as_ref().map_or_else(FaceSettings::default, |r| r.settings.face.clone());
+    settings.fewest_specimens = args.fewest_specimens.unwrap_or(settings.fewest_specimens);
+    let comparison = knot::compare(&results.specimens, &settings);
+    if let Some(folder) = &args.out {
+        std::fs::create_dir_all(folder).with_context(|| format!("{}: cannot be made", folder.display()))?;
+        write_csv(&folder.join("knots.csv"), &comparison.knots)?;
+        write_csv(&folder.join("pairs.csv"), &comparison.pairs)?;
+    }
+    let out = std::io::stdout().lock();
+    if args.json {
+        write_json(out, &comparison)?
+    } else {
+        write_text(out, &comparison)?
+    }
+    for warning in &comparison.warnings {
+        eprintln!("warning: {}", warning.text);
+    }
+    Ok(Code::Done)
+}
+
+fn percent(value: Option<f64>) -> String {
+    value.map_or_else(|| "-".into(), |v| format!("{:.0}", 100.0 * v))
+}
+
+fn with_interval(value: Option<f64>, low: Option<f64>, high: Option<f64>) -> String {
+    match (value, low, high) {
+        (Some(_), Some(_), Some(_)) => format!("{} ({} to {})", percent(value), percent(low), percent(high)),
+        _ => percent(value),
+    }
+}
+
+fn write_text(mut out: impl Write, c: &Comparison) -> anyhow::Result<()> {
+    if c.knots.is_empty() {
+        writeln!(out, "no knots to compare: the series names none")?;
+        return Ok(());
+    }
+    let header = ["rank", "knot", "line", "n", "sheared %", "verdict", "load N", "efficiency %", "carriers lost"];
+    let mut rows = vec![header.map(str::to_owned).to_vec()];
+    rows.extend(c.knots.iter().map(knot_cells));
+    write_columns(&mut out, &rows)?;
+    if c.pairs.iter().any(|p| p.p.is_some()) {
+        writeln!(out, "\nPairs, by permutation of specimens; p adjusted over all pairs (Benjamini and Hochberg):")?;
+        let mut rows = vec![["knot", "against", "difference %", "p", "adjusted p"].map(str::to_owned).to_vec()];
+        rows.extend(c.pairs.iter().filter(|p| p.p.is_some()).map(pair_cells));
+        write_columns(&mut out, &rows)?;
+    }
+    for a in &c.associations {
+        writeln!(out, "\n{}", association_line(a))?;
+    }
+    for capacity in &c.capacities {
+        writeln!(out, "\n{}", capacity_lines(capacity))?;
+    }
+    Ok(())
+}
+
+fn knot_cells(k: &KnotRow) -> Vec<String> {
+    let lost = match (k.carriers_lost, k.carriers, k.carriers_lost_bundle) {
+        (Some(lost), Some(all), Some(bundle)) => format!("{lost:.1} of {all} (bundle {bundle:.1})"),
+        (Some(lost), Some(all), None) => format!("{lost:.1} of {all}"),
+        _ => "-".into(),
+    };
+    vec![
+        k.rank.map_or_else(|| "-".into(), |r| r.to_string()),
+        k.knot.clone(),
+        k.line.clone().unwrap_or_else(|| "-".into()),
+        k.n_specimens.to_string(),
+        with_interval(k.sheared_fraction, k.sheared_low, k.sheared_high),
+        k.verdict.clone(),
+        k.mean_load_n.map_or_else(|| "-".into(), |l| format!("{l:.0}")),
+        with_interval(k.efficiency, k.efficiency_low, k.efficiency_high),
+        lost,
+    ]
+}
+
+fn pair_cells(p: &PairRow) -> Vec<String> {
+    let p_value = |v: Option<f64>| v.map_or_else(|| "-".into(), |v| format!("{v:.4}"));
+    let difference = p.difference.map_or_else(|| "-".into(), |d| format!("{:+.0}", 100.0 * d));
+    vec![p.knot_a.clone(), p.knot_b.clone(), difference, p_value(p.p), p_value(p.p_adjusted)]
+}
+
+fn association_line(a: &Association) -> String {
+    let line = a.line.as_deref().unwrap_or("no line given");
+    match (a.rho, a.low, a.high) {
+        (Some(rho), Some(low), Some(high)) => {
+            format!("Sheared fraction and load ({line}, {} specimens): Spearman {rho:.2} ({low:.2} to {high:.2})", a.n)
+        }
+        (Some(rho), ..) => format!("Sheared fraction and load ({line}, {} specimens): Spearman {rho:.2}", a.n),
+        _ => format!("Sheared fraction and load ({line}, {} specimens): too few or all alike", a.n),
+    }
+}
+
+fn capacity_lines(c: &Capacity) -> String {
+    let line = c.line.as_deref().unwrap_or("no line given");
+    let source = if c.modulus_estimated { "from the straight pulls" } else { "assumed" };
+    let mut text = format!(
+        "Strength left when carriers are cut ({line}, {} carriers), % of uncut: plain share, and equal-load-sharing bundle with \
+         Weibull modulus {:.1} ({source}).\nUpper bounds: a cut carrier loads its neighbours more, and the braid kinks.\n",
+        c.carriers, c.modulus
+    );
+    let row = |name: &str, cells: Vec<String>| format!("  {name:<7}{}\n", cells.join(""));
+    let cells = |f: &dyn Fn(&knot::CapacityPoint) -> String| c.points.iter().map(|p| format!("{:>5}", f(p))).collect();
+    text.push_str(&row("cut", cells(&|p| p.cut.to_string())));
+    text.push_str(&row("plain", cells(&|p| percent(Some(p.plain)))));
+    text.push_str(&row("bundle", cells(&|p| percent(p.bundle))));
+    text.truncate(text.trim_end().len());
+    text
+}
+
+fn write_columns(mut out: impl Write, rows: &[Vec<String>]) -> anyhow::Result<()> {
+    let columns = rows.first().map_or(0, Vec::len);
+    let width = |c: usize| rows.iter().map(|r| r[c].chars().count()).max().unwrap_or(0);
+    let widths: Vec<usize> = (0..columns).map(width).collect();
+    for row in rows {
+        let cells: Vec<String> = row.iter().zip(&widths).map(|(cell, w)| format!("{cell:<w$}")).collect();
+        writeln!(out, "{}", cells.join("  ").trim_end())?;
+    }
+    Ok(())
+}
+
+fn write_json(mut out: impl Write, c: &Comparison) -> anyhow::Result<()> {
+    const SCHEMA: &str = "breakface-compare/1";
+    for k in &c.knots {
+        let object = json!({
+            "type": "knot", "schema": SCHEMA, "knot": k.knot, "line": k.line, "rank": k.rank,
+            "n_specimens": k.n_specimens, "sheared_fraction": k.sheared_fraction, "sheared_low": k.sheared_low,
+            "sheared_high": k.sheared_high, "interval_from": k.interval_from, "verdict": k.verdict,
+            "n_loads": k.n_loads, "mean_load_n": k.mean_load_n, "efficiency": k.efficiency,
+            "efficiency_low": k.efficiency_low, "efficiency_high": k.efficiency_high,
+            "efficiency_method": k.efficiency_method, "carriers": k.carriers, "carriers_lost": k.carriers_lost,
+            "carriers_lost_bundle": k.carriers_lost_bundle, "flags": k.flags,
+        });
+        writeln!(out, "{object}")?;
+    }
+    for p in &c.pairs {
+        let object = json!({
+            "type": "pair", "schema": SCHEMA, "line": p.line, "knot_a": p.knot_a, "knot_b": p.knot_b, "n_a": p.n_a,
+            "n_b": p.n_b, "difference": p.difference, "p": p.p, "p_adjusted": p.p_adjusted,
+        });
+        writeln!(out, "{object}")?;
+    }
+    for a in &c.associations {
+        let object = json!({
+            "type": "association", "schema": SCHEMA, "line": a.line, "n": a.n, "spearman": a.rho, "low": a.low, "high": a.high,
+        });
+        writeln!(out, "{object}")?;
+    }
+    for k in &c.capacities {
+        let points: Vec<_> =
+            k.points.iter().map(|p| json!({ "cut": p.cut, "plain": p.plain, "bundle": p.bundle })).collect();
+        let object = json!({
+            "type": "capacity", "schema": SCHEMA, "line": k.line, "carriers": k.carriers, "modulus": k.modulus,
+            "modulus_estimated": k.modulus_estimated, "points": points,
+        });
+        writeln!(out, "{object}")?;
+    }
+    for w in &c.warnings {
+        writeln!(out, "{}", json!({ "type": "warning", "schema": SCHEMA, "name": w.name, "text": w.text }))?;
+    }
+    Ok(())
 }

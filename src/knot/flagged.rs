@@ -1,0 +1,142 @@
+//! What was flagged, worst first, with the evidence in one line each. Works from saved tables alone.
+
+use crate::face::specimen::{Estimate, verdict, word};
+use crate::flag::{self, Severity};
+use crate::series::Kind;
+use crate::settings::FaceSettings;
+use crate::stats::Interval;
+use crate::table::{ImageRow, KnotRow, SpecimenRow};
+
+/// One raised flag.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Flagged {
+    /// `specimen`, `knot` or `picture`.
+    pub about: &'static str,
+    /// Specimen code, knot (with its line) or picture.
+    pub subject: String,
+    /// Name of the flag.
+    pub flag: String,
+    /// How much it matters.
+    pub severity: Severity,
+    /// One line: the figures behind it, and what to do.
+    pub evidence: String,
+    /// Sheared fraction of the subject, when it has one.
+    pub sheared_fraction: Option<f64>,
+    /// Lower end of its interval.
+    pub sheared_low: Option<f64>,
+    /// Upper end of its interval.
+    pub sheared_high: Option<f64>,
+}
+
+/// Every flag of specimens, knots and pictures. Verdicts are taken anew from the saved intervals, so that thresholds can be moved;
+/// all other flags are as they were raised.
+pub fn flagged(
+    specimens: &[SpecimenRow],
+    knots: &[KnotRow],
+    images: &[ImageRow],
+    settings: &FaceSettings,
+) -> Vec<Flagged> {
+    let mut found: Vec<Flagged> = Vec::new();
+    found.extend(specimens.iter().flat_map(|s| of_specimen(s, settings)));
+    found.extend(knots.iter().flat_map(|k| of_knot(k, specimens, settings)));
+    found.extend(images.iter().flat_map(of_picture));
+    // Worst first: by weight of the flag, then by how much was surely sheared.
+    found.sort_by(|a, b| {
+        let place = |f: &Flagged| flag::FLAGS.iter().position(|g| g.name == f.flag).unwrap_or(usize::MAX);
+        let low = |f: &Flagged| f.sheared_low.unwrap_or(-1.0);
+        (a.severity, place(a))
+            .cmp(&(b.severity, place(b)))
+            .then(low(b).total_cmp(&low(a)))
+            .then_with(|| a.subject.cmp(&b.subject))
+    });
+    found
+}
+
+fn estimate(fraction: Option<f64>, low: Option<f64>, high: Option<f64>) -> Option<Estimate> {
+    Some(Estimate { fraction: fraction?, interval: Interval { low: low?, high: high? } })
+}
+
+/// Saved flags with those that follow from the verdict taken anew.
+fn names<'a>(saved: &'a str, renewed: [(&'a str, bool); 2]) -> Vec<&'a str> {
+    let kept = flag::split(saved).filter(|n| renewed.iter().all(|(name, _)| name != n));
+    kept.chain(renewed.into_iter().filter(|(_, raised)| *raised).map(|(name, _)| name)).collect()
+}
+
+fn of_specimen(s: &SpecimenRow, settings: &FaceSettings) -> Vec<Flagged> {
+    let found = estimate(s.sheared_fraction, s.sheared_low, s.sheared_high);
+    let labelled = s.n_sheared + s.n_tensile;
+    let verdict = verdict(found, labelled, settings);
+    let shear = verdict == word::SHEAR && s.kind != Some(Kind::Cut);
+    let renewed = [("mostly_shear", shear), ("too_few_ends", verdict == word::TOO_FEW)];
+    let share = percent(found);
+    let figures = format!("{share} of {labelled} labelled ends sheared ({}), {} unclear", basis_word(s), s.n_unclear);
+    let carriers = format!("{figures}; {} of {} carriers cut through", s.carriers_cut, s.carriers_seen);
+    names(&s.flags, renewed)
+        .into_iter()
+        .map(|name| {
+            let figures = match name {
+                "mostly_shear" | "one_carrier_dominates" => carriers.clone(),
+                "scale_contradicts" | "diameter_implausible" => {
+                    let diameter = s.fibre_diameter_um.map_or_else(|| "unknown".into(), |d| format!("{d:.1} µm"));
+                    format!("median fibre diameter {diameter}")
+                }
+                _ => figures.clone(),
+            };
+            raised("specimen", s.specimen.clone(), name, figures, found)
+        })
+        .collect()
+}
+
+fn of_knot(k: &KnotRow, specimens: &[SpecimenRow], settings: &FaceSettings) -> Vec<Flagged> {
+    let found = estimate(k.sheared_fraction, k.sheared_low, k.sheared_high);
+    let of_knot = |s: &&SpecimenRow| s.knot.as_deref() == Some(k.knot.as_str()) && s.line == k.line;
+    let labelled = specimens.iter().filter(of_knot).map(|s| s.n_sheared + s.n_tensile).sum();
+    let shear = verdict(found, labelled, settings) == word::SHEAR;
+    let renewed = [("knot_mostly_shear", shear), ("too_few_specimens", k.n_specimens < settings.fewest_specimens)];
+    let mut figures = format!("{} sheared, mean of {} specimens", percent(found), k.n_specimens);
+    if let Some(efficiency) = k.efficiency {
+        figures.push_str(&format!("; knot efficiency {:.0} %", 100.0 * efficiency));
+    }
+    let subject = k.line.as_ref().map_or_else(|| k.knot.clone(), |line| format!("{} ({line})", k.knot));
+    names(&k.flags, renewed)
+        .into_iter()
+        .map(|name| raised("knot", subject.clone(), name, figures.clone(), found))
+        .collect()
+}
+
+fn of_picture(i: &ImageRow) -> Vec<Flagged> {
+    i.warning_list()
+        .map(|(name, text)| raised("picture", i.series.image.clone(), name, text.to_owned(), None))
+        .collect()
+}
+
+fn raised(about: &'static str, subject: String, name: &str, figures: String, found: Option<Estimate>) -> Flagged {
+    let entry = flag::find(name);
+    let evidence = match entry {
+        Some(entry) if about != "picture" => format!("{figures}. {}", entry.remedy),
+        _ => figures,
+    };
+    Flagged {
+        about,
+        subject,
+        flag: name.to_owned(),
+        severity: entry.map_or(Severity::Note, |e| e.severity),
+        evidence,
+        sheared_fraction: found.map(|e| e.fraction),
+        sheared_low: found.map(|e| e.interval.low),
+        sheared_high: found.map(|e| e.interval.high),
+    }
+}
+
+fn basis_word(s: &SpecimenRow) -> &'static str {
+    match s.basis.as_str() {
+        "controls" => "corrected by controls",
+        "model" => "corrected by the model's own figures",
+        _ => "as labelled",
+    }
+}
+
+fn percent(found: Option<Estimate>) -> String {
+    let Some(Estimate { fraction, interval }) = found else { return "unknown share".into() };
+    format!("{:.0} % ({:.0} to {:.0} %)", 100.0 * fraction, 100.0 * interval.low, 100.0 * interval.high)
+}
