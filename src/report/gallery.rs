@@ -74,7 +74,7 @@ fn numbers(end: &EndRow) -> String {
         lines.push(escape(&super::words::spelled(&end.subtype)));
     }
     if !end.reason.is_empty() {
-        lines.push(name(&end.reason));
+        lines.push(name(&super::words::spelled(&end.reason)));
     }
     format!("<p>{}</p>", lines.join("<br/>"))
 }
