@@ -25,7 +25,8 @@ impl Level {
         let (u0, v0) = (u.floor(), v.floor());
         let (fu, fv) = ((u - u0) as f32, (v - v0) as f32);
         let at = |x: f64, y: f64| {
-            let (x, y) = (x.clamp(0.0, self.width as f64 - 1.0) as usize, y.clamp(0.0, self.height as f64 - 1.0) as usize);
+            let (x, y) =
+                (x.clamp(0.0, self.width as f64 - 1.0) as usize, y.clamp(0.0, self.height as f64 - 1.0) as usize);
             self.values[y * self.width + x]
         };
         let top = at(u0, v0) * (1.0 - fu) + at(u0 + 1.0, v0) * fu;

@@ -67,8 +67,14 @@ impl SecondLook {
 
     fn run(&self, input: NdTensor<f32, 4>) -> Result<NdTensor<f32, 2>, String> {
         let n = input.size(0);
-        let answers: NdTensor<f32, 2> = run_alone(&self.model, input)?.try_into().map_err(|_| "answers with something else than numbers".to_owned())?;
-        if answers.shape() == [n, ANSWERS] { Ok(answers) } else { Err(format!("answers with shape {:?}", answers.shape())) }
+        let answers: NdTensor<f32, 2> = run_alone(&self.model, input)?
+            .try_into()
+            .map_err(|_| "answers with something else than numbers".to_owned())?;
+        if answers.shape() == [n, ANSWERS] {
+            Ok(answers)
+        } else {
+            Err(format!("answers with shape {:?}", answers.shape()))
+        }
     }
 }
 
