@@ -31,6 +31,9 @@ pub mod find;
 // Candidate -> measured end: traced shaft, sub-pixel edges, features.
 pub mod measure;
 
+// Intervals, circular statistics, comparison, bundle theory.
+pub mod stats;
+
 // Measured ends -> carriers and the features of their company.
 pub mod carrier;
 
@@ -43,8 +46,8 @@ pub mod table;
 // Hand labels as data.
 pub mod labels;
 
-// Intervals, circular statistics, comparison, bundle theory.
-pub mod stats;
+// Saved results of a run, read back.
+pub mod results;
 
 // Labelled ends -> a new tree, its figures and its page.
 pub mod train;
@@ -54,9 +57,6 @@ pub mod face;
 
 // Break faces -> knots: comparison, efficiency, capacity.
 pub mod knot;
-
-// Saved results of a run, read back.
-pub mod results;
 
 // Results -> overlays, plots and the self-contained page.
 pub mod report;

@@ -2,6 +2,7 @@
 
 use crate::micrograph::format_of;
 use crate::series::{RowProblem, SeriesError, SeriesRow, read_series};
+use crate::table::is_result_column;
 use std::collections::BTreeSet;
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -94,9 +95,22 @@ fn from_table(table: &Path, found: &mut Inputs) -> Result<(), SeriesError> {
     found.problems.extend(series.problems);
     found.notes.extend(series.notes);
     found.jobs.extend(
-        series.rows.into_iter().map(|row| PictureJob { path: existing_spelling(folder, &row.image), series: row }),
+        series
+            .rows
+            .into_iter()
+            .map(|row| PictureJob { path: existing_spelling(folder, &row.image), series: with_free_columns(row) }),
     );
     Ok(())
+}
+
+/// Passed-through columns that have the name of a result column get `series_` in front.
+fn with_free_columns(mut row: SeriesRow) -> SeriesRow {
+    for (name, _) in &mut row.extra {
+        if is_result_column(name) {
+            name.insert_str(0, "series_");
+        }
+    }
+    row
 }
 
 /// Accented file names have two spellings in Unicode; the table may use the other one than the disk.

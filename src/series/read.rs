@@ -251,15 +251,12 @@ impl Line<'_> {
         }
     }
 
-    /// Unknown columns; one that has the name of a result column gets `series_` in front.
+    /// Unknown columns.
     fn extra(&self) -> Vec<(String, String)> {
         self.header
             .iter()
             .filter(|h| !h.is_empty() && !COLUMNS.contains(&h.as_str()))
-            .map(|h| {
-                let name = if crate::table::is_result_column(h) { format!("series_{h}") } else { h.clone() };
-                (name, self.field(h).to_owned())
-            })
+            .map(|h| (h.clone(), self.field(h).to_owned()))
             .collect()
     }
 }
@@ -281,7 +278,7 @@ mod tests {
         let series = parse("image,specimen,kind,um_per_px,count,tied_by,label\na.jpg,S1,knot,0.48,no,Ann,x\n");
         let row = &series.rows[0];
         assert_eq!((row.kind, row.um_per_px, row.count), (Some(Kind::Knot), Some(0.48), false));
-        assert_eq!(row.extra, [("tied_by".into(), "Ann".into()), ("series_label".into(), "x".into())]);
+        assert_eq!(row.extra, [("tied_by".into(), "Ann".into()), ("label".into(), "x".into())]);
         assert!(series.problems.is_empty() && series.notes.is_empty());
     }
 
