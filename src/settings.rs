@@ -247,7 +247,7 @@ impl Default for FindSettings {
             fibre_um: [12.0, 40.0],
             least_side_px: 24,
             second_look: true,
-            min_second_score: 0.5,
+            min_second_score: 0.41,
             same_patch_reach_d: 0.2,
             same_end_reach_d: 0.5,
             same_shaft_reach_d: 1.2,
@@ -264,6 +264,17 @@ impl Default for FindSettings {
 pub struct MeasureSettings {
     /// Fewest pixels across a shaft that can be graded (6 px: design.md's `gradable`). Larger = more ends `unclear`.
     pub min_shaft_px: f64,
+    /// Strongest candidates that are measured at every width of the ladder to settle how wide the fibres of a picture are
+    /// (16). Larger = slower, steadier.
+    pub settle_voters: u32,
+    /// Ratio between two widths of the ladder (1.3: a trace finds the edges within about 25 %).
+    pub settle_step: f64,
+    /// Ratio within which measured widths count as agreeing (1.25: fibres of one line are alike within about a tenth).
+    pub settle_reach: f64,
+    /// Share of all votes that must agree, else every candidate keeps the finder's width (0.3).
+    pub settle_agreement: f64,
+    /// Widest fibre that is tried without a scale, as a share of the picture's shorter side (0.2).
+    pub settle_widest_share: f64,
     /// Samples across the rough width in the coarse trace (16). Larger = slower, finer start.
     pub coarse_samples: f64,
     /// Samples across the width in the fine trace and the end zone (20: edges interpolate to a tenth of that). Larger = slower.
@@ -428,6 +439,11 @@ impl Default for MeasureSettings {
     fn default() -> Self {
         Self {
             min_shaft_px: 6.0,
+            settle_voters: 16,
+            settle_step: 1.3,
+            settle_reach: 1.25,
+            settle_agreement: 0.3,
+            settle_widest_share: 0.2,
             coarse_samples: 16.0,
             fine_samples: 20.0,
             finest_step_px: 0.4,

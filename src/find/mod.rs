@@ -47,7 +47,16 @@ pub fn find_ends(micrograph: &Micrograph, finder: &Finder, settings: &FindSettin
     peaks::merge(found, settings)
 }
 
-/// The second look: measured candidates that are ends.
-pub fn accept(_micrograph: &Micrograph, measured: Vec<MeasuredEnd>) -> Vec<MeasuredEnd> {
-    measured
+/// Measured candidates that are ends: once widths and tips are measured, second hits on one end are dropped for good.
+pub fn accept(micrograph: &Micrograph, measured: Vec<MeasuredEnd>, settings: &FindSettings) -> Vec<MeasuredEnd> {
+    let as_candidate = |end: &MeasuredEnd| Candidate {
+        tip: end.tip,
+        axis_deg: end.axis_deg,
+        width_px: end.features.get("shaft_diameter_px").unwrap_or(1.0),
+        score: end.score,
+        look_sheared: None,
+    };
+    let kept = peaks::merge(measured.iter().map(as_candidate).collect(), settings);
+    let stays = |end: &MeasuredEnd| micrograph.grey.contains(end.tip) && kept.contains(&as_candidate(end));
+    measured.into_iter().filter(stays).collect()
 }

@@ -92,7 +92,8 @@ fn apply(candidate: &Candidate, unit: f64, answer: impl Fn(usize) -> f64) -> Can
         tip,
         axis_deg: wrap_deg(candidate.axis_deg + answer(5).atan2(answer(4)).to_degrees()),
         width_px: unit * answer(1).exp2(),
-        score: sigmoid(answer(0)),
+        // Both looks must like it: their geometric mean judged better than either on rendered training pictures.
+        score: (candidate.score * sigmoid(answer(0))).sqrt(),
         look_sheared: Some(sigmoid(answer(6))),
     }
 }

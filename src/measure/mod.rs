@@ -1,5 +1,7 @@
 //! Candidate -> measured end: traced shaft, sub-pixel edges, features, quality.
 
+pub use settle::settle_widths;
+
 use crate::find::Candidate;
 use crate::measure::guide::guides;
 use crate::measure::planes::Planes;
@@ -27,6 +29,7 @@ mod trace;
 mod edge;
 
 // Centre line, edges and diameter of the shaft.
+mod settle;
 mod shaft;
 
 // Outline of the end.
