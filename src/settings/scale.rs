@@ -143,18 +143,18 @@ impl Default for FibreSettings {
 pub struct StackSettings {
     /// Most frames in one series (1000: a longer one is a film).
     pub max_frames: usize,
-    /// Longest side of the copies on which frames are aligned, px (800). Larger = slower.
+    /// Longest side of the copies on which frames are aligned, px (1600: fine detail is needed to tell a move from a change of blur). Larger = slower.
     pub align_side_px: usize,
-    /// Largest change of magnification between neighbouring frames, relative (0.01).
+    /// Largest change of magnification between neighbouring frames, relative (0.002: blur that passes for growth is above it).
     pub max_magnification_step: f64,
     /// Largest shift between neighbouring frames, as a share of the picture's width (0.05).
     pub max_shift_share: f64,
-    /// Displacement at the corners below which a frame is left as it is, px (0.25: moving it would blur it more than it
+    /// Displacement at the corners below which a frame is left as it is, px (0.5: moving it would blur it more than it
     /// helps).
     pub leave_px: f64,
     /// Smallest correlation of a frame with its neighbour, 0..1 (0.25: below it the frame is left out and said).
     pub min_correlation: f64,
-    /// Standard deviations by which a shift or a change of magnification must differ from none to be undone (3).
+    /// Standard deviations by which a shift or a change of magnification must differ from none to be undone (6: blur is not quite independent from tile to tile).
     pub certain_sd: f64,
     /// Times that the picture is halved for the choice of detail (6: the coarsest detail is then 64 px).
     pub levels: usize,
@@ -194,12 +194,12 @@ impl Default for StackSettings {
     fn default() -> Self {
         Self {
             max_frames: 1000,
-            align_side_px: 800,
-            max_magnification_step: 0.01,
+            align_side_px: 1600,
+            max_magnification_step: 0.002,
             max_shift_share: 0.05,
-            leave_px: 0.25,
+            leave_px: 0.5,
             min_correlation: 0.25,
-            certain_sd: 3.0,
+            certain_sd: 6.0,
             levels: 6,
             focus_levels: 3,
             window_px: 2.5,

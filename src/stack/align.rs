@@ -389,8 +389,8 @@ mod tests {
         let still = Shrunk::new(&scene(320, 241, Move::default()), &settings);
         for by in [
             Move { dx: 0.4, dy: -0.7, grow: 0.0 },
-            Move { dx: 6.3, dy: 3.1, grow: 0.002 },
-            Move { dx: -9.0, dy: 5.5, grow: -0.006 },
+            Move { dx: 6.3, dy: 3.1, grow: 0.001 },
+            Move { dx: -9.0, dy: 5.5, grow: -0.0015 },
         ] {
             let (found, agreement) =
                 align(&still, &Shrunk::new(&scene(320, 241, by), &settings), &settings).expect("alike");
