@@ -6,14 +6,16 @@
 
 pub mod calibrate;
 pub mod cross;
+pub mod evaluate;
 pub mod figures;
 pub mod fit;
 pub mod forest;
 pub mod gather;
+pub mod page;
 pub mod prune;
 mod run;
 mod table;
 pub mod truth;
 
-pub use run::{Kind, Learning, Options, SourceFigures, TrainError, Trained, train};
+pub use run::{Kind, Learning, Options, PruneStep, SourceFigures, TrainError, Trained, train};
 pub use table::{TrainingRow, TrainingTable, label_features};

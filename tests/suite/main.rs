@@ -13,3 +13,4 @@ mod review;
 mod schema;
 mod stack;
 mod tidy;
+mod tree;

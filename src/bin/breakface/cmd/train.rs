@@ -1,13 +1,261 @@
-//! `breakface train`.
+//! `breakface train`: labelled ends in, a model and its page out.
 
 use crate::exit::Code;
+use anyhow::{Context, bail};
+use breakface::labels::read_labels;
+use breakface::results::Results;
+use breakface::settings::Settings;
+use breakface::table::write_atomic;
+use breakface::train::gather::{Gathered, from_controls, from_labels, from_truth};
+use breakface::train::truth::read_truth;
+use breakface::train::{Kind, Options, TrainError, Trained, TrainingRow, TrainingTable, page, train};
+use breakface::tree::{Label, Model};
+use std::path::{Path, PathBuf};
 
 /// Arguments of `train`.
 #[derive(Debug, clap::Args)]
-pub struct Args {}
+#[command(after_help = "\
+Pictures are never read: the features saved in RESULTS are enough. Beside MODEL.json are written the training table
+(MODEL.training.csv) and the model page (MODEL.md, MODEL.html).
+
+Examples:
+  breakface train results --labels results/labels.csv --base bundled --out ours.json
+  breakface train results --controls --out controls.json")]
+pub struct Args {
+    /// Folders that runs of `classify` have written
+    #[arg(value_name = "RESULTS", help_heading = "Labelled ends")]
+    results: Vec<PathBuf>,
+    /// Hand labels of the ends in RESULTS (image, x_px, y_px, label); may be given more than once
+    #[arg(long, value_name = "FILE", help_heading = "Labelled ends")]
+    labels: Vec<PathBuf>,
+    /// Take all ends of kind=cut as sheared and all of kind=pull as tensile
+    #[arg(long, help_heading = "Labelled ends")]
+    controls: bool,
+    /// Table of ends with features and a label column; may be given more than once
+    #[arg(long, value_name = "FILE", help_heading = "Labelled ends")]
+    ends: Vec<PathBuf>,
+    /// Folder of pictures' truth (JSON), matched to RESULTS by file name and position
+    #[arg(long, value_name = "DIR", help_heading = "Labelled ends")]
+    truth: Vec<PathBuf>,
+    /// Learn from the training table of this model too: a model file, or `bundled`
+    #[arg(long, value_name = "MODEL", help_heading = "Labelled ends")]
+    base: Option<String>,
+    /// How many ends each of your labels counts for, 0.1 to 1000
+    #[arg(long, value_name = "NUMBER", default_value_t = 1.0, help_heading = "Labelled ends")]
+    weight: f64,
+    /// Name of these labels in the training table
+    #[arg(long, value_name = "WORD", help_heading = "Labelled ends")]
+    source: Option<String>,
+
+    /// What labels: one tree that can be read, or a forest
+    #[arg(long, value_enum, default_value_t = KindArg::Tree, help_heading = "Method")]
+    kind: KindArg,
+    /// Feature that must not be used; may be given more than once
+    #[arg(long, value_name = "FEATURE", help_heading = "Method")]
+    without: Vec<String>,
+    /// Settings (TOML); see `breakface settings`
+    #[arg(long, value_name = "FILE", help_heading = "Method")]
+    settings: Option<PathBuf>,
+
+    /// Model file to write (.json)
+    #[arg(long, value_name = "MODEL.json", help_heading = "Output")]
+    out: PathBuf,
+    /// Name of the model, for people [default: name of the file]
+    #[arg(long, value_name = "NAME", help_heading = "Output")]
+    name: Option<String>,
+    /// Replace files that are there
+    #[arg(long, help_heading = "Output")]
+    force: bool,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+enum KindArg {
+    Tree,
+    Forest,
+}
 
 /// Runs `train`.
-pub fn run(_args: Args) -> anyhow::Result<Code> {
-    eprintln!("breakface train: not available yet");
-    Ok(Code::Wrong)
+pub fn run(args: Args) -> anyhow::Result<Code> {
+    let settings = match &args.settings {
+        Some(path) => Settings::load(path)?,
+        None => Settings::default(),
+    };
+    check(&args)?;
+    let own = own_rows(&args, &settings)?;
+    let base = base_table(args.base.as_deref())?;
+    warn_out_of_range(base.as_ref(), &own, &settings)?;
+    let n_own = own.len();
+    let table = base.map(|(table, _)| table).unwrap_or_default().with(own);
+    let options = Options {
+        name: args.name.clone().unwrap_or_else(|| stem(&args.out)),
+        kind: if args.kind == KindArg::Forest { Kind::Forest } else { Kind::Tree },
+        without: args.without.clone(),
+    };
+    let trained = train(&table, &settings.label, &options).map_err(with_hint)?;
+    write(&args.out, &trained, &table)?;
+    tell(&args.out, &trained, &table, n_own);
+    Ok(Code::Done)
+}
+
+fn with_hint(error: TrainError) -> anyhow::Error {
+    match error {
+        TrainError::Empty => anyhow::anyhow!("{error}; give RESULTS with --labels, --controls or --truth, or --ends"),
+        TrainError::OneClass { .. } => anyhow::anyhow!("{error}; add labels of the other kind, or --base bundled"),
+        TrainError::UnknownFeature { .. } => anyhow::anyhow!("{error}; `breakface features` lists them"),
+        other => other.into(),
+    }
+}
+
+fn check(args: &Args) -> anyhow::Result<()> {
+    if !(0.1..=1000.0).contains(&args.weight) {
+        bail!("--weight: expected a number from 0.1 to 1000, found {}", args.weight);
+    }
+    let of_results = !args.labels.is_empty() || args.controls || !args.truth.is_empty();
+    if of_results && args.results.is_empty() {
+        bail!("--labels, --controls and --truth need RESULTS: the folder that `breakface classify` wrote");
+    }
+    if !of_results && !args.results.is_empty() {
+        bail!("RESULTS alone have no labels: add --labels FILE, --controls or --truth DIR");
+    }
+    if args.out.extension().is_none_or(|e| e != "json") {
+        bail!("--out {}: expected a file that ends in .json", args.out.display());
+    }
+    if !args.force {
+        for path in outputs(&args.out) {
+            if path.exists() {
+                bail!("{}: is there already; choose another name, or add --force", path.display());
+            }
+        }
+    }
+    Ok(())
+}
+
+/// Model, training table, page as Markdown and HTML.
+fn outputs(out: &Path) -> [PathBuf; 4] {
+    [out.to_owned(), out.with_extension("training.csv"), out.with_extension("md"), out.with_extension("html")]
+}
+
+fn stem(path: &Path) -> String {
+    path.file_stem().map_or_else(|| "model".to_owned(), |s| s.to_string_lossy().into_owned())
+}
+
+fn own_rows(args: &Args, settings: &Settings) -> anyhow::Result<Vec<TrainingRow>> {
+    let mut rows = Vec::new();
+    let mut take = |gathered: Gathered, what: &str| {
+        if 0 < gathered.n_unmatched {
+            eprintln!("{what}: {} labelled ends are not among the found ends and were left out", gathered.n_unmatched);
+        }
+        rows.extend(gathered.rows);
+    };
+    for folder in &args.results {
+        let results = Results::load(folder)?;
+        for file in &args.labels {
+            let labels = read_labels(file)?;
+            let ours: Vec<_> = labels.into_iter().filter(|l| results.image(&l.image).is_some()).collect();
+            take(from_labels(&results, &ours, &settings.label, args.weight), &file.display().to_string());
+        }
+        if args.controls {
+            take(from_controls(&results, args.weight), "controls");
+        }
+        for dir in &args.truth {
+            let truth = read_truth(dir)?.into_iter().filter(|(image, _)| has_picture(&results, image)).collect();
+            take(from_truth(&results, &truth, &settings.label, args.weight), &dir.display().to_string());
+        }
+    }
+    for file in &args.ends {
+        let bytes = std::fs::read(file).with_context(|| format!("table {}", file.display()))?;
+        let table = TrainingTable::from_csv(&file.display().to_string(), &bytes)?;
+        rows.extend(table.rows().iter().cloned().map(|r| TrainingRow { weight: r.weight * args.weight, ..r }));
+    }
+    if let Some(source) = &args.source {
+        rows.iter_mut().for_each(|r| r.source.clone_from(source));
+    }
+    Ok(rows)
+}
+
+fn has_picture(results: &Results, image: &str) -> bool {
+    results.images.iter().any(|i| breakface::train::truth::base_name(&i.series.image) == image)
+}
+
+fn base_table(base: Option<&str>) -> anyhow::Result<Option<(TrainingTable, Model)>> {
+    let Some(base) = base else { return Ok(None) };
+    let (table, model, name) = if base == "bundled" {
+        (TrainingTable::bundled()?, Model::bundled()?, "bundled".to_owned())
+    } else {
+        let path = Path::new(base);
+        let bytes = std::fs::read(path).with_context(|| format!("model {base}"))?;
+        let model = Model::from_json(&bytes).with_context(|| format!("model {base}"))?;
+        let beside = path.with_extension("training.csv");
+        let bytes = std::fs::read(&beside)
+            .with_context(|| format!("{}: the training table of the model must lie beside it", beside.display()))?;
+        let name = beside.display().to_string();
+        (TrainingTable::from_csv(&name, &bytes)?, model, name)
+    };
+    if table.digest() != model.training.digest {
+        bail!("{name}: is not the table this model learnt from; keep model and table together");
+    }
+    Ok(Some((table, model)))
+}
+
+/// Says when the new ends are unlike those the base model knows.
+fn warn_out_of_range(
+    base: Option<&(TrainingTable, Model)>,
+    own: &[TrainingRow],
+    settings: &Settings,
+) -> anyhow::Result<()> {
+    let bundled;
+    let model = match base {
+        Some((_, model)) => model,
+        None => {
+            bundled = Model::bundled()?;
+            &bundled
+        }
+    };
+    let outside = own.iter().filter(|r| !model.out_of_range(&r.features).is_empty()).count();
+    if settings.label.out_of_range_share * (own.len() as f64) < outside as f64 {
+        eprintln!(
+            "{outside} of {} new ends lie outside the range that model \"{}\" learnt from: new material, or another microscope",
+            own.len(),
+            model.name
+        );
+    }
+    Ok(())
+}
+
+fn write(out: &Path, trained: &Trained, table: &TrainingTable) -> anyhow::Result<()> {
+    let [model, training, markdown, html] = outputs(out);
+    // The model last: where it is, everything else is.
+    write_atomic(&training, &table.to_csv())?;
+    write_atomic(&markdown, page::markdown(trained, table).as_bytes())?;
+    write_atomic(&html, page::html(trained, table).as_bytes())?;
+    write_atomic(&model, &trained.model.to_json())?;
+    Ok(())
+}
+
+fn tell(out: &Path, trained: &Trained, table: &TrainingTable, n_own: usize) {
+    let figures = &trained.model.figures;
+    let (sheared, tensile) = (table.count(Label::Sheared), table.count(Label::Tensile));
+    println!("{}: {} from {sheared} sheared and {tensile} tensile ends, {n_own} of them new", out.display(), trained.model.kind());
+    println!("tree: {} questions deep, {} leaves", trained.model.tree.depth(), trained.model.tree.n_leaves());
+    if let Some(b) = figures.balanced_accuracy {
+        println!(
+            "on specimens not learnt from: balanced accuracy {b:.3}, sensitivity {}/{}, specificity {}/{}, unclear {} of {}",
+            figures.sensitivity.right,
+            figures.sensitivity.of,
+            figures.specificity.right,
+            figures.specificity.of,
+            figures.n_unclear,
+            trained.confusion.n()
+        );
+    }
+    let number = |v: Option<f64>| v.map_or("-".to_owned(), |v| format!("{v:.3}"));
+    println!(
+        "verdict on every end: tree {}, forest {}; calibration error {}",
+        number(figures.tree_without_unclear),
+        number(figures.forest_without_unclear),
+        number(figures.calibration_error)
+    );
+    for warning in &trained.warnings {
+        eprintln!("mind: {warning}");
+    }
 }

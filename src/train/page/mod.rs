@@ -1,0 +1,282 @@
+//! The model page: what the model learnt from, how it decides, how good it is, where it stops.
+//!
+//! [`Trained`] -> the same page as Markdown and as HTML. Strings out.
+
+mod drawing;
+mod render;
+
+use super::calibrate::reliability;
+use super::figures::Confusion;
+use super::{SourceFigures, TrainingTable, Trained};
+use crate::stats::proportion::wilson;
+use crate::stats::Z95;
+use crate::table::format_number;
+use crate::tree::explain::whole;
+use crate::tree::model::Rate;
+use crate::tree::{Label, Model, Node};
+
+/// A piece of the page.
+pub(crate) enum Block {
+    Heading(String),
+    Text(String),
+    List(Vec<String>),
+    Table { head: Vec<&'static str>, rows: Vec<Vec<String>> },
+    /// A drawing and what it shows, for those who cannot see it.
+    Drawing { svg: String, shows: String },
+    /// Lines that keep their indentation.
+    Lines(Vec<String>),
+}
+
+/// The page as Markdown, without drawings.
+pub fn markdown(trained: &Trained, table: &TrainingTable) -> String {
+    render::markdown(&title(&trained.model), &blocks(trained, table))
+}
+
+/// The page as one self-contained HTML file.
+pub fn html(trained: &Trained, table: &TrainingTable) -> String {
+    render::html(&title(&trained.model), &blocks(trained, table))
+}
+
+fn title(model: &Model) -> String {
+    format!("Model: {}", model.name)
+}
+
+fn blocks(trained: &Trained, table: &TrainingTable) -> Vec<Block> {
+    let mut out = vec![Block::Text(summary(trained))];
+    if !trained.warnings.is_empty() {
+        out.push(Block::List(trained.warnings.iter().map(|w| format!("Mind: {w}.")).collect()));
+    }
+    how_it_decides(&mut out, &trained.model);
+    how_good(&mut out, trained);
+    learnt_from(&mut out, trained, table);
+    out.push(Block::Heading("Limits".into()));
+    out.push(Block::List(limits(&trained.model)));
+    out
+}
+
+fn summary(trained: &Trained) -> String {
+    let model = &trained.model;
+    let figures = &model.figures;
+    let base = format!(
+        "A {} that labels fibre ends as sheared or tensile, learnt from {} ends of {} specimens. \
+         The single tree asks up to {} questions and has {} leaves.",
+        model.kind(),
+        trained.by_source.iter().map(|s| s.confusion.n()).sum::<u64>(),
+        trained.by_group.len(),
+        model.tree.depth(),
+        model.tree.n_leaves()
+    );
+    match figures.balanced_accuracy {
+        Some(b) => format!(
+            "{base} On specimens it had not seen it was right on {} of sheared and {} of tensile ends \
+             (balanced accuracy {b:.3}) and gave no verdict on {:.1} % of all.",
+            with_interval(figures.sensitivity),
+            with_interval(figures.specificity),
+            100.0 * (1.0 - trained.confusion.coverage().unwrap_or(1.0))
+        ),
+        None => format!("{base} There were too few specimens to judge it."),
+    }
+}
+
+/// `0.950 (0.93 to 0.97)`: the share and its Wilson interval.
+fn with_interval(rate: Rate) -> String {
+    match (rate.share(), wilson(rate.right as f64, rate.of as f64, Z95)) {
+        (Some(share), Some(i)) => format!("{share:.3} ({:.3} to {:.3})", i.low, i.high),
+        _ => "none".to_owned(),
+    }
+}
+
+fn how_it_decides(out: &mut Vec<Block>, model: &Model) {
+    out.push(Block::Heading("How it decides".into()));
+    out.push(Block::Drawing {
+        svg: drawing::tree(model),
+        shows: "The tree as a drawing; the same in words follows.".into(),
+    });
+    let mut lines = Vec::new();
+    node_lines(model, &model.tree, 0, &mut lines);
+    out.push(Block::Lines(lines));
+    let used: Vec<Vec<String>> = model
+        .tree
+        .features_used()
+        .into_iter()
+        .map(|f| {
+            let feature = model.features[f].feature;
+            vec![feature.name.to_owned(), feature.unit.to_owned(), feature.meaning.to_owned()]
+        })
+        .collect();
+    out.push(Block::Table { head: vec!["asked for", "unit", "meaning"], rows: used });
+    out.push(Block::Text(format!(
+        "A leaf's probability is (sheared + {m} x {base:.3}) / (ends + {m}), then moved by a logistic map with slope {slope} \
+         and intercept {intercept}. From {low} to {high} there is no verdict. A value that was not measured goes where the \
+         words say.",
+        m = format_number(model.smoothing.weight),
+        base = model.smoothing.base_rate,
+        slope = format_number(model.calibration.slope),
+        intercept = format_number(model.calibration.intercept),
+        low = format_number(model.unclear.low),
+        high = format_number(model.unclear.high),
+    )));
+}
+
+fn node_lines(model: &Model, node: &Node, depth: usize, lines: &mut Vec<String>) {
+    let indent = "    ".repeat(depth);
+    match node {
+        Node::Leaf { counts } => {
+            let p = model.calibration.apply(model.smoothing.p_sheared(counts));
+            let label = model.unclear.label(p).word();
+            let (sheared, tensile) = (whole(counts[0]), whole(counts[1]));
+            lines.push(format!("{indent}{label}: {sheared} sheared, {tensile} tensile; probability of sheared {p:.3}"));
+        }
+        Node::Split { feature, threshold, missing_goes, low, high, .. } => {
+            let name = model.features[*feature].feature.name;
+            let threshold = format_number(*threshold);
+            let gap = |side| if *missing_goes == side { ", or not measured" } else { "" };
+            lines.push(format!("{indent}{name} at or below {threshold}{}:", gap(crate::tree::Side::Low)));
+            node_lines(model, low, depth + 1, lines);
+            lines.push(format!("{indent}{name} above {threshold}{}:", gap(crate::tree::Side::High)));
+            node_lines(model, high, depth + 1, lines);
+        }
+    }
+}
+
+fn how_good(out: &mut Vec<Block>, trained: &Trained) {
+    let figures = &trained.model.figures;
+    out.push(Block::Heading("How good it is".into()));
+    if figures.folds == 0 {
+        out.push(Block::Text("Nothing can be said: all ends come from one specimen.".into()));
+        return;
+    }
+    out.push(Block::Text(format!(
+        "Cross-validation in {} folds, repeated {} times; ends of one specimen are never split between learning and \
+         judging. Calibration and unclear band of each fold come from the other folds. Counts are means over repeats; \
+         intervals are Wilson's and take ends as independent.",
+        figures.folds, figures.repeats
+    )));
+    out.push(Block::Table {
+        head: vec!["truth", "sheared", "tensile", "unclear", "right, of those with a verdict"],
+        rows: confusion_rows(&trained.confusion),
+    });
+    let number = |v: Option<f64>| v.map_or("-".to_owned(), |v| format!("{v:.3}"));
+    out.push(Block::Table {
+        head: vec!["figure", "value"],
+        rows: vec![
+            vec!["balanced accuracy".into(), number(figures.balanced_accuracy)],
+            vec!["Cohen's kappa".into(), number(figures.kappa)],
+            vec!["expected calibration error".into(), number(figures.calibration_error)],
+            vec!["single tree, verdict on every end".into(), number(figures.tree_without_unclear)],
+            vec!["forest, verdict on every end".into(), number(figures.forest_without_unclear)],
+            vec!["ends with a verdict".into(), number(trained.confusion.coverage())],
+            vec!["wrong among them, as chosen".into(), number(Some(trained.model.unclear.error))],
+        ],
+    });
+    out.push(Block::Drawing {
+        svg: drawing::reliability(&reliability(&trained.seen)),
+        shows: "Reliability: share of sheared ends against the probability that was said.".into(),
+    });
+    let steps = reliability(&trained.seen).into_iter();
+    out.push(Block::Table {
+        head: vec!["probability said", "share sheared", "ends (all repeats)"],
+        rows: steps.map(|s| vec![format!("{:.3}", s.said), format!("{:.3}", s.was), s.n.to_string()]).collect(),
+    });
+    learning(out, trained);
+    pruning(out, trained);
+}
+
+fn confusion_rows(c: &Confusion) -> Vec<Vec<String>> {
+    let row = |truth: Label, cells: [u64; 3], rate: Rate| {
+        let mut row = vec![truth.word().to_owned()];
+        row.extend(cells.map(|c| c.to_string()));
+        row.push(with_interval(rate));
+        row
+    };
+    vec![
+        row(Label::Sheared, [c.sheared_right, c.sheared_wrong, c.sheared_unclear], c.sensitivity()),
+        row(Label::Tensile, [c.tensile_wrong, c.tensile_right, c.tensile_unclear], c.specificity()),
+    ]
+}
+
+fn learning(out: &mut Vec<Block>, trained: &Trained) {
+    out.push(Block::Heading("Would more labels help?".into()));
+    out.push(Block::Drawing {
+        svg: drawing::learning(&trained.learning),
+        shows: "Learning curve: balanced accuracy against the share of specimens learnt from.".into(),
+    });
+    let rows = trained.learning.iter().map(|l| {
+        vec![format!("{:.0} %", 100.0 * l.share), l.balanced_accuracy.map_or("-".into(), |b| format!("{b:.3}"))]
+    });
+    out.push(Block::Table { head: vec!["specimens learnt from", "balanced accuracy"], rows: rows.collect() });
+    let gain = match trained.learning.as_slice() {
+        [.., before, last] => last.balanced_accuracy.zip(before.balanced_accuracy).map(|(a, b)| a - b),
+        _ => None,
+    };
+    let words = match gain {
+        Some(g) if GAIN_WORTH < g => "The curve still rises: labels on more specimens would help.",
+        Some(_) => "The curve is flat: more ends like these would change little; other material might.",
+        None => "Too few specimens to say.",
+    };
+    out.push(Block::Text(words.into()));
+}
+
+/// Rise of the last step of the learning curve that is called a rise: half a percent.
+const GAIN_WORTH: f64 = 0.005;
+
+fn pruning(out: &mut Vec<Block>, trained: &Trained) {
+    let rows = trained.pruning.iter().map(|s| {
+        vec![format_number(s.penalty), s.leaves.to_string(), format!("{:.4}", s.error), format!("{:.4}", s.standard_error)]
+    });
+    out.push(Block::Heading("How it was cut back".into()));
+    out.push(Block::Text(
+        "Minimal cost-complexity pruning; the smallest tree within one standard error of the best on unseen specimens."
+            .into(),
+    ));
+    let head = vec!["penalty per leaf", "leaves", "mean squared error", "standard error"];
+    out.push(Block::Table { head, rows: rows.collect() });
+}
+
+fn learnt_from(out: &mut Vec<Block>, trained: &Trained, table: &TrainingTable) {
+    out.push(Block::Heading("What it learnt from".into()));
+    let rows = trained.model.training.sources.iter().map(|s| {
+        vec![s.source.clone(), s.specimens.to_string(), s.sheared.to_string(), s.tensile.to_string()]
+    });
+    out.push(Block::Table { head: vec!["source", "specimens", "sheared", "tensile"], rows: rows.collect() });
+    out.push(Block::Table { head: PART_HEAD.to_vec(), rows: trained.by_source.iter().map(part_row).collect() });
+    let mut worst: Vec<&SourceFigures> = trained.by_group.iter().collect();
+    worst.sort_by(|a, b| {
+        let share = |s: &SourceFigures| s.confusion.balanced_accuracy().unwrap_or(1.0);
+        share(a).total_cmp(&share(b)).then(a.name.cmp(&b.name))
+    });
+    let shown = worst.len().min(WORST_SHOWN);
+    out.push(Block::Text(format!("The {shown} of {} specimens with the most wrong verdicts:", worst.len())));
+    out.push(Block::Table {
+        head: PART_HEAD.to_vec(),
+        rows: worst.into_iter().take(WORST_SHOWN).map(part_row).collect(),
+    });
+    out.push(Block::Text(format!("Training table: {} ends, digest {}.", table.rows().len(), table.digest())));
+}
+
+/// Specimens listed on the page.
+const WORST_SHOWN: usize = 20;
+const PART_HEAD: [&str; 6] = ["judged on", "sheared", "right", "tensile", "right", "unclear"];
+
+fn part_row(part: &SourceFigures) -> Vec<String> {
+    let c = &part.confusion;
+    vec![
+        part.name.clone(),
+        (c.sheared_right + c.sheared_wrong + c.sheared_unclear).to_string(),
+        c.sheared_right.to_string(),
+        (c.tensile_right + c.tensile_wrong + c.tensile_unclear).to_string(),
+        c.tensile_right.to_string(),
+        c.n_unclear().to_string(),
+    ]
+}
+
+fn limits(model: &Model) -> Vec<String> {
+    let rate = format!("{:.0} %", 100.0 * model.smoothing.base_rate);
+    vec![
+        "It knows what it was shown. Ends outside the range of the training ends are reported as such; their labels are guesses.".into(),
+        format!("Its probabilities assume about {rate} sheared ends, as in training."),
+        "A slow tensile break may split instead of bulging, and a blade may flare a cut: both are close to the border.".into(),
+        "Controls on your own microscope (a scissor cut and a straight pull) say more about its error than any figure here.".into(),
+        "Results describe test specimens; they do not certify any line or rigging that a life depends on.".into(),
+    ]
+}

@@ -1,0 +1,77 @@
+//! The path of an end through the tree, in words. Strings out; no layout beyond lines.
+
+use super::{Label, Model, Side, Step};
+use crate::measure::FeatureRow;
+use crate::table::format_number;
+
+/// One question and its answer in words.
+pub fn step_line(step: &Step) -> String {
+    let unit = match step.feature.unit {
+        "1" => String::new(),
+        unit => format!(" {unit}"),
+    };
+    let threshold = format_number(step.threshold);
+    let answer = match (step.value, step.side) {
+        (None, side) => format!("not measured: taken as {}", side_words(side)),
+        (Some(v), Side::Low) => format!("{}{unit}, at or below {threshold}", format_number(v)),
+        (Some(v), Side::High) => format!("{}{unit}, above {threshold}", format_number(v)),
+    };
+    format!("{}: {answer} ({} sheared, {} tensile asked this in training)", step.feature.name, whole(step.counts.0), whole(step.counts.1))
+}
+
+fn side_words(side: Side) -> &'static str {
+    match side {
+        Side::Low => "low",
+        Side::High => "high",
+    }
+}
+
+/// Weighted counts for people: whole numbers stay whole.
+pub fn whole(count: f64) -> String {
+    format_number((count * 10.0).round() / 10.0)
+}
+
+/// Everything about the verdict on one end, line by line.
+pub fn explain(model: &Model, row: &FeatureRow, not_gradable: &[&str]) -> Vec<String> {
+    let mut lines: Vec<String> =
+        model.path(row).iter().enumerate().map(|(i, step)| format!("{}. {}", i + 1, step_line(step))).collect();
+    if lines.is_empty() {
+        lines.push("The tree asks nothing.".to_owned());
+    }
+    let (sheared, tensile) = model.leaf_counts(row);
+    lines.push(format!("Here the tree saw {} sheared and {} tensile ends.", whole(sheared), whole(tensile)));
+    if !model.forest.is_empty() {
+        lines.push(format!("The label is the vote of {} trees; the path is that of the single tree.", model.forest.len()));
+    }
+    let verdict = model.predict(row, not_gradable);
+    let p = verdict.p_sheared.map_or("not known".to_owned(), |p| format!("{p:.3}"));
+    let band = model.unclear;
+    lines.push(format!("Probability of sheared: {p} (unclear from {:.2} to {:.2}).", band.low, band.high));
+    lines.push(match verdict.label {
+        Label::Unclear => format!("Label: unclear ({}).", verdict.reason),
+        label => format!("Label: {}{}.", label.word(), verdict.subtype.map(|s| format!(", {s}")).unwrap_or_default()),
+    });
+    let outside = model.out_of_range(row);
+    if !outside.is_empty() {
+        lines.push(format!("Outside the range of the training ends: {}.", outside.join(", ")));
+    }
+    lines
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_path_says_values_thresholds_and_gaps() {
+        let model = Model::bundled().unwrap();
+        let lines = explain(&model, &FeatureRow::default(), &[]);
+        assert!(lines.iter().any(|l| l.contains("Label: unclear (nothing could be measured)")), "{lines:?}");
+        let mut row = FeatureRow::default();
+        for feature in &model.features {
+            row.set(feature.feature.name, feature.range.map(|r| r.1 + 1.0).or(Some(1.0)));
+        }
+        let lines = explain(&model, &row, &["out of focus"]);
+        assert!(lines.iter().any(|l| l.contains("Label: unclear (out of focus)")), "{lines:?}");
+    }
+}
