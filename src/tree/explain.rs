@@ -16,7 +16,12 @@ pub fn step_line(step: &Step) -> String {
         (Some(v), Side::Low) => format!("{}{unit}, at or below {threshold}", format_number(v)),
         (Some(v), Side::High) => format!("{}{unit}, above {threshold}", format_number(v)),
     };
-    format!("{}: {answer} ({} sheared, {} tensile asked this in training)", step.feature.name, whole(step.counts.0), whole(step.counts.1))
+    format!(
+        "{}: {answer} ({} sheared, {} tensile asked this in training)",
+        step.feature.name,
+        whole(step.counts.0),
+        whole(step.counts.1)
+    )
 }
 
 fn side_words(side: Side) -> &'static str {
@@ -41,7 +46,10 @@ pub fn explain(model: &Model, row: &FeatureRow, not_gradable: &[&str]) -> Vec<St
     let (sheared, tensile) = model.leaf_counts(row);
     lines.push(format!("Here the tree saw {} sheared and {} tensile ends.", whole(sheared), whole(tensile)));
     if !model.forest.is_empty() {
-        lines.push(format!("The label is the vote of {} trees; the path is that of the single tree.", model.forest.len()));
+        lines.push(format!(
+            "The label is the vote of {} trees; the path is that of the single tree.",
+            model.forest.len()
+        ));
     }
     let verdict = model.predict(row, not_gradable);
     let p = verdict.p_sheared.map_or("not known".to_owned(), |p| format!("{p:.3}"));

@@ -180,12 +180,16 @@ fn the_page_tells_and_draws() {
     let table = TrainingTable::new(made_up(1));
     let trained = train(&table, &quick(), &Options { name: "<made> up".into(), ..Options::default() }).unwrap();
     let text = page::markdown(&trained, &table);
-    for part in ["## How it decides", "bulb_ratio at or below", "## Would more labels help?", "TC-03", "Cohen's kappa"] {
+    for part in ["## How it decides", "bulb_ratio at or below", "## Would more labels help?", "TC-03", "Cohen's kappa"]
+    {
         assert!(text.contains(part), "{part} is missing:\n{text}");
     }
     let html = page::html(&trained, &table);
     assert!(html.contains("<svg") && html.contains("&lt;made&gt; up") && !html.contains("<made>"));
-    assert!(!html.contains("http://") || html.matches("http://").count() == html.matches("http://www.w3.org/2000/svg").count());
+    assert!(
+        !html.contains("http://")
+            || html.matches("http://").count() == html.matches("http://www.w3.org/2000/svg").count()
+    );
 }
 
 /// Every way in which a model file can be wrong, and what is said about it.
@@ -193,9 +197,7 @@ fn the_page_tells_and_draws() {
 fn hostile_model_files_are_refused_by_name() {
     let good: Value = serde_json::from_slice(&Model::bundled().unwrap().to_json()).unwrap();
     let leaf = json!({ "counts": [1.0, 2.0] });
-    let split = |low: Value| {
-        json!({ "feature": "bulb_ratio", "threshold": 1.0, "missing_goes": "low", "counts": [1.0, 1.0], "low": low, "high": leaf })
-    };
+    let split = |low: Value| json!({ "feature": "bulb_ratio", "threshold": 1.0, "missing_goes": "low", "counts": [1.0, 1.0], "low": low, "high": leaf });
     let with = |key: &str, value: Value| {
         let mut model = good.clone();
         model[key] = value;
@@ -218,7 +220,10 @@ fn hostile_model_files_are_refused_by_name() {
         (with("format", json!(7)), "format is \"7\""),
         (with("features_schema", json!("breakface-features/2.0")), "made for features \"breakface-features/2.0\""),
         (with("classes", json!(["tensile", "sheared"])), "classes"),
-        (with("features", json!([{ "name": "luck", "unit": "1", "low": null, "high": null }])), "\"luck\" is not measured"),
+        (
+            with("features", json!([{ "name": "luck", "unit": "1", "low": null, "high": null }])),
+            "\"luck\" is not measured",
+        ),
         (with("features", json!([{ "name": "bulb_ratio", "unit": "px", "low": null, "high": null }])), "is in \"px\""),
         (with("features", json!([{ "name": "bulb_ratio", "unit": "1", "low": 2, "high": 1 }])), "no range"),
         (with("surprise", json!(1)), "not a model file"),
@@ -310,7 +315,8 @@ fn results_in(dir: &Path) -> Results {
 fn labels_in(dir: &Path, results: &Results, n: usize) {
     let mut text = String::from("image,x_px,y_px,label,labeller,when\n");
     for end in results.ends.iter().take(n) {
-        text += &format!("{},{},{},{},Bo,2026-01-02T03:04:05Z\n", end.image, end.x_px + 1.0, end.y_px, end.label.word());
+        text +=
+            &format!("{},{},{},{},Bo,2026-01-02T03:04:05Z\n", end.image, end.x_px + 1.0, end.y_px, end.label.word());
     }
     std::fs::write(dir.join("labels.csv"), text).unwrap();
 }
@@ -320,7 +326,8 @@ fn train_explain_and_evaluate_through_the_program() {
     let dir = tempfile::tempdir().unwrap();
     let results = results_in(dir.path());
     labels_in(dir.path(), &results, 150);
-    let output = run(dir.path(), &["train", "results", "--labels", "labels.csv", "--out", "ours.json", "--weight", "2"]);
+    let output =
+        run(dir.path(), &["train", "results", "--labels", "labels.csv", "--out", "ours.json", "--weight", "2"]);
     assert!(output.status.success(), "{}", say(&output));
     assert!(say(&output).contains("balanced accuracy"), "{}", say(&output));
     for file in ["ours.json", "ours.training.csv", "ours.md", "ours.html"] {
@@ -329,8 +336,7 @@ fn train_explain_and_evaluate_through_the_program() {
     let again = run(dir.path(), &["train", "results", "--labels", "labels.csv", "--out", "ours.json"]);
     assert_eq!(again.status.code(), Some(2));
     assert!(say(&again).contains("is there already"), "{}", say(&again));
-    let more =
-        run(dir.path(), &["train", "--ends", "results/ends.csv", "--base", "ours.json", "--out", "more.json"]);
+    let more = run(dir.path(), &["train", "--ends", "results/ends.csv", "--base", "ours.json", "--out", "more.json"]);
     assert!(more.status.success(), "{}", say(&more));
     let first = &results.ends[0];
     let end = format!("{}#{}", first.id().split('#').next().unwrap(), first.end);
@@ -349,7 +355,8 @@ fn refusals_through_the_program_name_the_file_and_the_way_out() {
     let results = results_in(dir.path());
     labels_in(dir.path(), &results, 10);
     let text = String::from_utf8(Model::bundled().unwrap().to_json()).unwrap();
-    std::fs::write(dir.path().join("other.json"), text.replace("breakface-features/1", "breakface-features/3")).unwrap();
+    std::fs::write(dir.path().join("other.json"), text.replace("breakface-features/1", "breakface-features/3"))
+        .unwrap();
     std::fs::write(dir.path().join("cut.json"), &text[..text.len() / 3]).unwrap();
     std::fs::write(dir.path().join("bad.csv"), "image,x_px,y_px,label\na.png,1,2,perhaps\n").unwrap();
     for (args, expected) in [

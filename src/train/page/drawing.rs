@@ -136,7 +136,13 @@ pub(super) fn reliability(steps: &[ReliabilityStep]) -> String {
         let (x, y) = (LEFT + s.said * PLOT, TOP + (1.0 - s.was) * PLOT);
         let _ = write!(inside, "<circle class=\"dot\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"{radius:.1}\"/>");
     }
-    frame("probability of sheared, as said", "share sheared", 0.0, &inside, "Reliability diagram; the table below has the numbers")
+    frame(
+        "probability of sheared, as said",
+        "share sheared",
+        0.0,
+        &inside,
+        "Reliability diagram; the table below has the numbers",
+    )
 }
 
 /// Balanced accuracy against the share of specimens learnt from.
@@ -150,5 +156,11 @@ pub(super) fn learning(points: &[Learning]) -> String {
         let _ = write!(dots, "<circle class=\"dot\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"4\"/>");
     }
     let inside = format!("<path class=\"curve\" d=\"{path}\"/>{dots}");
-    frame("share of specimens learnt from", "balanced accuracy", FLOOR, &inside, "Learning curve; the table below has the numbers")
+    frame(
+        "share of specimens learnt from",
+        "balanced accuracy",
+        FLOOR,
+        &inside,
+        "Learning curve; the table below has the numbers",
+    )
 }

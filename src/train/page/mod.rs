@@ -7,9 +7,9 @@ mod render;
 
 use super::calibrate::reliability;
 use super::figures::Confusion;
-use super::{SourceFigures, TrainingTable, Trained};
-use crate::stats::proportion::wilson;
+use super::{SourceFigures, Trained, TrainingTable};
 use crate::stats::Z95;
+use crate::stats::proportion::wilson;
 use crate::table::format_number;
 use crate::tree::explain::whole;
 use crate::tree::model::Rate;
@@ -20,9 +20,15 @@ pub(crate) enum Block {
     Heading(String),
     Text(String),
     List(Vec<String>),
-    Table { head: Vec<&'static str>, rows: Vec<Vec<String>> },
+    Table {
+        head: Vec<&'static str>,
+        rows: Vec<Vec<String>>,
+    },
     /// A drawing and what it shows, for those who cannot see it.
-    Drawing { svg: String, shows: String },
+    Drawing {
+        svg: String,
+        shows: String,
+    },
     /// Lines that keep their indentation.
     Lines(Vec<String>),
 }
@@ -222,7 +228,12 @@ const GAIN_WORTH: f64 = 0.005;
 
 fn pruning(out: &mut Vec<Block>, trained: &Trained) {
     let rows = trained.pruning.iter().map(|s| {
-        vec![format_number(s.penalty), s.leaves.to_string(), format!("{:.4}", s.error), format!("{:.4}", s.standard_error)]
+        vec![
+            format_number(s.penalty),
+            s.leaves.to_string(),
+            format!("{:.4}", s.error),
+            format!("{:.4}", s.standard_error),
+        ]
     });
     out.push(Block::Heading("How it was cut back".into()));
     out.push(Block::Text(
@@ -235,9 +246,12 @@ fn pruning(out: &mut Vec<Block>, trained: &Trained) {
 
 fn learnt_from(out: &mut Vec<Block>, trained: &Trained, table: &TrainingTable) {
     out.push(Block::Heading("What it learnt from".into()));
-    let rows = trained.model.training.sources.iter().map(|s| {
-        vec![s.source.clone(), s.specimens.to_string(), s.sheared.to_string(), s.tensile.to_string()]
-    });
+    let rows = trained
+        .model
+        .training
+        .sources
+        .iter()
+        .map(|s| vec![s.source.clone(), s.specimens.to_string(), s.sheared.to_string(), s.tensile.to_string()]);
     out.push(Block::Table { head: vec!["source", "specimens", "sheared", "tensile"], rows: rows.collect() });
     out.push(Block::Table { head: PART_HEAD.to_vec(), rows: trained.by_source.iter().map(part_row).collect() });
     let mut worst: Vec<&SourceFigures> = trained.by_group.iter().collect();

@@ -88,8 +88,23 @@ fn number(value: Option<f64>) -> String {
 
 fn as_text(evaluation: &Evaluation, by: &[String]) -> String {
     let head = [
-        "part", "gradable", "found", "false", "recall", "precision", "f1", "verdict", "balanced", "sensitivity",
-        "specificity", "kappa", "tip_d", "axis_deg", "diameter", "bulb", "cut_deg",
+        "part",
+        "gradable",
+        "found",
+        "false",
+        "recall",
+        "precision",
+        "f1",
+        "verdict",
+        "balanced",
+        "sensitivity",
+        "specificity",
+        "kappa",
+        "tip_d",
+        "axis_deg",
+        "diameter",
+        "bulb",
+        "cut_deg",
     ];
     let mut rows = vec![head.map(str::to_owned).to_vec()];
     for (name, t) in shown(evaluation, by) {

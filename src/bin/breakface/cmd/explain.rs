@@ -103,7 +103,9 @@ fn crop(results: &Results, end: &EndRow, pictures: Option<&std::path::Path>) -> 
         Some(folder) => Some(folder.join(&end.image)),
         None => results.picture_path(&end.image),
     };
-    let Some(path) = path else { bail!("{}: the run does not say where the picture is; give --pictures DIR", end.image) };
+    let Some(path) = path else {
+        bail!("{}: the run does not say where the picture is; give --pictures DIR", end.image)
+    };
     let settings = results.run.as_ref().map_or_else(Settings::default, |r| r.settings.clone());
     let micrograph = read_micrograph(&path, &settings.read)
         .with_context(|| format!("{}: if the pictures have moved, give --pictures DIR", end.image))?;

@@ -235,7 +235,11 @@ fn write(out: &Path, trained: &Trained, table: &TrainingTable) -> anyhow::Result
 fn tell(out: &Path, trained: &Trained, table: &TrainingTable, n_own: usize) {
     let figures = &trained.model.figures;
     let (sheared, tensile) = (table.count(Label::Sheared), table.count(Label::Tensile));
-    println!("{}: {} from {sheared} sheared and {tensile} tensile ends, {n_own} of them new", out.display(), trained.model.kind());
+    println!(
+        "{}: {} from {sheared} sheared and {tensile} tensile ends, {n_own} of them new",
+        out.display(),
+        trained.model.kind()
+    );
     println!("tree: {} questions deep, {} leaves", trained.model.tree.depth(), trained.model.tree.n_leaves());
     if let Some(b) = figures.balanced_accuracy {
         println!(
