@@ -144,15 +144,6 @@ impl Strip {
     }
 
     /// Sample between rows and columns, at `u` and `v` in px; outside the strip its edge.
-    pub(super) fn bilinear(&self, u: f64, v: f64) -> Colour {
-        let i = (u / self.layout.step + self.layout.behind as f64).clamp(0.0, (self.n_u() - 1) as f64);
-        let j = (v / self.layout.step + self.layout.half as f64).clamp(0.0, (self.n_v() - 1) as f64);
-        let (i0, j0) = (i as usize, j as usize);
-        let (i1, j1) = ((i0 + 1).min(self.n_u() - 1), (j0 + 1).min(self.n_v() - 1));
-        let (fi, fj) = ((i - i0 as f64) as f32, (j - j0 as f64) as f32);
-        let (a, b, c, d) = (self.value(i0, j0), self.value(i0, j1), self.value(i1, j0), self.value(i1, j1));
-        [0, 1, 2].map(|k| (a[k] * (1.0 - fj) + b[k] * fj) * (1.0 - fi) + (c[k] * (1.0 - fj) + d[k] * fj) * fi)
-    }
 
     /// Place in the picture of a point of the strip, at `u` and `v` in px.
     pub(super) fn place(&self, u: f64, v: f64) -> Point {

@@ -12,13 +12,9 @@ use crate::settings::MeasureSettings;
 pub(super) struct EdgeMap {
     /// Change of colour across the strip, row-major.
     pub(super) steps: Vec<Colour>,
-    /// Strength of each step, 0..1: saturating, so that one bright neighbour does not outweigh two plain edges.
-    pub(super) strength: Vec<f32>,
     /// Strength of each step as a left and as a right edge: less where another edge lies close outside it, because dye
     /// stripes, highlights and the inner flank of a rail all lie inside the outermost edge of their shaft.
     outermost: [Vec<f32>; 2],
-    /// Step that counts as half strength.
-    pub(super) half_step: f32,
 }
 
 impl EdgeMap {
@@ -32,9 +28,10 @@ impl EdgeMap {
         let noise = settings.noise_factor as f32 * at(settings.noise_quantile);
         let share = settings.edge_half_share as f32 * at(settings.edge_quantile);
         let half_step = noise.max(share).max(f32::EPSILON);
+        // Saturating, so that one bright neighbour does not outweigh two plain edges.
         let strength: Vec<f32> = sizes.iter().map(|s| s * s / (s * s + half_step * half_step)).collect();
         let outermost = [-1, 1].map(|side| outermost(&strength, strip.n_v(), side, window, settings));
-        Self { steps, strength, outermost, half_step }
+        Self { steps, outermost }
     }
 }
 
