@@ -143,8 +143,6 @@ impl Strip {
         ((v / self.layout.step).round() + self.layout.half as f64).clamp(0.0, (self.n_v() - 1) as f64) as usize
     }
 
-    /// Sample between rows and columns, at `u` and `v` in px; outside the strip its edge.
-
     /// Place in the picture of a point of the strip, at `u` and `v` in px.
     pub(super) fn place(&self, u: f64, v: f64) -> Point {
         let i = (u / self.layout.step + self.layout.behind as f64).clamp(0.0, (self.n_u() - 1) as f64);

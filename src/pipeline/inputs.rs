@@ -1,5 +1,6 @@
 //! Folders, picture files and series tables -> the list of pictures to work on.
 
+use crate::calibrate::CalibrationList;
 use crate::micrograph::format_of;
 use crate::series::{RowProblem, SeriesError, SeriesRow, read_series};
 use crate::table::is_result_column;
@@ -30,6 +31,8 @@ pub struct Inputs {
 
 /// The name under which a folder's own table is looked for.
 const SERIES_FILE: &str = "series.csv";
+/// The table of calibrations beside a series table.
+const CALIBRATIONS_FILE: &str = "calibrations.csv";
 
 /// File names that say "picture"; other files are judged by their first bytes.
 const EXTENSIONS: [&str; 9] = ["png", "jpg", "jpeg", "jpe", "jfif", "tif", "tiff", "bmp", "webp"];
@@ -94,12 +97,13 @@ fn from_table(table: &Path, found: &mut Inputs) -> Result<(), SeriesError> {
     let folder = table.parent().unwrap_or(Path::new(""));
     found.problems.extend(series.problems);
     found.notes.extend(series.notes);
-    found.jobs.extend(
-        series
-            .rows
-            .into_iter()
-            .map(|row| PictureJob { path: existing_spelling(folder, &row.image), series: with_free_columns(row) }),
-    );
+    let mut calibrations = Calibrations { path: folder.join(CALIBRATIONS_FILE), list: None };
+    for mut row in series.rows {
+        if let Err(reason) = calibrations.apply(&mut row) {
+            found.notes.push(format!("{}: no scale from its calibration: {reason}", row.image));
+        }
+        found.jobs.push(PictureJob { path: existing_spelling(folder, &row.image), series: with_free_columns(row) });
+    }
     Ok(())
 }
 
@@ -111,6 +115,28 @@ fn with_free_columns(mut row: SeriesRow) -> SeriesRow {
         }
     }
     row
+}
+
+/// The lab's calibrations beside a series table, read when a row first asks for one.
+struct Calibrations {
+    path: PathBuf,
+    list: Option<Result<CalibrationList, String>>,
+}
+
+impl Calibrations {
+    /// Gives a row the scale of the calibration it names (column `calibration`), unless it has one of its own.
+    fn apply(&mut self, row: &mut SeriesRow) -> Result<(), String> {
+        let named = row.extra.iter().find(|(column, _)| column.eq_ignore_ascii_case("calibration"));
+        let Some(name) = named.map(|(_, name)| name.trim().to_owned()).filter(|n| !n.is_empty()) else { return Ok(()) };
+        if row.um_per_px.is_some() {
+            return Ok(());
+        }
+        let path = &self.path;
+        let list = self.list.get_or_insert_with(|| CalibrationList::read(path).map_err(|e| e.to_string()));
+        let scale = list.as_ref().map_err(Clone::clone)?.scale(&name).map_err(|e| e.to_string())?;
+        row.um_per_px = Some(scale.um_per_px());
+        Ok(())
+    }
 }
 
 /// Accented file names have two spellings in Unicode; the table may use the other one than the disk.

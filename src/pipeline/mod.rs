@@ -10,6 +10,7 @@ mod picture;
 mod run;
 mod scores;
 mod sites;
+mod source;
 
 pub use folder::RunError;
 pub use inputs::{Inputs, PictureJob, gather};

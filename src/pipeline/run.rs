@@ -4,12 +4,13 @@ use super::folder::{ResultFolder, RunError};
 use super::inputs::{Inputs, PictureJob, text};
 use super::picture::{Clock, classify_micrograph};
 use super::scores::{Scores, model_figures};
+use super::source::{self, Source};
 use super::{Tools, cache, sites};
 use crate::face::site::SameSite;
 use crate::flag::Warning;
 use crate::measure::FEATURE_SCHEMA;
 use crate::micrograph::quality::{picture_quality, quality_warnings};
-use crate::micrograph::{Micrograph, ReadError, decode_micrograph};
+use crate::micrograph::{Micrograph, ReadError};
 use crate::report::overlay::{self, Mark};
 use crate::results::{FinderUsed, InputUsed, ModelUsed, RUN_FILE, RUN_SCHEMA, RunFile, StageSeconds};
 use crate::series::SeriesRow;
@@ -197,11 +198,13 @@ impl SeriesRun<'_> {
         let mut seconds = StageSeconds::default();
         let mut clock = Clock(Instant::now());
         let name = text(&job.path);
-        let bytes = match std::fs::read(&job.path) {
-            Ok(bytes) => bytes,
-            Err(e) => return Ok(self.failed(job, ReadError::Unreadable { file: name, reason: plain_io(&e) }, "")),
+        let (source, hash) = match Source::open(&job.path) {
+            Ok(opened) => opened,
+            Err(e) => {
+                let error = ReadError::Unreadable { file: name, reason: plain_io(&e) };
+                return Ok(self.failed(job, error.to_string(), ""));
+            }
         };
-        let hash = blake3::hash(&bytes).to_hex().to_string();
         let um_per_px = job.series.um_per_px.or(self.tools.um_per_px);
         let key = cache::key(&self.digest, &hash, um_per_px, job.series.carriers);
         let cached = self.folder.cached(&key);
@@ -212,12 +215,12 @@ impl SeriesRun<'_> {
         {
             return Ok(self.finished(job, Finished { image, ends, seconds, kept: true }));
         }
-        let mut micrograph = match decode_micrograph(&name, &bytes, &self.tools.settings.read) {
+        let mut micrograph = match source.micrograph(&self.tools.settings) {
             Ok(micrograph) => micrograph,
             Err(error) => return Ok(self.failed(job, error, &hash)),
         };
-        drop(bytes);
         set_scale(&mut micrograph, job.series.um_per_px, self.tools.um_per_px);
+        source::check_bar(&mut micrograph, &job.series, &self.tools.settings);
         clock.lap(&mut seconds.read);
         let ends = classify_micrograph(&micrograph, job.series.carriers, self.tools, &mut seconds);
         clock = Clock(Instant::now());
@@ -273,8 +276,7 @@ impl SeriesRun<'_> {
         finished
     }
 
-    fn failed(&self, job: &PictureJob, error: ReadError, hash: &str) -> Finished {
-        let error = error.to_string();
+    fn failed(&self, job: &PictureJob, error: String, hash: &str) -> Finished {
         (self.on_event)(Event::Failed { image: job.series.image.clone(), error: error.clone() });
         let image = ImageRow { content_hash: hash.into(), ..failed_row(&job.series, &error) };
         Finished { image, ends: Vec::new(), seconds: StageSeconds::default(), kept: false }

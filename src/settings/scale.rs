@@ -33,6 +33,10 @@ pub struct RulingSettings {
     pub line_height_sd: f64,
     /// Largest share of the pitch that a line may lie off its place and still belong to the ruling, 0..0.5 (0.25).
     pub index_gate: f64,
+    /// Largest distance of a ratio of spacings from a whole number at which one is a multiple of the other (0.06).
+    pub multiple_gap: f64,
+    /// Share of strips with a foreign spacing from which the ruling is ambiguous, 0..1 (0.34).
+    pub foreign_share: f64,
     /// Smallest share of line places that must hold a line, 0..1 (0.85: below it the pitch may be a multiple of the true one).
     pub fill_share: f64,
     /// Largest RMS distance of lines from their places, as a share of the pitch (0.08: rulings are far better, other patterns worse).
@@ -57,6 +61,8 @@ impl Default for RulingSettings {
             line_height_share: 0.4,
             line_height_sd: 5.0,
             index_gate: 0.25,
+            multiple_gap: 0.06,
+            foreign_share: 0.34,
             fill_share: 0.85,
             rms_share: 0.08,
             pair_share: 0.04,

@@ -5,11 +5,6 @@ use super::strip::{Line, median};
 use crate::settings::RulingSettings;
 use std::collections::BTreeMap;
 
-/// Largest distance of a ratio of spacings from a whole number that still makes one a multiple of the other.
-const MULTIPLE_TOLERANCE: f64 = 0.06;
-/// Share of strips with a foreign spacing from which the ruling is ambiguous.
-const FOREIGN_SHARE: f64 = 0.34;
-
 /// A line seen in a strip, with its number.
 #[derive(Debug, Clone, Copy)]
 struct Seen {
@@ -51,7 +46,7 @@ impl StraightFit {
 pub(super) fn number_lines(strips: &[(f64, Vec<Line>)], settings: &RulingSettings) -> Result<Numbered, RulingError> {
     let spacings: Vec<Option<f64>> = strips.iter().map(|(_, lines)| spacing(lines, settings)).collect();
     let (pitch, long_and_short) = common_spacing(strips, &spacings, settings)?;
-    let is_full = |i: usize| spacings[i].is_some_and(|s| (s / pitch - 1.0).abs() < MULTIPLE_TOLERANCE * 2.0);
+    let is_full = |i: usize| spacings[i].is_some_and(|s| (s / pitch - 1.0).abs() < settings.multiple_gap * 2.0);
     let start =
         (0..strips.len()).filter(|i| is_full(*i)).max_by_key(|i| strips[*i].1.len()).ok_or(RulingError::NoLines)?;
     let mut phases = Phases { pitch, offset: strips[start].1[0].t, settings, seen: Vec::new() };
@@ -94,17 +89,17 @@ fn common_spacing(
     if known.is_empty() {
         return Err(RulingError::Uneven { rms_percent: worst_unevenness(strips) });
     }
-    let support = |s: f64| known.iter().filter(|k| (*k / s - 1.0).abs() < MULTIPLE_TOLERANCE).count();
+    let support = |s: f64| known.iter().filter(|k| (*k / s - 1.0).abs() < settings.multiple_gap).count();
     let needed = (known.len() / 8).max(1);
     let finest = known.iter().copied().find(|s| needed <= support(*s)).unwrap_or(known[0]);
-    let near: Vec<f64> = known.iter().copied().filter(|k| (k / finest - 1.0).abs() < MULTIPLE_TOLERANCE).collect();
+    let near: Vec<f64> = known.iter().copied().filter(|k| (k / finest - 1.0).abs() < settings.multiple_gap).collect();
     let pitch = median(&near).unwrap_or(finest);
     let is_multiple = |k: f64| {
         let ratio = k / pitch;
-        (ratio - ratio.round()).abs() < MULTIPLE_TOLERANCE * ratio.round().max(1.0)
+        (ratio - ratio.round()).abs() < settings.multiple_gap * ratio.round().max(1.0)
     };
     let foreign: Vec<f64> = known.iter().copied().filter(|k| !is_multiple(*k)).collect();
-    if FOREIGN_SHARE * known.len() as f64 <= foreign.len() as f64 {
+    if settings.foreign_share * known.len() as f64 <= foreign.len() as f64 {
         return Err(RulingError::TwoSpacings { first_px: pitch, second_px: median(&foreign).unwrap_or(pitch) });
     }
     Ok((pitch, known.iter().any(|k| 1.5 < k / pitch)))
