@@ -49,14 +49,14 @@ pub mod labels;
 // Saved results of a run, read back.
 pub mod results;
 
-// Labelled ends -> a new tree, its figures and its page.
-pub mod train;
-
 // Labelled rows -> break-face scores.
 pub mod face;
 
 // Break faces -> knots: comparison, efficiency, capacity.
 pub mod knot;
+
+// Labelled ends -> a new tree, its figures and its page.
+pub mod train;
 
 // Results -> overlays, plots and the self-contained page.
 pub mod report;

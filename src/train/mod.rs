@@ -16,6 +16,7 @@ pub mod prune;
 mod run;
 mod table;
 pub mod truth;
+pub mod words;
 
 pub use run::{Kind, Learning, Options, PruneStep, SourceFigures, TrainError, Trained, train};
 pub use table::{TrainingRow, TrainingTable, label_features};

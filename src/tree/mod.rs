@@ -3,7 +3,6 @@
 //! Features -> label, probability of sheared, and the reason where there is no verdict. Knows nothing of pictures, and
 //! nothing of training, which is [`crate::train`].
 
-pub mod explain;
 pub mod file;
 pub mod model;
 pub mod node;

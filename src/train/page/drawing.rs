@@ -4,7 +4,7 @@ use super::render::escape;
 use crate::table::format_number;
 use crate::train::Learning;
 use crate::train::calibrate::ReliabilityStep;
-use crate::tree::explain::whole;
+use crate::train::words::whole;
 use crate::tree::{Model, Node, Side};
 use std::fmt::Write as _;
 

@@ -11,7 +11,7 @@ use super::{SourceFigures, Trained, TrainingTable};
 use crate::stats::Z95;
 use crate::stats::proportion::wilson;
 use crate::table::format_number;
-use crate::tree::explain::whole;
+use crate::train::words::whole;
 use crate::tree::model::Rate;
 use crate::tree::{Label, Model, Node};
 

@@ -7,7 +7,7 @@ use breakface::results::Results;
 use breakface::settings::Settings;
 use breakface::table::{EndRow, write_atomic};
 use breakface::train::truth::base_name;
-use breakface::tree::explain::explain;
+use breakface::train::words::explain;
 use breakface::tree::{COULD_BE_EITHER, Label, Model};
 use breakface::units::Point;
 use std::io::{Cursor, Write};

@@ -1,8 +1,8 @@
 //! The path of an end through the tree, in words. Strings out; no layout beyond lines.
 
-use super::{Label, Model, Side, Step};
 use crate::measure::FeatureRow;
 use crate::table::format_number;
+use crate::tree::{Label, Model, Side, Step};
 
 /// One question and its answer in words.
 pub fn step_line(step: &Step) -> String {
