@@ -1,5 +1,5 @@
 import sys,os,json,hashlib,math
-sys.path.insert(0,'/work/shared/render')
+sys.path.insert(0, os.path.join(os.path.dirname(os.path.abspath(__file__)), '..', 'render'))
 import numpy as np, cv2
 cv2.setNumThreads(1)
 import generate as ge, raster as ra, scene as sn, shade as sh, geometry as geo

@@ -94,10 +94,10 @@ fn best_partner(pairs: &Pairwise, alive: &[usize], i: usize) -> Option<(f32, usi
 fn strongest(alive: &[usize], best: &[Option<(f32, usize)>]) -> Option<(f32, usize, usize)> {
     let mut found: Option<(f32, usize, usize)> = None;
     for i in alive.iter().copied() {
-        if let Some((s, j)) = best[i] {
-            if found.is_none_or(|(b, _, _)| b < s) {
-                found = Some((s, i.min(j), i.max(j)));
-            }
+        if let Some((s, j)) = best[i]
+            && found.is_none_or(|(b, _, _)| b < s)
+        {
+            found = Some((s, i.min(j), i.max(j)));
         }
     }
     found

@@ -164,7 +164,7 @@ fn from_folder(folder: &Path, skip: &Path, found: &mut Inputs) {
             Ok(entry) if entry.file_type().is_file() && is_picture(entry.path()) => {
                 let relative = entry.path().strip_prefix(folder).unwrap_or(entry.path());
                 let parent = relative.parent().filter(|p| !p.as_os_str().is_empty());
-                let specimen = parent.map_or_else(|| stem(relative), |p| file_name(p));
+                let specimen = parent.map_or_else(|| stem(relative), file_name);
                 found.jobs.push(job(entry.path().to_owned(), text(relative), specimen));
             }
             Ok(_) => {}

@@ -97,7 +97,7 @@ fn picture_of(image: &ImageRow) -> Picture {
 /// How often a model was right in its own cross-validation; `None` when it was not cross-validated.
 pub fn model_figures(model: &Model) -> Option<ModelFigures> {
     let figures = &model.figures;
-    (0 < figures.sensitivity.of && 0 < figures.specificity.of).then(|| ModelFigures {
+    (0 < figures.sensitivity.of && 0 < figures.specificity.of).then_some(ModelFigures {
         sheared_right: figures.sensitivity.right as f64,
         sheared_labelled: figures.sensitivity.of as f64,
         tensile_right: figures.specificity.right as f64,

@@ -180,9 +180,8 @@ mod tests {
         assert!(svg.contains("aria-label=\"&quot;a&quot; &lt;b&gt; &amp; c\"") && svg.contains("x &lt;m&gt;"));
         let mut reader = quick_xml::Reader::from_str(&svg);
         loop {
-            match reader.read_event().expect("well-formed") {
-                quick_xml::events::Event::Eof => break,
-                _ => {}
+            if reader.read_event().expect("well-formed") == quick_xml::events::Event::Eof {
+                break;
             }
         }
     }

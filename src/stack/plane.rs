@@ -127,7 +127,7 @@ impl Plane {
 /// A value of the doubled row.
 fn between(at: impl Fn(usize) -> f32, x: usize, n: usize) -> f32 {
     let i = x / 2;
-    if x % 2 == 0 {
+    if x.is_multiple_of(2) {
         let before = mirror(i as isize - 1, n);
         let after = mirror(i as isize + 1, n);
         (at(before) + 6.0 * at(i) + at(after)) / 8.0

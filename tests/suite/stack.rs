@@ -75,7 +75,7 @@ fn error(values: &[u16], shift: f64) -> f64 {
             n += 1.0;
         }
     }
-    (sum / n as f64).sqrt()
+    (sum / n).sqrt()
 }
 
 #[test]

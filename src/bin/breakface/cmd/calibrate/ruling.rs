@@ -80,7 +80,7 @@ fn line(fitted: &Fitted, args: &Args) -> String {
     let fit = &fitted.fit;
     let (scale, u) = fit.um_per_px(args.pitch_um, args.pitch_u_um);
     let standing = match fit.normal_deg {
-        d if d < 1.0 || 179.0 < d => "upright lines".to_owned(),
+        d if !(1.0..=179.0).contains(&d) => "upright lines".to_owned(),
         d if (d - 90.0).abs() < 1.0 => "level lines".to_owned(),
         d => format!("lines turned by {:.1}° from upright", if 90.0 < d { d - 180.0 } else { d }),
     };
