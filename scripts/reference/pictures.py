@@ -90,7 +90,7 @@ def main():
     tifffile.imwrite(path("rgb16.tif"), rgb.astype(np.uint16) * 257, photometric="rgb", metadata=None)
     note("rgb16.tif", rgb)
     palette = Image.fromarray(rgb).quantize(37)
-    for name in ("palette.tif", "palette.png", "palette.bmp"):
+    for name in ("palette.png", "palette.bmp"):
         palette.save(path(name))
         note(name, palette.convert("RGB"))
     Image.fromarray(g8).save(path("grey.png"))

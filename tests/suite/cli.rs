@@ -183,7 +183,7 @@ fn wrong_options_name_what_is_wrong() {
     bench.write("bad.toml", "[find]\nmin_scoer = 1\n");
     bench.write("bad.json", "{}");
     let cases: [(&[&str], &str); 5] = [
-        (&["--um-per-px", "-1"], "--um-per-px: expected a number above 0"),
+        (&["--um-per-px=-1"], "--um-per-px: expected a number above 0"),
         (&["--settings", "bad.toml"], "settings bad.toml: unknown field `min_scoer`"),
         (&["--settings", "none.toml"], "settings none.toml: cannot be read"),
         (&["--model", "bad.json"], "bad.json"),
