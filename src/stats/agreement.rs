@@ -36,7 +36,7 @@ mod tests {
 
     #[test]
     fn adjusted_rand_as_scikit_learn_gives_it() {
-        // Documentation examples of sklearn.metrics.adjusted_rand_score; more in the suite from tests/reference.
+        // Documentation examples of sklearn.metrics.adjusted_rand_score.
         let cases: [(&[i32], &[i32], f64); 5] = [
             (&[0, 0, 1, 1], &[0, 0, 1, 1], 1.0),
             (&[0, 0, 1, 1], &[1, 1, 0, 0], 1.0),
