@@ -50,6 +50,7 @@ async function label_undo_add_kill_reload_apply({ browser, folder }) {
 
   // A missed end, by click on an empty place of the picture.
   const before = labels(folder).length;
+  await drawn(page);
   const place = await empty_place(page);
   const clicked = await page.evaluate(({ x, y }) => {
     const svg = document.getElementById("viewer");
@@ -133,6 +134,9 @@ async function label_undo_add_kill_reload_apply({ browser, folder }) {
   await server.stop();
 }
 
+/** The picture view is drawn with the next frame; only then is everything where it will be clicked. */
+const drawn = (page) => page.evaluate(() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done))));
+
 /** A place on the screen, on the picture and far from every mark. */
 const empty_place = (page) =>
   page.evaluate(() => {
@@ -185,6 +189,7 @@ async function a_tip_is_dragged_and_marks_are_selected({ browser, folder }) {
   const scene = results(folder, [8]);
   const server = await serve(scene);
   const page = await open(browser, server.address);
+  await drawn(page);
   const ring = await page.locator("#viewer .now .ring").last().boundingBox();
   const [x, y] = [ring.x + ring.width / 2, ring.y + ring.height / 2];
   await page.mouse.move(x, y);
@@ -206,6 +211,8 @@ async function a_tip_is_dragged_and_marks_are_selected({ browser, folder }) {
   for (let i = 0; i < 2; i++) await page.keyboard.press("z");
   await page.waitForFunction(() => !document.getElementById("hand-says").textContent.includes("moved"));
   await page.keyboard.press("0");
+  await page.waitForFunction(() => document.querySelectorAll("#viewer .end").length === 8);
+  await drawn(page);
   const other = await page.evaluate(() => {
     const mark = document.querySelector("#viewer .end:not(.now)").getBoundingClientRect();
     return [mark.x + mark.width / 2, mark.y + mark.height / 2];
