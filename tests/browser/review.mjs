@@ -137,6 +137,18 @@ async function label_undo_add_kill_reload_apply({ browser, folder }) {
 /** The picture view is drawn with the next frame; only then is everything where it will be clicked. */
 const drawn = (page) => page.evaluate(() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done))));
 
+/** Box of an element once it stays where it is: a view that is drawn anew replaces its elements. */
+const settled = async (page, selector) => {
+  let before = null;
+  for (let i = 0; i < 250; i++) {
+    const box = await page.locator(selector).last().boundingBox();
+    if (box && before && box.x === before.x && box.y === before.y) return box;
+    before = box;
+    await page.waitForTimeout(20);
+  }
+  throw new Error(`${selector} does not come to rest`);
+};
+
 /** A place on the screen, on the picture and far from every mark. */
 const empty_place = (page) =>
   page.evaluate(() => {
@@ -190,14 +202,14 @@ async function a_tip_is_dragged_and_marks_are_selected({ browser, folder }) {
   const server = await serve(scene);
   const page = await open(browser, server.address);
   await drawn(page);
-  const ring = await page.locator("#viewer .now .ring").last().boundingBox();
+  const ring = await settled(page, "#viewer .now .ring");
   const [x, y] = [ring.x + ring.width / 2, ring.y + ring.height / 2];
   await page.mouse.move(x, y);
   await page.mouse.down();
   await page.mouse.move(x + 8, y + 5, { steps: 3 });
   await page.mouse.up();
   await page.waitForFunction(() => document.getElementById("hand-says").textContent.includes("tip moved"));
-  const grip = await page.locator("#close circle[data-grip]").boundingBox();
+  const grip = await settled(page, "#close circle[data-grip]");
   await page.mouse.move(grip.x + grip.width / 2, grip.y + grip.height / 2);
   await page.mouse.down();
   await page.mouse.move(grip.x + grip.width / 2 + 12, grip.y + grip.height / 2, { steps: 3 });
