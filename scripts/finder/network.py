@@ -1,7 +1,7 @@
 """The finder network: a small encoder-decoder that marks fibre ends at a canonical scale (fibre about 8-10 px wide).
 
 Input: 1 x 1 x H x W grey, normalised to zero mean and unit deviation of the picture; H and W multiples of 16.
-Output: 1 x 7 x H/2 x W/2, see CHANNELS. About 9 000 multiply-adds per input pixel, about 0.49 million weights.
+Output: 1 x 7 x H/2 x W/2, see CHANNELS. About 12 000 multiply-adds per input pixel, about 0.49 million weights.
 """
 import torch
 from torch import nn
@@ -27,11 +27,26 @@ class Block(nn.Module):
         return torch.relu(x + self.b(torch.relu(self.a(x))))
 
 
+class Surroundings(nn.Module):
+    """The picture, and beside it the picture relative to the mean and deviation of its surroundings (36 px square).
+
+    Without the second the network learns widths and tips very slowly: contrast differs a hundredfold between pictures.
+    """
+
+    def forward(self, x):
+        pool = lambda t: nn.functional.avg_pool2d(nn.functional.avg_pool2d(t, 4), 9, 1, 4, count_include_pad=False)
+        up = lambda t: nn.functional.interpolate(t, scale_factor=4, mode="nearest")
+        mean = pool(x)
+        spread = torch.sqrt(torch.relu(pool(x * x) - mean * mean) + 0.01)
+        return torch.cat([x, (x - up(mean)) / up(spread)], 1)
+
+
 class Finder(nn.Module):
-    def __init__(self, c2=24, c4=40, c8=64, c16=80):
+    def __init__(self, c2=24, c4=48, c8=64, c16=64):
         super().__init__()
-        self.stem = conv(1, c2, 5, 2)
-        self.down4, self.block4 = conv(c2, c4, 3, 2), Block(c4)
+        self.surroundings = Surroundings()
+        self.stem = conv(2, c2, 5, 2)
+        self.down4, self.block4 = conv(c2, c4, 3, 2), nn.Sequential(Block(c4), Block(c4))
         self.down8, self.block8 = conv(c4, c8, 3, 2), nn.Sequential(Block(c8), Block(c8))
         self.down16, self.block16 = conv(c8, c16, 3, 2), Block(c16)
         self.mid16 = conv(c16, c16)
@@ -44,7 +59,7 @@ class Finder(nn.Module):
 
     def forward(self, x):
         up = lambda t: nn.functional.interpolate(t, scale_factor=2, mode="nearest")
-        f2 = torch.relu(self.stem(x))
+        f2 = torch.relu(self.stem(self.surroundings(x)))
         f4 = self.block4(torch.relu(self.down4(f2)))
         f8 = self.block8(torch.relu(self.down8(f4)))
         f16 = self.block16(torch.relu(self.down16(f8)))

@@ -134,14 +134,14 @@ class Pictures:
         return image, own[near]
 
     def sample(self, rows, x, y):
-        w, h = rows[:, 1][:, None, None], rows[:, 2][:, None, None]
+        w, h = rows[:, 1].long()[:, None, None], rows[:, 2].long()[:, None, None]
         x0, y0 = torch.floor(x), torch.floor(y)
         fx, fy = x - x0, y - y0
         base = rows[:, 0].long()[:, None, None]
         def pick(xi, yi):
-            xi = torch.minimum(xi.double().clamp(min=0), w - 1).long()
-            yi = torch.minimum(yi.double().clamp(min=0), h - 1).long()
-            return self.flat[base + yi * w.long() + xi].float()
+            xi = torch.minimum(xi.long().clamp(min=0), w - 1)
+            yi = torch.minimum(yi.long().clamp(min=0), h - 1)
+            return self.flat[base + yi * w + xi].float()
         top = pick(x0, y0) * (1 - fx) + pick(x0 + 1, y0) * fx
         low = pick(x0, y0 + 1) * (1 - fx) + pick(x0 + 1, y0 + 1) * fx
         return top * (1 - fy) + low * fy

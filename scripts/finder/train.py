@@ -19,7 +19,9 @@ from torch.nn import functional as F
 from network import CHANNELS, UNIT, Finder
 from pictures import Pictures, soil, targets, truth_files
 
-SIZE = 256
+SIZE = 192
+#: weight of heat, offset, axis, width and class in the loss
+WEIGHTS = (1.0, 3.0, 1.5, 4.0, 0.5)
 
 
 def losses(out, heat, ask, fields, mask):
@@ -44,7 +46,75 @@ def train(args):
     torch.manual_seed(args.seed)
     torch.backends.cudnn.benchmark = True
     device = "cuda" if torch.cuda.is_available() else "cpu"
-    files = [f for f in truth_files(args.pictures)]
+    rank, ranks = int(os.environ.get("RANK", 0)), int(os.environ.get("WORLD_SIZE", 1))
+    if ranks > 1:  # started by torchrun: one process a GPU, gradients averaged
+        torch.distributed.init_process_group("nccl" if device == "cuda" else "gloo")
+        if device == "cuda":
+            torch.cuda.set_device(rank)
+            device = f"cuda:{rank}"
+    data = load(args, device)
+    net = start(args.init).to(device)
+    net = net.to(memory_format=torch.channels_last).train()
+    live = [v for v in net.state_dict().values() if v.dtype.is_floating_point]
+    mean = [v.clone() for v in live]
+    step_rule = torch.optim.AdamW(net.parameters(), lr=args.rate, weight_decay=1e-3, fused=device != "cpu")
+    noise = torch.Generator(device=device).manual_seed(args.seed + 1000 * rank)
+    began, reloaded = time.time(), not args.reload_after
+    sums, last = np.zeros(5), time.time()
+    for step in range(1, args.steps + 1):
+        if not reloaded and time.time() - began > args.reload_after:
+            data, reloaded = load(args, device), True
+        image, ends = data.crops(noise, args.batch, SIZE)
+        image = soil(image, noise).contiguous(memory_format=torch.channels_last)
+        goal = targets(ends, args.batch, SIZE, device)
+        with torch.autocast(device.split(":")[0], dtype=torch.bfloat16):
+            out = net(image)
+        parts = losses(out, *goal)
+        loss = sum(weight * part for weight, part in zip(WEIGHTS, parts))
+        step_rule.zero_grad(set_to_none=True)
+        loss.backward()
+        if ranks > 1:
+            grads = [p.grad for p in net.parameters()]
+            together = torch._utils._flatten_dense_tensors(grads)
+            torch.distributed.all_reduce(together)
+            for grad, part in zip(grads, torch._utils._unflatten_dense_tensors(together / ranks, grads)):
+                grad.copy_(part)
+        torch.nn.utils.clip_grad_norm_(net.parameters(), 5.0)
+        done = max(step / args.steps, (time.time() - began) / args.seconds if args.seconds else 0.0)
+        if ranks > 1:  # both leave at the same step
+            agreed = torch.tensor([done], device=device)
+            torch.distributed.broadcast(agreed, 0)
+            done = float(agreed)
+        for group in step_rule.param_groups:  # a short rise, then half a cosine down, whichever limit comes first
+            group["lr"] = args.rate * min(1.0, done / 0.05 + 0.02) * (0.5 + 0.5 * math.cos(math.pi * min(1.0, done))) + 1e-6
+        step_rule.step()
+        keep = min(0.998, step / (step + 10))
+        with torch.no_grad():
+            torch._foreach_lerp_(mean, live, 1 - keep)
+        if step % 50 == 0:
+            sums += np.array([float(p.detach()) for p in parts])
+        if step % 500 == 0 and rank == 0:
+            print(f"step {step} heat {sums[0]/10:.3f} offset {sums[1]/10:.4f} axis {sums[2]/10:.4f} width {sums[3]/10:.4f} kind {sums[4]/10:.4f} {500/(time.time()-last):.1f}/s", flush=True)
+            sums[:] = 0
+            last = time.time()
+        if done >= 1.0:
+            print(f"finished at step {step}", flush=True)
+            break
+    if ranks > 1:
+        torch.distributed.destroy_process_group()
+    if rank:
+        return
+    averaged = {k: v.clone() for k, v in net.state_dict().items()}
+    for slot, value in zip((v for v in averaged.values() if v.dtype.is_floating_point), mean):
+        slot.copy_(value)
+    torch.save(averaged, args.out)
+    if args.onnx:
+        export(args.out, args.onnx)
+
+
+def load(args, device):
+    """The pictures of --pictures and --extra on the device; those of --extra weighed to their share."""
+    files = truth_files(args.pictures)
     real = [f for f in truth_files(args.extra) if os.path.splitext(os.path.basename(f))[0] not in set(args.leave_out)]
     names = {os.path.basename(f) for f in real}
     share = args.extra_share
@@ -52,47 +122,7 @@ def train(args):
     began = time.time()
     data = Pictures(files + real, device, weight=lambda n: boost if n in names else 1.0)
     print(f"{data.n} pictures ({len(real)} extra), {len(data.ends)} ends, {time.time() - began:.0f} s", flush=True)
-    net = start(args.init).to(device)
-    net = net.to(memory_format=torch.channels_last).train()
-    mean = {k: v.clone() for k, v in net.state_dict().items()}
-    step_rule = torch.optim.AdamW(net.parameters(), lr=args.rate, weight_decay=1e-3)
-    noise = torch.Generator(device=device).manual_seed(args.seed)
-    began = time.time()
-    sums, last = np.zeros(5), time.time()
-    for step in range(1, args.steps + 1):
-        image, ends = data.crops(noise, args.batch, SIZE)
-        image = soil(image, noise).contiguous(memory_format=torch.channels_last)
-        goal = targets(ends, args.batch, SIZE, device)
-        with torch.autocast(device, dtype=torch.bfloat16):
-            out = net(image)
-        parts = losses(out, *goal)
-        loss = parts[0] + parts[1] + 0.5 * parts[2] + parts[3] + 0.5 * parts[4]
-        step_rule.zero_grad(set_to_none=True)
-        loss.backward()
-        torch.nn.utils.clip_grad_norm_(net.parameters(), 5.0)
-        done = max(step / args.steps, (time.time() - began) / args.seconds if args.seconds else 0.0)
-        for group in step_rule.param_groups:  # a short rise, then half a cosine down, whichever limit comes first
-            group["lr"] = args.rate * min(1.0, done / 0.05 + 0.02) * (0.5 + 0.5 * math.cos(math.pi * min(1.0, done))) + 1e-6
-        step_rule.step()
-        keep = min(0.998, step / (step + 10))
-        with torch.no_grad():
-            for k, v in net.state_dict().items():
-                if v.dtype.is_floating_point:
-                    mean[k].mul_(keep).add_(v, alpha=1 - keep)
-                else:
-                    mean[k].copy_(v)
-        if step % 50 == 0:
-            sums += np.array([float(p.detach()) for p in parts])
-        if step % 500 == 0:
-            print(f"step {step} heat {sums[0]/10:.3f} offset {sums[1]/10:.4f} axis {sums[2]/10:.4f} width {sums[3]/10:.4f} kind {sums[4]/10:.4f} {500/(time.time()-last):.1f}/s", flush=True)
-            sums[:] = 0
-            last = time.time()
-        if done >= 1.0:
-            print(f"finished at step {step}", flush=True)
-            break
-    torch.save(mean, args.out)
-    if args.onnx:
-        export(args.out, args.onnx)
+    return data
 
 
 def start(path):
@@ -142,8 +172,9 @@ def main():
     ap.add_argument("--leave-out", nargs="*", default=[], help="picture names (no ending) of --extra not to train on")
     ap.add_argument("--steps", type=int, default=8000)
     ap.add_argument("--seconds", type=float, default=0, help="stop after this long")
-    ap.add_argument("--batch", type=int, default=48)
-    ap.add_argument("--rate", type=float, default=2e-3)
+    ap.add_argument("--reload-after", type=float, default=0, help="read the folders again after this many seconds (they may still be growing)")
+    ap.add_argument("--batch", type=int, default=192)
+    ap.add_argument("--rate", type=float, default=1.2e-3)
     ap.add_argument("--seed", type=int, default=1)
     ap.add_argument("--init")
     ap.add_argument("--export")

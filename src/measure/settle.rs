@@ -1,7 +1,7 @@
 //! How wide the fibres of a picture are: the finder's widths are rough, and a shaft traced at the wrong width goes astray.
 //!
 //! Micrograph + candidates -> the same candidates with settled widths. The strongest candidates are measured at a ladder of
-//! widths; a width at which shafts show both edges, measure what was assumed, and end where the finder says, gets the votes.
+//! widths about the one that the finder told; a width at which shafts show both edges, measure what was assumed, and end where the finder says, gets the votes.
 //! Fibres of one line are alike, so the width that most agree on is taken for all.
 
 use super::{MeasuredEnd, measure_ends};
@@ -43,16 +43,24 @@ fn ladder(micrograph: &Micrograph, fibre_um: [f64; 2], settings: &MeasureSetting
 
 /// (logarithm of the measured width, weight) of every voter that could be measured at this width.
 fn votes_at(micrograph: &Micrograph, voters: &[&Candidate], width: f64, settings: &MeasureSettings) -> Vec<(f64, f64)> {
-    let tried: Vec<Candidate> = voters.iter().map(|c| Candidate { width_px: width, ..**c }).collect();
-    measure_ends(micrograph, &tried, settings).iter().filter_map(|end| vote(end, width, settings)).collect()
+    let near: Vec<&Candidate> =
+        voters.iter().copied().filter(|c| (width / c.width_px).ln().abs() <= settings.settle_trust.ln()).collect();
+    let tried: Vec<Candidate> = near.iter().map(|c| Candidate { width_px: width, ..**c }).collect();
+    let measured = measure_ends(micrograph, &tried, settings);
+    let told = |end: &MeasuredEnd| {
+        near.iter().min_by(|a, b| a.tip.distance(end.tip).total_cmp(&b.tip.distance(end.tip))).map(|c| c.width_px)
+    };
+    measured.iter().filter_map(|end| vote(end, width, told(end)?, settings)).collect()
 }
 
-fn vote(end: &MeasuredEnd, width: f64, settings: &MeasureSettings) -> Option<(f64, f64)> {
+fn vote(end: &MeasuredEnd, width: f64, told: f64, settings: &MeasureSettings) -> Option<(f64, f64)> {
     let measured = end.features.get("shaft_diameter_px").filter(|d| 0.0 < *d)?;
     let support = end.features.get("shaft_support")?;
     let tip = end.features.get("guide_tip").unwrap_or(0.0);
     let off = (measured / width).ln() / settings.settle_step.ln();
-    Some((measured.ln(), support * support * tip * (-off * off).exp()))
+    // what the finder told counts too: a shaft half or twice as wide as it looked is a stripe or a pair of fibres
+    let doubt = 2.0 * (measured / told).ln() / settings.settle_trust.ln();
+    Some((measured.ln(), support * support * tip * (-off * off - doubt * doubt).exp()))
 }
 
 /// The width with the most votes about it, px.

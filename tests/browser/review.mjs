@@ -233,7 +233,7 @@ async function a_tip_is_dragged_and_marks_are_selected({ browser, folder }) {
   await page.mouse.click(...other);
   assert.notEqual(await now(page), was, "a click on a mark goes to its end");
   await page.keyboard.press("m");
-  assert.equal(await page.locator("#viewer .end").count(), 0);
+  await page.waitForFunction(() => document.querySelectorAll("#viewer .end").length === 0);
   assert.equal(await page.getAttribute("#marks", "aria-pressed"), "false");
   await check(page);
   await server.stop();
