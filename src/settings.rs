@@ -213,8 +213,8 @@ impl Default for BurntInSettings {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct FindSettings {
-    /// Lowest confidence of a candidate that is measured, 0..1 (best F1 on 25 rendered pictures that the finder was not
-    /// trained on; flat from 0.30 to 0.40). Larger = fewer candidates.
+    /// Lowest confidence of a candidate that is measured, 0..1 (F1 on 60 rendered pictures that the finder was not
+    /// trained on is flat from 0.30 to 0.40; real frames ask for the upper end). Larger = fewer candidates.
     pub min_score: f64,
     /// Fibre widths that the network was trained to mark, px of a reduced copy (`scripts/finder/pictures.py`).
     pub working_width_px: [f64; 2],
@@ -245,7 +245,7 @@ pub struct FindSettings {
 impl Default for FindSettings {
     fn default() -> Self {
         Self {
-            min_score: 0.33,
+            min_score: 0.38,
             working_width_px: [5.5, 14.0],
             fibre_um: [12.0, 40.0],
             least_side_px: 24,
