@@ -21,6 +21,7 @@ export function el(name, attributes = {}, ...children) {
 
 export function number(value, digits = 3) {
   if (value === null || value === undefined) return "–";
+  if (Number.isInteger(value)) return String(value); // counts are exact
   return Number(value.toPrecision(digits)).toLocaleString("en", { maximumSignificantDigits: digits, useGrouping: false });
 }
 
