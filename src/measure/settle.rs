@@ -1,8 +1,8 @@
 //! How wide the fibres of a picture are: the finder's widths are rough, and a shaft traced at the wrong width goes astray.
 //!
 //! Micrograph + candidates -> the same candidates with settled widths. The strongest candidates are measured at a ladder of
-//! widths about the one that the finder told; a width at which shafts show both edges, measure what was assumed, and end where the finder says, gets the votes.
-//! Fibres of one line are alike, so the width that most agree on is taken for all.
+//! widths about the one that the finder told; a width at which shafts show both edges, measure what was assumed, and end where
+//! the finder says, gets the votes. Fibres of one line are alike, so the width that most agree on is taken for all.
 
 use super::{MeasuredEnd, measure_ends};
 use crate::find::Candidate;

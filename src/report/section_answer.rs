@@ -58,7 +58,13 @@ fn lead(context: &Context<'_>) -> String {
 fn extremes(context: &Context<'_>, knots: &[&Knot<'_>]) -> String {
     let told = |k: &Knot<'_>| format!("<strong>{}</strong>, {}", knot_name(context, k), interval(k.row));
     match knots {
-        [least, .., most] => format!("Least sheared: {}. Most sheared: {}. ", told(least), told(most)),
+        [least, .., most] => {
+            let scope = match least.line.filter(|_| context.story.several_lines()) {
+                Some(line) => format!("Of the knots in {}, least", name(line)),
+                None => "Least".to_owned(),
+            };
+            format!("{scope} sheared: {}. Most sheared: {}. ", told(least), told(most))
+        }
         [one] => format!("{} sheared. ", told(one)),
         [] => String::new(),
     }
@@ -109,8 +115,13 @@ fn differences(context: &Context<'_>) -> String {
 
 /// Knots in order, each with a ruler.
 fn table(context: &Context<'_>) -> String {
-    let mut out = String::from(
-        "<table class=\"answer\" role=\"table\"><caption>Knots from least to most sheared. Blue bar: mean over specimens, \
+    let order = if context.story.several_lines() {
+        "Knots of each line from least to most sheared; knots of different lines are not ranked against each other."
+    } else {
+        "Knots from least to most sheared."
+    };
+    let mut out = format!(
+        "<table class=\"answer\" role=\"table\"><caption>{order} Blue bar: mean over specimens, \
          band: its 95&#160;% interval; open circles: single specimens.</caption>\n<thead role=\"rowgroup\"><tr role=\"row\">\
          <th role=\"columnheader\" scope=\"col\">Knot</th><th role=\"columnheader\" scope=\"col\">Sheared, on a ruler</th>\
          <th role=\"columnheader\" scope=\"col\" class=\"n\">Sheared</th>\
