@@ -3,7 +3,7 @@ import glob
 import json
 import math
 import os
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 
 import cv2
 import numpy as np
@@ -13,11 +13,13 @@ from network import UNIT
 
 #: ends narrower or wider than POSITIVE (canonical px) belong to another scale; between POSITIVE and SILENT nothing is asked
 POSITIVE, SILENT = (5.5, 14.0), (4.2, 19.0)
+#: copies of a picture, each half the size of the one before
+LEVELS = 6
 END_COLUMNS = 8  # picture, x, y, axis (radians), width, class (1 sheared, 0 tensile, -1 unknown), gradable, ask
 
 
 def read_pair(path):
-    """Grey picture and its ends from a truth file; None when either is missing or half written."""
+    """Grey picture (in copies, each half the last) and its ends from a truth file; None when either is missing or half written."""
     try:
         with open(path, encoding="utf-8") as handle:
             doc = json.load(handle)
@@ -44,27 +46,41 @@ def read_pair(path):
         rows.append([0, end["x_px"], end["y_px"], axis, width, kind, float(gradable), ask])
     widths = [r[4] for r in rows if r[6]] or [r[4] for r in rows]
     median = float(np.median(widths)) if widths else doc.get("typical_width_px") or (doc.get("fibre_diameter_um") or 18.0) / (doc.get("um_per_px") or 1.2)
-    return grey, rows, float(median), os.path.basename(path)
+    copies = []
+    for _ in range(LEVELS):
+        mean, deviation = cv2.meanStdDev(grey)
+        copies.append((grey.reshape(-1), grey.shape[1], grey.shape[0], float(mean[0, 0]), float(deviation[0, 0]) + 1e-3))
+        if min(grey.shape) >= 4:
+            grey = cv2.resize(grey, (grey.shape[1] // 2, grey.shape[0] // 2), interpolation=cv2.INTER_AREA)
+    return copies, rows, float(median), os.path.basename(path)
+
+
+#: pictures read before: reading a folder again costs only what is new
+_read = {}
+
+
+def read_all(files, jobs):
+    """All pairs that can be read, in order of their names."""
+    new = [f for f in files if f not in _read]
+    with ThreadPoolExecutor(jobs) as pool:
+        _read.update((f, pair) for f, pair in zip(new, pool.map(read_pair, new)) if pair)
+    return [_read[f] for f in files if f in _read]
 
 
 class Pictures:
     """All pictures with halved copies (mips) in one flat uint8 tensor, and all ends in one table."""
 
-    def __init__(self, files, device, levels=6, weight=None, jobs=8):
-        with ProcessPoolExecutor(jobs) as pool:
-            pairs = [p for p in pool.map(read_pair, files, chunksize=4) if p]
+    def __init__(self, files, device, weight=None, jobs=12):
+        pairs, levels = read_all(files, jobs), LEVELS
         flats, table, ends, self.names, self.median = [], [], [], [], []
         place = 0
-        for index, (grey, rows, median, name) in enumerate(pairs):
+        for index, (copies, rows, median, name) in enumerate(pairs):
             self.names.append(name)
             self.median.append(median)
-            mip = grey
-            for _ in range(levels):
-                table.append((place, mip.shape[1], mip.shape[0], float(mip.mean()), float(mip.std()) + 1e-3))
-                flats.append(mip.reshape(-1))
-                place += mip.size
-                if min(mip.shape) >= 64:
-                    mip = cv2.resize(mip, (mip.shape[1] // 2, mip.shape[0] // 2), interpolation=cv2.INTER_AREA)
+            for flat, *shape_and_tone in copies:
+                table.append((place, *shape_and_tone))
+                flats.append(flat)
+                place += flat.size
             for row in rows:
                 ends.append([index] + row[1:])
         self.levels, self.n = levels, len(pairs)

@@ -14,6 +14,7 @@ import time
 
 import numpy as np
 import torch
+from torch import nn
 from torch.nn import functional as F
 
 from network import CHANNELS, UNIT, Finder
@@ -52,23 +53,30 @@ def train(args):
         if device == "cuda":
             torch.cuda.set_device(rank)
             device = f"cuda:{rank}"
-    data = load(args, device)
     net = start(args.init).to(device)
     net = net.to(memory_format=torch.channels_last).train()
     live = [v for v in net.state_dict().values() if v.dtype.is_floating_point]
     mean = [v.clone() for v in live]
+    fast = quick(net, args, device)
+    data = load(args, device)
     step_rule = torch.optim.AdamW(net.parameters(), lr=args.rate, weight_decay=1e-3, fused=device != "cpu")
     noise = torch.Generator(device=device).manual_seed(args.seed + 1000 * rank)
-    began, reloaded = time.time(), not args.reload_after
+    began, reloads = time.time(), sorted(args.reload_at)
     sums, last = np.zeros(5), time.time()
+    if args.init and args.init.endswith(".onnx"):
+        image, _ = data.crops(noise, 2 * args.batch, SIZE)
+        thaw(net, soil(image, noise).contiguous(memory_format=torch.channels_last))
+        mean = [v.clone() for v in live]
+    kept = time.time()
     for step in range(1, args.steps + 1):
-        if not reloaded and time.time() - began > args.reload_after:
-            data, reloaded = load(args, device), True
+        if reloads and time.time() - began > reloads[0]:
+            del data
+            data, reloads = load(args, device), reloads[1:]
         image, ends = data.crops(noise, args.batch, SIZE)
         image = soil(image, noise).contiguous(memory_format=torch.channels_last)
         goal = targets(ends, args.batch, SIZE, device)
         with torch.autocast(device.split(":")[0], dtype=torch.bfloat16):
-            out = net(image)
+            out = fast(image)
         parts = losses(out, *goal)
         loss = sum(weight * part for weight, part in zip(WEIGHTS, parts))
         step_rule.zero_grad(set_to_none=True)
@@ -86,7 +94,8 @@ def train(args):
             torch.distributed.broadcast(agreed, 0)
             done = float(agreed)
         for group in step_rule.param_groups:  # a short rise, then half a cosine down, whichever limit comes first
-            group["lr"] = args.rate * min(1.0, done / 0.05 + 0.02) * (0.5 + 0.5 * math.cos(math.pi * min(1.0, done))) + 1e-6
+            fall = args.last_rate + (1 - args.last_rate) * (0.5 + 0.5 * math.cos(math.pi * min(1.0, done)))
+            group["lr"] = args.rate * min(1.0, done / 0.05 + 0.02) * fall + 1e-6
         step_rule.step()
         keep = min(0.998, step / (step + 10))
         with torch.no_grad():
@@ -97,6 +106,9 @@ def train(args):
             print(f"step {step} heat {sums[0]/10:.3f} offset {sums[1]/10:.4f} axis {sums[2]/10:.4f} width {sums[3]/10:.4f} kind {sums[4]/10:.4f} {500/(time.time()-last):.1f}/s", flush=True)
             sums[:] = 0
             last = time.time()
+        if args.keep_every and rank == 0 and time.time() - kept > args.keep_every:
+            save(net, mean, args.out)
+            kept = time.time()
         if done >= 1.0:
             print(f"finished at step {step}", flush=True)
             break
@@ -104,12 +116,34 @@ def train(args):
         torch.distributed.destroy_process_group()
     if rank:
         return
+    save(net, mean, args.out)
+    if args.onnx:
+        export(args.out, args.onnx)
+
+
+def save(net, mean, path):
+    """Writes the network with its averaged weights."""
     averaged = {k: v.clone() for k, v in net.state_dict().items()}
     for slot, value in zip((v for v in averaged.values() if v.dtype.is_floating_point), mean):
         slot.copy_(value)
-    torch.save(averaged, args.out)
-    if args.onnx:
-        export(args.out, args.onnx)
+    torch.save(averaged, path + ".tmp")
+    os.replace(path + ".tmp", path)
+
+
+def quick(net, args, device):
+    """The network as a compiled program where that works here, else as it is; compiled before the pictures are read."""
+    if not args.compile:
+        return net
+    try:
+        fast = torch.compile(net, dynamic=False)
+        with torch.autocast(device.split(":")[0], dtype=torch.bfloat16):
+            fast(torch.randn(args.batch, 1, SIZE, SIZE, device=device).to(memory_format=torch.channels_last)).float().square().mean().backward()
+        net.zero_grad(set_to_none=True)
+        print("compiled", flush=True)
+        return fast
+    except Exception as error:  # a missing compiler, say
+        print(f"not compiled: {error}", flush=True)
+        return net
 
 
 def load(args, device):
@@ -126,18 +160,46 @@ def load(args, device):
 
 
 def start(path):
-    """A new network, one of saved weights (.pt), or one of an exported file (.onnx; its normalisations stay folded)."""
+    """A new network, or one of saved weights (.pt) or of an exported file (.onnx, in 32 bits; see `thaw`).
+
+    Blocks that the exported file lacks begin as if they were not there: its second convolution says nothing."""
     net = Finder()
     if path and path.endswith(".onnx"):
         import onnx
         from onnx import numpy_helper
-        weights = {i.name: torch.tensor(numpy_helper.to_array(i)) for i in onnx.load(path).graph.initializer}
-        net = fold(net.eval())
-        net.load_state_dict(weights, strict=True)
-        return net.train()
-    if path:
+        state = {i.name: torch.tensor(numpy_helper.to_array(i)) for i in onnx.load(path).graph.initializer}
+        for name, module in net.named_modules():
+            if not (isinstance(module, nn.Sequential) and len(module) == 2 and isinstance(module[1], nn.BatchNorm2d)):
+                continue
+            kept = name if f"{name}.0.weight" in state else name.replace("block16.0.", "block16.")
+            if f"{kept}.0.weight" in state:
+                module[0].weight.data.copy_(state[f"{kept}.0.weight"])
+                module[1].bias.data.copy_(state[f"{kept}.0.bias"])
+            elif name.endswith(".b"):
+                nn.init.zeros_(module[1].weight)
+        net.head.load_state_dict({"weight": state["head.weight"], "bias": state["head.bias"]})
+    elif path:
         net.load_state_dict(torch.load(path, map_location="cpu"))
     return net
+
+
+def thaw(net, image):
+    """Gives a network from an exported file normalisations that do on these pictures what the folded ones did.
+
+    Goes through the network once: each normalisation takes mean and deviation of what reaches it as its own."""
+    def take(module, inputs):
+        mean, variance = inputs[0].mean((0, 2, 3)), inputs[0].var((0, 2, 3), unbiased=False)
+        silent = module.weight.data == 0
+        module.running_mean.copy_(mean)
+        module.running_var.copy_(variance)
+        module.weight.data.copy_(torch.where(silent, 0.0, torch.sqrt(variance + module.eps)))
+        module.bias.data.copy_(torch.where(silent, 0.0, module.bias.data + mean))
+    hooks = [m.register_forward_pre_hook(take) for m in net.modules() if isinstance(m, nn.BatchNorm2d)]
+    with torch.no_grad():
+        net.eval()(image)
+    for hook in hooks:
+        hook.remove()
+    return net.train()
 
 
 def fold(net):
@@ -150,18 +212,35 @@ def fold(net):
 
 
 def export(weights, path):
-    state = torch.load(weights, map_location="cpu")
-    net = Finder().eval()
-    if "stem.1.weight" not in state:  # trained on from an exported file
-        net = fold(net)
-        net.load_state_dict(state)
-    else:
-        net.load_state_dict(state)
-        net = fold(net)
+    net = fold(start(weights).eval())
     sample = torch.zeros(1, 1, 256, 256)
     torch.onnx.export(net, sample, path, input_names=["grey"], output_names=["maps"], opset_version=17, dynamo=False,
                       dynamic_axes={"grey": {2: "h", 3: "w"}, "maps": {2: "h2", 3: "w2"}})
+    in_eight_bits(path)
     print(f"{path}: {os.path.getsize(path)} bytes, channels {json.dumps(CHANNELS)}, unit {UNIT}", flush=True)
+
+
+def in_eight_bits(path):
+    """Stores the weights of convolutions in 8 bits, with one scale an output plane; they are numbers again when loaded."""
+    import onnx
+    from onnx import helper, numpy_helper
+    model = onnx.load(path)
+    kept, restore = [], []
+    for item in model.graph.initializer:
+        weights = numpy_helper.to_array(item)
+        if weights.ndim != 4:
+            kept.append(item)
+            continue
+        scale = np.abs(weights).max((1, 2, 3)).clip(1e-12) / 127
+        eight = np.round(weights / scale[:, None, None, None]).astype(np.int8)
+        kept += [numpy_helper.from_array(eight, item.name + "_8"), numpy_helper.from_array(scale.astype(np.float32), item.name + "_scale")]
+        restore.append(helper.make_node("DequantizeLinear", [item.name + "_8", item.name + "_scale"], [item.name], axis=0))
+    nodes = restore + list(model.graph.node)
+    del model.graph.initializer[:], model.graph.node[:]
+    model.graph.initializer.extend(kept)
+    model.graph.node.extend(nodes)
+    onnx.checker.check_model(model)
+    onnx.save(model, path)
 
 
 def main():
@@ -172,7 +251,10 @@ def main():
     ap.add_argument("--leave-out", nargs="*", default=[], help="picture names (no ending) of --extra not to train on")
     ap.add_argument("--steps", type=int, default=8000)
     ap.add_argument("--seconds", type=float, default=0, help="stop after this long")
-    ap.add_argument("--reload-after", type=float, default=0, help="read the folders again after this many seconds (they may still be growing)")
+    ap.add_argument("--reload-at", type=float, nargs="*", default=[], help="read the folders again after this many seconds (they may still be growing)")
+    ap.add_argument("--last-rate", type=float, default=0.0, help="share of --rate that is left at the end")
+    ap.add_argument("--keep-every", type=float, default=0, help="write --out every so many seconds")
+    ap.add_argument("--compile", action="store_true", help="compile the network first (faster on a GPU)")
     ap.add_argument("--batch", type=int, default=192)
     ap.add_argument("--rate", type=float, default=1.2e-3)
     ap.add_argument("--seed", type=int, default=1)
