@@ -1,7 +1,7 @@
 """The finder network: a small encoder-decoder that marks fibre ends at a canonical scale (fibre about 8-10 px wide).
 
 Input: 1 x 1 x H x W grey, normalised to zero mean and unit deviation of the picture; H and W multiples of 16.
-Output: 1 x 7 x H/2 x W/2, see CHANNELS. About 15 000 multiply-adds per input pixel, about 0.7 million weights (stored in 8 bits each, see `train.py`).
+Output: 1 x 7 x H/2 x W/2, see CHANNELS. About 19 000 multiply-adds per input pixel, about 1.4 million weights (stored in 8 bits each, see `train.py`).
 """
 import torch
 from torch import nn
@@ -42,13 +42,13 @@ class Surroundings(nn.Module):
 
 
 class Finder(nn.Module):
-    def __init__(self, c2=24, c4=48, c8=64, c16=64):
+    def __init__(self, c2=24, c4=48, c8=80, c16=128):
         super().__init__()
         self.surroundings = Surroundings()
         self.stem = conv(2, c2, 5, 2)
         self.down4, self.block4 = conv(c2, c4, 3, 2), nn.Sequential(Block(c4), Block(c4))
         self.down8, self.block8 = conv(c4, c8, 3, 2), nn.Sequential(Block(c8), Block(c8), Block(c8))
-        self.down16, self.block16 = conv(c8, c16, 3, 2), nn.Sequential(Block(c16), Block(c16), Block(c16))
+        self.down16, self.block16 = conv(c8, c16, 3, 2), nn.Sequential(Block(c16), Block(c16))
         self.mid16 = conv(c16, c16)
         self.side8, self.out8 = conv(c16, c8, 1), conv(c8, c8)
         self.side4, self.out4 = conv(c8, c4, 1), conv(c4, c4)
