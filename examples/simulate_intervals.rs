@@ -32,7 +32,7 @@ struct Scenario {
     error: f64,
 }
 
-const SCENARIOS: [Scenario; 6] = [
+const SCENARIOS: [Scenario; 8] = [
     Scenario {
         name: "teased, 3 x 4 of 8 carriers",
         carriers: 8,
@@ -61,7 +61,25 @@ const SCENARIOS: [Scenario; 6] = [
         error: 0.04,
     },
     Scenario {
-        name: "carriers not told",
+        name: "tuft and teased, 16 carriers",
+        carriers: 16,
+        told: true,
+        fibres: 12,
+        pictures: &[16, 4, 4],
+        rho: 0.8,
+        error: 0.04,
+    },
+    Scenario {
+        name: "16 carriers, not told",
+        carriers: 16,
+        told: false,
+        fibres: 12,
+        pictures: &[4, 4],
+        rho: 0.8,
+        error: 0.04,
+    },
+    Scenario {
+        name: "8 carriers, not told",
         carriers: 8,
         told: false,
         fibres: 20,
@@ -164,7 +182,7 @@ fn picture(image: &str, specimen: &str, kind: Kind, scenario: &Scenario) -> Pict
         count: true,
         ..SeriesRow::default()
     };
-    Picture { series, um_per_px: Some(1.0), width_px: 1600, height_px: 1200, flags: Vec::new() }
+    Picture { series, um_per_px: Some(1.0), width_px: 1600, height_px: 1200, ..Picture::default() }
 }
 
 /// Labelled ends of one picture: `seen` carriers drawn at random, of each some ends.
@@ -203,6 +221,7 @@ fn end(image: &str, specimen: &str, number: u32, carrier: u32, label: Label) -> 
         y_px: f64::from(number),
         axis_deg: 0.0,
         shaft_diameter_um: None,
+        shaft_diameter_u_um: None,
         label,
         p_sheared: None,
         quality: 1.0,

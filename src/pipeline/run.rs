@@ -16,7 +16,6 @@ use crate::results::{FinderUsed, InputUsed, ModelUsed, RUN_FILE, RUN_SCHEMA, Run
 use crate::series::SeriesRow;
 use crate::table::{EndRow, ImageRow, Status, write_atomic, write_csv};
 use crate::tree::Label;
-use crate::units::{Scale, ScaleSource};
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
@@ -205,8 +204,7 @@ impl SeriesRun<'_> {
                 return Ok(self.failed(job, error.to_string(), ""));
             }
         };
-        let um_per_px = job.series.um_per_px.or(self.tools.um_per_px);
-        let key = cache::key(&self.digest, &hash, um_per_px, job.series.carriers);
+        let key = cache::key(&self.digest, &hash, &job.series, self.tools.um_per_px);
         let cached = self.folder.cached(&key);
         let overlay_path = self.folder.overlay(&job.series.image);
         if !self.options.force
@@ -219,8 +217,7 @@ impl SeriesRun<'_> {
             Ok(micrograph) => micrograph,
             Err(error) => return Ok(self.failed(job, error, &hash)),
         };
-        set_scale(&mut micrograph, job.series.um_per_px, self.tools.um_per_px);
-        source::check_bar(&mut micrograph, &job.series, &self.tools.settings);
+        source::set_scale(&mut micrograph, &job.series, self.tools);
         clock.lap(&mut seconds.read);
         let ends = classify_micrograph(&micrograph, job.series.carriers, self.tools, &mut seconds);
         clock = Clock(Instant::now());
@@ -244,9 +241,8 @@ impl SeriesRun<'_> {
             .iter()
             .map(|p| {
                 let hash = outcome.images.iter().find(|i| i.series.image == p.series.image);
-                let um_per_px = p.series.um_per_px.or(self.tools.um_per_px);
                 let content = hash.map_or("", |i| &i.content_hash);
-                let key = cache::key(&self.digest, content, um_per_px, p.series.carriers);
+                let key = cache::key(&self.digest, content, &p.series, self.tools.um_per_px);
                 sites::copy_path(&self.folder.cached(&key))
             })
             .collect();
@@ -272,6 +268,7 @@ impl SeriesRun<'_> {
             end.counted = job.series.count;
             end.extra.clone_from(&job.series.extra);
         }
+        finished.image.add_warnings(&job.warnings);
         (self.on_event)(Event::Done { image: Box::new(finished.image.clone()), kept: finished.kept });
         finished
     }
@@ -324,13 +321,6 @@ fn plain_io(error: &std::io::Error) -> String {
     }
 }
 
-/// The table goes before the file's own metadata, that before the one scale of the run.
-fn set_scale(micrograph: &mut Micrograph, series: Option<f64>, run: Option<f64>) {
-    let given = series.and_then(|v| Scale::new(v, ScaleSource::Series));
-    let run = run.and_then(|v| Scale::new(v, ScaleSource::Run));
-    micrograph.scale = given.or(run).or(micrograph.scale.take());
-}
-
 fn failed_row(series: &SeriesRow, error: &str) -> ImageRow {
     ImageRow { series: series.clone(), status: Status::Failed, error: error.into(), ..ImageRow::default() }
 }
@@ -351,6 +341,7 @@ fn image_row(micrograph: &Micrograph, ends: &[EndRow], content_hash: String, too
     }
     ImageRow {
         um_per_px: micrograph.scale.map(|s| s.um_per_px()),
+        u_um_per_px: micrograph.scale.and_then(|s| Some(s.relative_u? * s.um_per_px())),
         scale_source: micrograph.scale.map(|s| s.source.word().to_owned()),
         width_px: Some(micrograph.grey.width().into()),
         height_px: Some(micrograph.grey.height().into()),

@@ -97,6 +97,8 @@ pub struct BarSettings {
     pub tick_reach_px: u32,
     /// Smallest score of a bar, 0..1 (0.5: between straight fibre edges and real bars of the training pictures).
     pub min_score: f64,
+    /// Score that an upright bar loses against a level one, 0..1 (0.05: nearly all bars lie level, fibres may stand upright).
+    pub upright_charge: f64,
     /// Difference between a bar and the table or metadata that is a warning, relative (0.03: the mission's 3 %).
     pub contradiction: f64,
 }
@@ -114,6 +116,7 @@ impl Default for BarSettings {
             end_wobble_px: 2,
             tick_reach_px: 3,
             min_score: 0.5,
+            upright_charge: 0.05,
             contradiction: 0.03,
         }
     }

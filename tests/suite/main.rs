@@ -8,6 +8,7 @@ mod cli;
 mod driver;
 mod formats;
 mod golden;
+mod quality;
 mod report;
 mod review;
 mod schema;
