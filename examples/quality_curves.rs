@@ -2,8 +2,9 @@
 //!
 //! `cargo run --example quality_curves -- SET OUT_DIR [PICTURES]`
 //!
-//! SET holds rendered pictures with one truth JSON each; every so many of them, PICTURES in all (default 12), are blurred, made
-//! noisy, overexposed, underexposed, saved as JPEG and made smaller in steps, then go through the whole pipeline.
+//! SET holds rendered pictures with one truth JSON each; of every so many of them, PICTURES in all (default 12), the part with most
+//! gradable ends (800 x 600 px) is blurred, made noisy, overexposed, underexposed, saved as JPEG and made smaller in steps,
+//! then goes through the whole pipeline.
 //! Writes `quality-curves.csv` (one row per kind and step) and `quality-curves.svg` into OUT_DIR. Seeded: the same every time.
 
 use breakface::find::Finder;
@@ -100,6 +101,27 @@ struct Row {
 }
 
 impl Row {
+    fn plus(mut self, other: Self) -> Self {
+        for (sum, value) in [
+            (&mut self.pictures, other.pictures),
+            (&mut self.sharpness, other.sharpness),
+            (&mut self.noise, other.noise),
+            (&mut self.clipped_low, other.clipped_low),
+            (&mut self.clipped_high, other.clipped_high),
+            (&mut self.blockiness, other.blockiness),
+            (&mut self.fibre_px, other.fibre_px),
+            (&mut self.gradable, other.gradable),
+            (&mut self.hit, other.hit),
+            (&mut self.found, other.found),
+            (&mut self.labelled, other.labelled),
+            (&mut self.right, other.right),
+        ] {
+            *sum += value;
+        }
+        self.diameter_errors.extend(other.diameter_errors);
+        self
+    }
+
     fn recall(&self) -> f64 {
         self.hit / self.gradable.max(1.0)
     }
@@ -135,7 +157,8 @@ fn main() -> Result<(), Failure> {
         return Err("usage: quality_curves SET OUT_DIR [PICTURES]".into());
     };
     let most: usize = args.get(3).map_or(Ok(12), |n| n.parse())?;
-    let truth: Vec<TruePicture> = read_truth(&set)?.into_values().filter(|t| t.ends.iter().any(|e| e.gradable)).collect();
+    let truth: Vec<TruePicture> =
+        read_truth(&set)?.into_values().filter(|t| t.ends.iter().any(|e| e.gradable)).collect();
     let step = truth.len().div_ceil(most.max(1)).max(1);
     let tools =
         Tools { finder: Finder::bundled()?, model: Model::bundled()?, settings: Settings::default(), um_per_px: None };
@@ -146,10 +169,8 @@ fn main() -> Result<(), Failure> {
     for kind in &KINDS {
         let mut rows = Vec::new();
         for value in kind.steps {
-            let mut row = Row::default();
-            for picture in truth.iter().step_by(step) {
-                add(&mut row, &set, picture, kind, *value, &tools)?;
-            }
+            let chosen: Vec<&TruePicture> = truth.iter().step_by(step).collect();
+            let mut row = all(&chosen, &|p| one(&set, p, kind, *value, &tools).ok());
             mean(&mut row);
             let line = line_of(kind, *value, &row);
             print!("{line}");
@@ -162,6 +183,17 @@ fn main() -> Result<(), Failure> {
     std::fs::write(out.join("quality-curves.csv"), table)?;
     std::fs::write(out.join("quality-curves.svg"), drawing(&curves, &tools.settings))?;
     Ok(())
+}
+
+/// Pictures on two plain threads: a pool would lend one that waits for the finder another picture, which waits for the same finder.
+fn all(pictures: &[&TruePicture], one: &(dyn Fn(&TruePicture) -> Option<Row> + Sync)) -> Row {
+    let (first, second) = pictures.split_at(pictures.len() / 2);
+    let rows = |part: &[&TruePicture]| part.iter().filter_map(|p| one(p)).collect::<Vec<Row>>();
+    let (a, b) = std::thread::scope(|scope| {
+        let other = scope.spawn(|| rows(second));
+        (rows(first), other.join().unwrap_or_default())
+    });
+    a.into_iter().chain(b).fold(Row::default(), Row::plus)
 }
 
 fn line_of(kind: &Kind, value: f64, r: &Row) -> String {
@@ -185,13 +217,21 @@ fn line_of(kind: &Kind, value: f64, r: &Row) -> String {
     )
 }
 
+/// Part of a picture that is looked at, px; ends nearer than the border to its edge are not graded.
+const PART: [u32; 2] = [800, 600];
+const BORDER: f64 = 20.0;
+
 /// Runs one picture, made worse, through the pipeline.
-fn add(row: &mut Row, set: &Path, truth: &TruePicture, kind: &Kind, value: f64, tools: &Tools) -> Result<(), Failure> {
+fn one(set: &Path, truth: &TruePicture, kind: &Kind, value: f64, tools: &Tools) -> Result<Row, Failure> {
+    let mut row = Row::default();
     let file = set.join(&truth.image);
-    let (bytes, factor) = (kind.degrade)(&image::open(&file)?, value)?;
+    let picture = image::open(&file)?;
+    let corner = fullest_part(truth, picture.width(), picture.height());
+    let part = picture.crop_imm(corner[0], corner[1], PART[0], PART[1]);
+    let (bytes, factor) = (kind.degrade)(&part, value)?;
     let mut micrograph = decode_micrograph(&truth.image, &bytes, &tools.settings.read)?;
     micrograph.scale = scale_of(&file, factor);
-    let ends: Vec<TrueEnd> = truth.ends.iter().map(|e| shrunk(e, factor)).collect();
+    let ends: Vec<TrueEnd> = truth.ends.iter().map(|e| shrunk(&in_part(e, corner), factor)).collect();
     let quality: PictureQuality = picture_quality(&micrograph, &tools.settings.quality);
     row.pictures += 1.0;
     row.sharpness += quality.sharpness.unwrap_or(0.0);
@@ -199,8 +239,34 @@ fn add(row: &mut Row, set: &Path, truth: &TruePicture, kind: &Kind, value: f64, 
     row.clipped_low += quality.clipped_low;
     row.clipped_high += quality.clipped_high;
     row.blockiness += quality.blockiness;
-    score(row, &micrograph, &ends, tools);
-    Ok(())
+    score(&mut row, &micrograph, &ends, tools);
+    Ok(row)
+}
+
+/// Top-left corner of the part that holds most gradable ends.
+fn fullest_part(truth: &TruePicture, width: u32, height: u32) -> [u32; 2] {
+    const STEP: usize = 50;
+    let inside = |from: [u32; 2]| truth.ends.iter().filter(|e| e.gradable && in_part(e, from).gradable).count();
+    let mut best = (0, [0, 0]);
+    for y in (0..=height.saturating_sub(PART[1])).step_by(STEP) {
+        for x in (0..=width.saturating_sub(PART[0])).step_by(STEP) {
+            let n = inside([x, y]);
+            if best.0 < n {
+                best = (n, [x, y]);
+            }
+        }
+    }
+    best.1
+}
+
+/// A true end in the frame of the part; outside it, it is not gradable.
+fn in_part(end: &TrueEnd, corner: [u32; 2]) -> TrueEnd {
+    let mut end = end.clone();
+    end.tip.x -= f64::from(corner[0]);
+    end.tip.y -= f64::from(corner[1]);
+    let within = |v: f64, size: u32| BORDER <= v && v <= f64::from(size) - BORDER;
+    end.gradable &= within(end.tip.x, PART[0]) && within(end.tip.y, PART[1]);
+    end
 }
 
 fn score(row: &mut Row, micrograph: &Micrograph, ends: &[TrueEnd], tools: &Tools) {
@@ -313,10 +379,17 @@ fn drawing(curves: &[Vec<(f64, Row)>], settings: &Settings) -> String {
         let y = |v: f64| y0 + h * (1.0 - v.clamp(0.0, 1.0));
         let (name, value, threshold) = kind.measure;
         let top = rows.iter().map(|(_, r)| value(r)).fold(threshold(settings), f64::max).max(1e-9);
-        let _ = writeln!(out, "<text x=\"{x0}\" y=\"{}\" font-weight=\"bold\">{}, {}</text>", y0 - 12.0, kind.name, kind.unit);
+        let _ = writeln!(
+            out,
+            "<text x=\"{x0}\" y=\"{}\" font-weight=\"bold\">{}, {}</text>",
+            y0 - 12.0,
+            kind.name,
+            kind.unit
+        );
         let _ = writeln!(out, "<path d=\"M{x0} {y0}v{h}h{w}\" fill=\"none\" stroke=\"#888\"/>");
         let line = |values: Vec<f64>, colour: &str, dash: &str| {
-            let points: Vec<String> = values.iter().enumerate().map(|(k, v)| format!("{:.1},{:.1}", x(k), y(*v))).collect();
+            let points: Vec<String> =
+                values.iter().enumerate().map(|(k, v)| format!("{:.1},{:.1}", x(k), y(*v))).collect();
             format!(
                 "<polyline points=\"{}\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"2\" stroke-dasharray=\"{dash}\"/>\n",
                 points.join(" ")
@@ -334,7 +407,12 @@ fn drawing(curves: &[Vec<(f64, Row)>], settings: &Settings) -> String {
             threshold(settings)
         );
         for (k, (step, _)) in rows.iter().enumerate() {
-            let _ = writeln!(out, "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{step}</text>", x(k), y0 + h + 14.0);
+            let _ = writeln!(
+                out,
+                "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{step}</text>",
+                x(k),
+                y0 + h + 14.0
+            );
         }
         for v in [0.0, 0.5, 1.0] {
             let _ = writeln!(out, "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{v}</text>", x0 - 5.0, y(v) + 4.0);

@@ -79,7 +79,10 @@ fn count(count: &mut Count, what: &str, picture: &Path, expected: Option<f64>) {
         (Some(px), Some(bar)) if (bar.length_px - px).abs() <= 1.0 => count.right += 1,
         (Some(px), Some(bar)) => {
             count.wrong += 1;
-            println!("  {what}{name}: {:.1} px instead of {px:.1}, {:?}, score {:.2}", bar.length_px, bar.area, bar.score);
+            println!(
+                "  {what}{name}: {:.1} px instead of {px:.1}, {:?}, score {:.2}",
+                bar.length_px, bar.area, bar.score
+            );
         }
         (Some(px), None) => {
             count.missed += 1;

@@ -104,7 +104,8 @@ fn from_table(table: &Path, found: &mut Inputs) -> Result<(), SeriesError> {
     let mut calibrations = Calibrations { path: folder.join(CALIBRATIONS_FILE), list: None };
     for mut row in series.rows {
         let refused = calibrations.apply(&mut row).err();
-        let warnings = refused.map(|r| Warning::new("calibration_unknown", format!("no scale from its calibration: {r}")));
+        let warnings =
+            refused.map(|r| Warning::new("calibration_unknown", format!("no scale from its calibration: {r}")));
         found.jobs.push(PictureJob {
             path: existing_spelling(folder, &row.image),
             series: with_free_columns(row),

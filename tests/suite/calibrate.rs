@@ -263,7 +263,10 @@ fn a_bar_of_known_length_is_the_scale_where_there_is_no_other() {
     assert!(bench.column("r/images.csv", "warnings")[0].contains("scale_bar_contradicts"));
     let bench = classified("demo/TC-P07-A_3.jpg", "bar_um", "10");
     let warnings = bench.column("r/images.csv", "warnings").swap_remove(0);
-    assert!(warnings.contains("scale_bar_missing") || !bench.column("r/images.csv", "um_per_px")[0].is_empty(), "{warnings}");
+    assert!(
+        warnings.contains("scale_bar_missing") || !bench.column("r/images.csv", "um_per_px")[0].is_empty(),
+        "{warnings}"
+    );
 }
 
 #[test]
@@ -272,7 +275,8 @@ fn an_upright_bar_is_found_too() {
     let turned = image::open(path).expect("fixture").rotate90().fliph();
     let mut bytes = std::io::Cursor::new(Vec::new());
     turned.write_to(&mut bytes, image::ImageFormat::Png).expect("memory");
-    let micrograph = decode_micrograph("turned.png", &bytes.into_inner(), &ReadSettings::default()).expect("own picture");
+    let micrograph =
+        decode_micrograph("turned.png", &bytes.into_inner(), &ReadSettings::default()).expect("own picture");
     let bar = find_scale_bar(&micrograph, &BarSettings::default()).expect("a bar");
     // Rows and columns exchanged: what was at x 9..145 is at y 9..145.
     assert!(bar.upright && (bar.left_px - 9.0).abs() <= 1.0 && (bar.right_px - 145.0).abs() <= 1.0, "{bar:?}");

@@ -108,7 +108,10 @@ fn lost_light_and_shadow_are_counted() {
     assert!((q.clipped_low - 0.1).abs() < 1e-12 && (q.clipped_high - 0.2).abs() < 1e-12, "{q:?}");
     let names: Vec<&str> =
         quality_warnings(&q, Some(7.0), &QualitySettings::default()).iter().map(|w| w.name).collect();
-    assert!(names.contains(&"clipped_high") && names.contains(&"coarse") && !names.contains(&"clipped_low"), "{names:?}");
+    assert!(
+        names.contains(&"clipped_high") && names.contains(&"coarse") && !names.contains(&"clipped_low"),
+        "{names:?}"
+    );
 }
 
 #[test]
@@ -122,7 +125,10 @@ fn strong_compression_shows() {
     };
     let steps = [95, 50, 20, 8].map(blockiness);
     assert!(steps.windows(2).all(|s| s[0] < s[1]), "{steps:?}");
-    assert!(steps[0] < QualitySettings::default().blockiness && QualitySettings::default().blockiness < steps[3], "{steps:?}");
+    assert!(
+        steps[0] < QualitySettings::default().blockiness && QualitySettings::default().blockiness < steps[3],
+        "{steps:?}"
+    );
 }
 
 #[test]
