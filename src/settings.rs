@@ -213,9 +213,17 @@ impl Default for BurntInSettings {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct FindSettings {
-    /// Lowest confidence of a candidate that is measured, 0..1 (F1 on 60 rendered pictures that the finder was not
-    /// trained on is flat from 0.30 to 0.40; real frames ask for the upper end). Larger = fewer candidates.
+    /// Lowest chance of being a gradable end at which a candidate is measured, 0..1 (cross-validated F1 on 120 rendered
+    /// pictures that the finder was not trained on is flat from 0.30 to 0.59; real frames ask for the lower end:
+    /// `models/README.md`). Larger = fewer candidates.
     pub min_score: f64,
+    /// Lowest confidence of the network in a hit that counts as support for others, 0..1. Smaller = slower.
+    pub min_hit: f64,
+    /// Lowest confidence of the network in a hit that may become a candidate, 0..1 (on rendered pictures of other seeds
+    /// fewer than one in fifty hits below it is an end). Smaller = slower.
+    pub min_kept_hit: f64,
+    /// Whether the network looks at every copy a second time in a mirror. Twice the time.
+    pub mirrored: bool,
     /// Fibre widths that the network was trained to mark, px of a reduced copy (`scripts/finder/pictures.py`).
     pub working_width_px: [f64; 2],
     /// Thinnest and thickest fibre diameter that is searched when the scale is known, µm (fibres of fishing braid: 12 to
@@ -223,15 +231,6 @@ pub struct FindSettings {
     pub fibre_um: [f64; 2],
     /// Reduced copies with a shorter side are not searched, px: they hold no shaft of working width.
     pub least_side_px: u32,
-    /// Whether candidates are shown to the second look, which corrects place, width and score. Off:
-    /// the finder network of today is better alone (F1 0.81 against 0.79 on ten rendered pictures that neither was trained on);
-    /// when on, a lower `min_score` (0.08) belongs to it.
-    pub second_look: bool,
-    /// Lowest confidence of a candidate after the second look, 0..1 (best F1 on rendered training pictures that it was not
-    /// trained on). Larger = fewer candidates.
-    pub min_second_score: f64,
-    /// Hits of like width nearer than this are shown to the second look once, fibre widths.
-    pub same_patch_reach_d: f64,
     /// Two candidates nearer than this are one end, fibre widths (ends of two fibres lie at least half a width apart).
     pub same_end_reach_d: f64,
     /// Two candidates of one shaft, one behind the other, nearer than this are one end, fibre widths.
@@ -245,13 +244,13 @@ pub struct FindSettings {
 impl Default for FindSettings {
     fn default() -> Self {
         Self {
-            min_score: 0.38,
+            min_score: 0.35,
             working_width_px: [5.5, 14.0],
             fibre_um: [12.0, 40.0],
             least_side_px: 24,
-            second_look: false,
-            min_second_score: 0.41,
-            same_patch_reach_d: 0.2,
+            min_hit: 0.04,
+            min_kept_hit: 0.12,
+            mirrored: false,
             same_end_reach_d: 0.5,
             same_shaft_reach_d: 1.2,
             same_shaft_across_d: 0.4,
