@@ -765,6 +765,13 @@ pub struct FaceSettings {
     /// Sheared share from which a carrier counts as cut through, and tensile share from which as broken in tension
     /// (0.8: ours, leaves room for single wrong labels).
     pub whole_share: f64,
+    /// Standard uncertainty added to that of every edge before edges are averaged to a carrier's cut plane, degrees (3: ours,
+    /// axis and the carrier's own scatter). Larger = edges count more alike.
+    pub edge_u_least_deg: f64,
+    /// Uncertainty of an edge that gives none, degrees (20: ours, hardly counts).
+    pub edge_u_unknown_deg: f64,
+    /// Robust standard deviations beyond which an edge is no part of the cut plane (2.5: ours; best on training pictures).
+    pub edge_outlier_sd: f64,
     /// Share of the labelled ends above which one carrier dominates a face (0.6: ours).
     pub dominating_share: f64,
     /// Intra-carrier correlation before any face was seen (0.7: ours; a line cutting into itself takes whole carriers).
@@ -773,8 +780,11 @@ pub struct FaceSettings {
     pub prior_rho_df: f64,
     /// Ends seen of one carrier where none could be grouped (10: ours).
     pub carrier_size: f64,
+    /// Carriers that a braid is taken to have where the table does not say, for the share of them that a picture shows (10: ours;
+    /// intervals then hold the truth of braids of 8 and of 16 carriers about as often as they should). Larger = wider intervals.
+    pub braid_carriers: f64,
     /// Share of the spread between carriers that stays although all carriers of the braid are in the picture, because
-    /// the ends seen of each are not a random draw of its ends (0.25: ours, see `examples/simulate_intervals.rs`).
+    /// the ends seen of each are not a random draw of its ends (0.18: ours, see `examples/simulate_intervals.rs`).
     pub hidden_share: f64,
     /// Sensitivity + specificity − 1 of the controls below which nothing is corrected (0.5: ours; the correction would
     /// more than double every error).
@@ -836,11 +846,15 @@ impl Default for FaceSettings {
             mostly_tensile_below: 0.5,
             fewest_for_carrier: 4,
             whole_share: 0.8,
+            edge_u_least_deg: 3.0,
+            edge_u_unknown_deg: 20.0,
+            edge_outlier_sd: 2.5,
             dominating_share: 0.6,
             prior_rho: 0.7,
             prior_rho_df: 4.0,
             carrier_size: 10.0,
-            hidden_share: 0.25,
+            braid_carriers: 10.0,
+            hidden_share: 0.18,
             least_youden: 0.5,
             fewest_control_ends: 10.0,
             control_wrong_share: 0.25,
