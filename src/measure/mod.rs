@@ -1,10 +1,10 @@
 //! Candidate -> measured end: traced shaft, sub-pixel edges, features, quality.
 
-pub use settle::settle_widths;
-
 use crate::find::Candidate;
-use crate::measure::guide::guides;
+use crate::measure::agree::Kin;
+use crate::measure::guide::{Guide, Look, looks};
 use crate::measure::planes::Planes;
+use crate::measure::reading::{Reading, Told};
 use crate::measure::shaft::{Rough, Shaft, measure_shaft};
 use crate::micrograph::Micrograph;
 use crate::settings::MeasureSettings;
@@ -22,6 +22,12 @@ mod strip;
 // A first idea of which pixels are own fibre.
 mod guide;
 
+// Numbers that the guide reads from a strip.
+mod reading;
+
+// Several tellings of one number brought together.
+mod agree;
+
 // Pairs of edges through a strip.
 mod trace;
 
@@ -29,7 +35,6 @@ mod trace;
 mod edge;
 
 // Centre line, edges and diameter of the shaft.
-mod settle;
 mod shaft;
 
 // Outline of the end.
@@ -81,29 +86,88 @@ pub struct MeasuredEnd {
     pub not_gradable: Vec<&'static str>,
 }
 
+/// What is known of an end before its edges are placed.
+#[derive(Clone, Copy)]
+struct Seen<'a> {
+    /// The end as it was told to the networks.
+    rough: &'a Rough,
+    /// What the guide reads there.
+    reading: Option<&'a Reading>,
+    /// Which pixels are own fibre.
+    guide: Option<&'a Guide>,
+}
+
 /// Measures every candidate of a picture; order and number are kept.
+///
+/// The guide looks twice: first as the finder told the end, then where its first reading puts it.
 pub fn measure_ends(micrograph: &Micrograph, candidates: &[Candidate], settings: &MeasureSettings) -> Vec<MeasuredEnd> {
-    let usable: Vec<Option<Rough>> = candidates.iter().map(|c| rough(micrograph, c, settings)).collect();
-    let widest = usable.iter().flatten().map(|r| r.width_px).fold(0.0, f64::max);
-    let planes = Planes::new(micrograph, 1.5 * widest / settings.coarse_samples);
-    let guides = guides(&planes, &usable);
-    let shafts = usable
+    let told: Vec<Option<Rough>> = candidates.iter().map(|c| rough(micrograph, c, settings)).collect();
+    let widest = told.iter().flatten().map(|r| r.width_px).fold(0.0, f64::max);
+    let planes = Planes::new(micrograph, WIDER * widest / settings.coarse_samples);
+    let first = looks(&planes, &told, settings);
+    let closer = corrected(micrograph, &told, &first, settings);
+    let second = looks(&planes, &closer, settings);
+    let seen: Vec<Option<Seen>> = closer
         .iter()
-        .zip(&guides)
-        .map(|(rough, guide)| rough.as_ref().and_then(|r| measure_shaft(&planes, r, guide.as_ref(), settings)));
-    let shafts: Vec<Option<Shaft>> = shafts.collect();
+        .zip(&second)
+        .map(|(rough, look)| {
+            let (reading, guide) = (look.as_ref().and_then(|l| l.reading.as_ref()), look.as_ref().map(|l| &l.guide));
+            rough.as_ref().map(|rough| Seen { rough, reading, guide })
+        })
+        .collect();
+    let mut shafts: Vec<Option<Shaft>> =
+        seen.iter().map(|s| s.as_ref().and_then(|s| measure_shaft(&planes, s, settings))).collect();
+    draw_together(&mut shafts, settings);
     candidates
         .iter()
-        .zip(shafts.iter().zip(&guides))
-        .map(|(candidate, (shaft, guide))| match shaft {
-            Some(shaft) => end::measure_end(&planes, candidate, shaft, guide.as_ref(), settings),
-            None => {
+        .zip(shafts.iter().zip(&seen))
+        .map(|(candidate, (shaft, seen))| match (shaft, seen) {
+            (Some(shaft), Some(seen)) => end::measure_end(&planes, candidate, shaft, seen, settings),
+            _ => {
                 let mut end = end::unmeasured(candidate);
                 end.not_gradable.push(quality::NO_SHAFT);
                 end
             }
         })
         .collect()
+}
+
+/// Strips are cut up to this many times wider than the finder told.
+const WIDER: f64 = 2.0;
+
+/// Rough ends where the first readings put them, widths drawn towards those of their neighbours.
+fn corrected(
+    micrograph: &Micrograph,
+    told: &[Option<Rough>],
+    looks: &[Option<Look>],
+    settings: &MeasureSettings,
+) -> Vec<Option<Rough>> {
+    let mut closer: Vec<Option<Rough>> = told
+        .iter()
+        .zip(looks)
+        .map(|(rough, look)| {
+            let rough = rough.as_ref()?;
+            let read = look.as_ref().and_then(|l| l.reading).map(|r| r.corrected(rough));
+            Some(read.filter(|r| micrograph.grey.contains(r.tip)).unwrap_or(*rough))
+        })
+        .collect();
+    let width = |r: &Rough| Told { value: r.width_px.ln(), u: r.width_sigma };
+    let widths: Vec<Told> = closer.iter().flatten().map(width).collect();
+    if let Some(kin) = Kin::of(&widths, settings) {
+        for rough in closer.iter_mut().flatten() {
+            let drawn = kin.drawn(width(rough), settings);
+            *rough = Rough { width_px: drawn.value.exp(), width_sigma: drawn.u, ..*rough };
+        }
+    }
+    closer
+}
+
+/// Draws the diameters of a picture's shafts towards what its fibres have in common.
+fn draw_together(shafts: &mut [Option<Shaft>], settings: &MeasureSettings) {
+    let widths: Vec<Told> = shafts.iter().flatten().map(Shaft::ln_diameter).collect();
+    if let Some(kin) = Kin::of(&widths, settings) {
+        shafts.iter_mut().flatten().for_each(|s| s.set_ln_diameter(kin.drawn(s.ln_diameter(), settings)));
+    }
 }
 
 /// What the finder says, when it can be measured at all.

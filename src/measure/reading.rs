@@ -1,0 +1,74 @@
+//! A first reading of an end: width, axis, tip, end line and cap, and how sure each is, as the guide tells them.
+//!
+//! The guide's numbers -> [`Reading`]. Readings correct what the finder told before a shaft is traced, and weigh in beside
+//! the picture's edges afterwards ([`crate::measure::agree`]). Learnt by `scripts/measure/train_gauge.py`; `models/README.md`
+//! has the figures.
+
+use crate::measure::shaft::Rough;
+use crate::settings::MeasureSettings;
+
+/// Units of the network's outputs: ln width, degrees of the axis, told widths along and across, degrees of the end line,
+/// ln bulb ratio; part of the network.
+const UNITS: [f64; 6] = [0.1, 5.0, 0.15, 0.15, 15.0, 0.2];
+/// Range of the logarithms of the spreads; part of the network.
+const LOG_SPREAD: (f64, f64) = (-4.0, 3.0);
+/// Outputs for one strip.
+pub(super) const OUTPUTS: usize = 12;
+
+/// A value and its standard uncertainty.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Told {
+    /// The value.
+    pub(super) value: f64,
+    /// Standard uncertainty.
+    pub(super) u: f64,
+}
+
+/// What the guide reads from one strip.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Reading {
+    /// Logarithm of the true over the told width.
+    pub(super) ln_width: Told,
+    /// Turn of the axis from the told one, degrees.
+    pub(super) turn_deg: Told,
+    /// Tip along the told axis from the told tip, in told widths.
+    pub(super) along: Told,
+    /// Tip beside the told axis, in told widths.
+    pub(super) across: Told,
+    /// Angle of the end's line from the normal of the told axis, degrees, signed as a cut angle.
+    pub(super) line_deg: Told,
+    /// Logarithm of the bulb ratio.
+    pub(super) ln_bulb: Told,
+}
+
+impl Reading {
+    /// The rough end corrected by this reading.
+    pub(super) fn corrected(&self, rough: &Rough) -> Rough {
+        let (along, across) = (self.along.value * rough.width_px, self.across.value * rough.width_px);
+        Rough {
+            tip: rough.tip.towards(rough.axis_deg, along).towards(rough.axis_deg + 90.0, across),
+            axis_deg: rough.axis_deg + self.turn_deg.value,
+            width_px: rough.width_px * self.ln_width.value.exp(),
+            width_sigma: self.ln_width.u,
+        }
+    }
+
+    /// Reading from the network's numbers for one strip; `None` when they are not numbers.
+    pub(super) fn of(outputs: &[f32], settings: &MeasureSettings) -> Option<Self> {
+        let told = |k: usize| {
+            let log_spread = f64::from(outputs[k + 6]).clamp(LOG_SPREAD.0, LOG_SPREAD.1);
+            // The network tells the mean absolute error; for the heavy-tailed errors it has, a factor makes a 95 % interval hold.
+            let u = settings.reading_u[k].hypot(settings.reading_spread * log_spread.exp() * UNITS[k]);
+            Told { value: f64::from(outputs[k]) * UNITS[k], u }
+        };
+        let read = Self {
+            ln_width: told(0),
+            turn_deg: told(1),
+            along: told(2),
+            across: told(3),
+            line_deg: told(4),
+            ln_bulb: told(5),
+        };
+        outputs.iter().all(|v| v.is_finite()).then_some(read)
+    }
+}
