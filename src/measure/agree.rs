@@ -3,7 +3,7 @@
 //! Values with standard uncertainties -> one value with its uncertainty. An edge that is not the fibre's own lies anywhere,
 //! so a telling that may be wrong altogether is weighed by how well it fits (a mixture of "right" and "anywhere").
 
-use crate::measure::reading::Told;
+use crate::measure::gauge::Told;
 use crate::settings::MeasureSettings;
 
 /// A telling that is surely about the right thing, and one that may be about something else: the mean and standard

@@ -35,10 +35,8 @@ pub(super) fn half_height(
     let along = step.map(|s| s / size);
     let at = |j: usize| f64::from(dot(profile[j], along));
     let (low_limit, high_limit) = (near.saturating_sub(reach), (near + reach).min(profile.len() - 1));
-    let steepest = (low_limit..high_limit)
-        .filter(|j| j.abs_diff(near) <= place)
-        .map(|j| at(j + 1) - at(j))
-        .fold(0.0f64, f64::max);
+    let steepest =
+        (low_limit..high_limit).filter(|j| j.abs_diff(near) <= place).map(|j| at(j + 1) - at(j)).fold(0.0f64, f64::max);
     if steepest <= 0.0 {
         return None;
     }

@@ -3,6 +3,8 @@
 //! Planes + candidate + shaft + guide -> [`MeasuredEnd`].
 
 use crate::find::Candidate;
+use crate::measure::agree::weighed;
+use crate::measure::gauge::Told;
 use crate::measure::guide::Guide;
 use crate::measure::planes::{Colour, Planes, length, minus};
 use crate::measure::shaft::Shaft;
@@ -10,8 +12,6 @@ use crate::measure::shape::{Cap, EndLine, cap, end_line, roughness, solidity};
 use crate::measure::strip::{Layout, Strip};
 use crate::measure::tone::{Tones, hue_saturation};
 use crate::measure::zone::Zone;
-use crate::measure::agree::weighed;
-use crate::measure::reading::Told;
 use crate::measure::{Drawn, FeatureRow, MeasuredEnd, Seen, quality};
 use crate::settings::MeasureSettings;
 use crate::units::{Point, direction_gap_deg, wrap_deg};
@@ -62,13 +62,18 @@ pub(super) fn measure_end(
     end
 }
 
-/// Direction of the shaft over the last 1.5 diameters behind `u`: the traced centre line's, weighed against the guide's.
+/// Direction of the shaft over the last 1.5 diameters behind `u`: the traced centre line's, weighed against the gauge's.
 fn axis_deg(shaft: &Shaft, seen: &Seen, u: f64, settings: &MeasureSettings) -> f64 {
     let traced = shaft.axis_deg(u);
     let Some(reading) = seen.reading else { return traced };
     let read = Told { value: wrap_deg(seen.rough.axis_deg + reading.turn_deg.value - traced), u: reading.turn_deg.u };
-    let traced_u = Told { value: 0.0, u: settings.axis_u_deg };
+    let traced_u = Told { value: 0.0, u: by_doubt(settings.axis_u_deg, shaft, settings) };
     wrap_deg(traced + weighed(read, traced_u, settings.axis_doubt, 90.0).value)
+}
+
+/// An uncertainty given as its part without doubt and its part per doubt of the trace.
+fn by_doubt(parts: (f64, f64), shaft: &Shaft, settings: &MeasureSettings) -> f64 {
+    parts.0 + parts.1 * shaft.doubt(settings)
 }
 
 fn layout(d: f64, settings: &MeasureSettings) -> Layout {
@@ -111,11 +116,12 @@ fn zone_features(
     let Some(cap) = cap(strip, zone, d, settings) else { return };
     let line = end_line(strip, zone, d, settings);
     let tip = tip(strip, &cap, line.as_ref(), guide, d, settings);
-    let tip = read_tip(strip, tip, seen, d, settings);
+    let tip = read_tip(strip, tip, seen, by_doubt(settings.tip_u, shaft, settings) * d, settings);
     end.tip = strip.place(tip.0, tip.1);
     end.axis_deg = axis_deg(shaft, seen, tip.0, settings);
     let f = &mut end.features;
-    cap_features(f, &cap, d, seen, settings);
+    let outlined_u = by_doubt(settings.bulb_u, shaft, settings);
+    cap_features(f, &cap, d, (seen, outlined_u), settings);
     f.set("guide_tip", Some(guide.tip().1));
     f.set("roughness", roughness(strip, zone, d, cap.apex, settings).map(|r| r / d));
     f.set("solidity", solidity(strip, zone, d, cap.apex, settings));
@@ -124,7 +130,10 @@ fn zone_features(
     let tones = Tones { strip, zone, d, apex: cap.apex, edge: (0.5 * (left + right)).max(f64::MIN_POSITIVE), settings };
     if let Some(line) = &line {
         let slope_u = (line.slope_u / (1.0 + line.slope * line.slope)).to_degrees();
-        let fitted = Told { value: line.slope.atan().to_degrees(), u: slope_u.hypot(settings.cut_u_deg) };
+        let fitted = Told {
+            value: line.slope.atan().to_degrees(),
+            u: slope_u.hypot(settings.cut_u_deg).hypot(settings.cut_u_flat * line.rms / d),
+        };
         let strip_deg = strip.line(strip.row(tip.0)).1;
         let angle = cut_angle(end.axis_deg, strip_deg, fitted, seen, settings);
         f.set("cut_angle_deg", Some(angle.value));
@@ -141,18 +150,18 @@ fn zone_features(
     end.drawn.outline = outline(strip, zone);
 }
 
-/// The tip weighed against the one that the guide reads, along and across the strip.
-fn read_tip(strip: &Strip, shaped: (f64, f64), seen: &Seen, d: f64, settings: &MeasureSettings) -> (f64, f64) {
+/// The tip weighed against the one that the gauge reads, along and across the strip.
+fn read_tip(strip: &Strip, shaped: (f64, f64), seen: &Seen, shaped_u: f64, settings: &MeasureSettings) -> (f64, f64) {
     let Some(reading) = seen.reading else { return shaped };
     let read = strip.locate(reading.corrected(seen.rough).tip);
     let one = |read: f64, u: f64, shaped: f64| {
         let read = Told { value: read, u: u * seen.rough.width_px };
-        weighed(read, Told { value: shaped, u: settings.tip_u * d }, settings.tip_doubt, d).value
+        weighed(read, Told { value: shaped, u: shaped_u }, settings.tip_doubt, seen.rough.width_px).value
     };
     (one(read.0, reading.along.u, shaped.0), one(read.1, reading.across.u, shaped.1))
 }
 
-/// Cut angle from the line fitted in a strip of direction `strip_deg`, weighed against the guide's.
+/// Cut angle from the line fitted in a strip of direction `strip_deg`, weighed against the gauge's.
 ///
 /// A line that rises towards the side (-sin, cos) of its strip makes a larger angle with an axis turned that way.
 fn cut_angle(axis_deg: f64, strip_deg: f64, fitted: Told, seen: &Seen, settings: &MeasureSettings) -> Told {
@@ -191,9 +200,9 @@ fn tip(
     (share * guided.0 + (1.0 - share) * shaped.0, share * guided.1 + (1.0 - share) * shaped.1)
 }
 
-fn cap_features(f: &mut FeatureRow, cap: &Cap, d: f64, seen: &Seen, settings: &MeasureSettings) {
+fn cap_features(f: &mut FeatureRow, cap: &Cap, d: f64, (seen, outlined_u): (&Seen, f64), settings: &MeasureSettings) {
     let u = f.get("shaft_diameter_u_px").unwrap_or(0.0) / d;
-    let edges = Told { value: (cap.width / d).ln(), u: (cap.width_u / cap.width).hypot(u).hypot(settings.bulb_u) };
+    let edges = Told { value: (cap.width / d).ln(), u: (cap.width_u / cap.width).hypot(u).hypot(outlined_u) };
     let bulb = match seen.reading {
         Some(r) => weighed(r.ln_bulb, edges, settings.bulb_doubt, 1.0),
         None => edges,

@@ -1,8 +1,8 @@
 //! A first idea of which pixels belong to the fibre: a small network over a straightened strip.
 //!
-//! Planes + rough ends -> [`Look`] for each: maps of how likely each sample is own fibre (also where another fibre hides it),
-//! own fibre in view, and the tip; and numbers read from them ([`Reading`]). The guide only says *which* edges to measure; where they lie is measured in the picture
-//! ([`crate::measure::shaft`], [`crate::measure::zone`]). Made by `scripts/measure/train_guide.py` and `train_gauge.py`; `models/README.md` has
+//! Planes + rough ends -> [`Guide`] for each: how likely each sample is own fibre (also where another fibre hides it),
+//! own fibre in view, and the tip. The guide only says *which* edges to measure; where they lie is measured in the picture
+//! ([`crate::measure::shaft`], [`crate::measure::zone`]). Made by `scripts/measure/train_guide.py`; `models/README.md` has
 //! its figures.
 
 use std::sync::LazyLock;
@@ -13,9 +13,7 @@ use rten_tensor::NdTensor;
 use rten_tensor::prelude::*;
 
 use crate::measure::planes::Planes;
-use crate::measure::reading::{OUTPUTS, Reading};
 use crate::measure::shaft::Rough;
-use crate::settings::MeasureSettings;
 use crate::units::Point;
 
 /// Samples across the rough width; part of the network, like the three numbers below.
@@ -23,11 +21,11 @@ const PER_WIDTH: f64 = 12.0;
 /// Rows behind the rough tip.
 const BEHIND: f64 = 57.0;
 /// Rows of the strip.
-const ROWS: usize = 80;
+pub(super) const ROWS: usize = 80;
 /// Columns of the strip; the centre line runs between the two middle ones.
-const COLUMNS: usize = 48;
+pub(super) const COLUMNS: usize = 48;
 /// Strips that go through the network together: large enough to be fast, small enough to stay in the cache.
-const BATCH: usize = 16;
+pub(super) const BATCH: usize = 16;
 /// Keeps strips without any contrast from being blown up to full noise; part of the network.
 const FLAT: f32 = 0.01;
 
@@ -147,56 +145,41 @@ impl Guide {
     }
 }
 
-/// What the network tells of one end.
-pub(super) struct Look {
-    /// Maps of the strip.
-    pub(super) guide: Guide,
-    /// Numbers read from it.
-    pub(super) reading: Option<Reading>,
-}
-
-/// Looks at rough ends, in their order; `None` where there is no rough end.
-pub(super) fn looks(planes: &Planes, roughs: &[Option<Rough>], settings: &MeasureSettings) -> Vec<Option<Look>> {
+/// Guides for rough ends, in their order; `None` where there is no rough end.
+pub(super) fn guides(planes: &Planes, roughs: &[Option<Rough>]) -> Vec<Option<Guide>> {
     let known: Vec<Rough> = roughs.iter().flatten().copied().collect();
     let Some(network) = NETWORK.as_ref() else {
         return roughs.iter().map(|_| None).collect();
     };
-    let looked: Vec<Option<Look>> =
-        known.par_chunks(BATCH).flat_map_iter(|batch| run(network, planes, batch, settings)).collect();
-    let mut looked = looked.into_iter();
-    roughs.iter().map(|r| r.as_ref().and_then(|_| looked.next().flatten())).collect()
+    let maps: Vec<Vec<f32>> = known.par_chunks(BATCH).flat_map_iter(|batch| run(network, planes, batch)).collect();
+    let mut found =
+        known.into_iter().zip(maps).map(|(rough, maps)| Guide { rough, colour: planes.channels() > 1, maps });
+    roughs
+        .iter()
+        .map(|r| r.as_ref().and_then(|_| found.next()).filter(|g| g.maps.len() == 3 * ROWS * COLUMNS))
+        .collect()
 }
 
-/// Looks of a batch; none when the network fails.
-fn run(network: &Model, planes: &Planes, batch: &[Rough], settings: &MeasureSettings) -> Vec<Option<Look>> {
+/// Maps of each strip of a batch; empty ones when the network fails.
+fn run(network: &Model, planes: &Planes, batch: &[Rough]) -> Vec<Vec<f32>> {
     let size = 3 * ROWS * COLUMNS;
     let mut input = Vec::with_capacity(batch.len() * size);
     for rough in batch {
         input.extend(strip(planes, rough));
     }
     let tensor = NdTensor::from_data([batch.len(), 3, ROWS, COLUMNS], input);
-    let Some((maps, numbers)) = answers(network, &tensor) else {
-        return batch.iter().map(|_| None).collect();
-    };
-    let colour = planes.channels() > 1;
-    let looks = batch.iter().zip(maps.chunks_exact(size).zip(numbers.chunks_exact(OUTPUTS)));
-    let mut looks = looks.map(|(rough, (maps, numbers))| Look {
-        guide: Guide { rough: *rough, colour, maps: maps.iter().map(|v| 1.0 / (1.0 + (-v).exp())).collect() },
-        reading: Reading::of(numbers, settings),
-    });
-    batch.iter().map(|_| looks.next()).collect()
-}
-
-/// Maps and numbers of all strips of a tensor.
-fn answers(network: &Model, tensor: &NdTensor<f32, 4>) -> Option<(Vec<f32>, Vec<f32>)> {
-    let outputs = [network.find_node("out")?, network.find_node("readings")?];
-    let [maps, numbers] =
-        network.run_n(vec![(*network.input_ids().first()?, tensor.view().into())], outputs, None).ok()?;
-    Some((maps.into_tensor::<f32>()?.to_vec(), numbers.into_tensor::<f32>()?.to_vec()))
+    let output = network.run_one(tensor.view().into(), None).ok().and_then(|v| v.into_tensor::<f32>());
+    match output {
+        Some(tensor) => {
+            let values = tensor.to_vec();
+            values.chunks(size).map(|c| c.iter().map(|v| 1.0 / (1.0 + (-v).exp())).collect()).collect()
+        }
+        None => batch.iter().map(|_| Vec::new()).collect(),
+    }
 }
 
 /// Input of one strip: blue, green and red (as the network was shown), to mean 0 and standard deviation 1.
-fn strip(planes: &Planes, rough: &Rough) -> Vec<f32> {
+pub(super) fn strip(planes: &Planes, rough: &Rough) -> Vec<f32> {
     let step = rough.width_px / PER_WIDTH;
     let (sin, cos) = rough.axis_deg.to_radians().sin_cos();
     let n = ROWS * COLUMNS;

@@ -2,9 +2,9 @@
 
 use crate::find::Candidate;
 use crate::measure::agree::Kin;
-use crate::measure::guide::{Guide, Look, looks};
+use crate::measure::gauge::{Reading, Told, readings};
+use crate::measure::guide::{Guide, guides};
 use crate::measure::planes::Planes;
-use crate::measure::reading::{Reading, Told};
 use crate::measure::shaft::{Rough, Shaft, measure_shaft};
 use crate::micrograph::Micrograph;
 use crate::settings::MeasureSettings;
@@ -22,8 +22,8 @@ mod strip;
 // A first idea of which pixels are own fibre.
 mod guide;
 
-// Numbers that the guide reads from a strip.
-mod reading;
+// A first reading of width, axis, tip and end line.
+mod gauge;
 
 // Several tellings of one number brought together.
 mod agree;
@@ -91,7 +91,7 @@ pub struct MeasuredEnd {
 struct Seen<'a> {
     /// The end as it was told to the networks.
     rough: &'a Rough,
-    /// What the guide reads there.
+    /// What the gauge reads there.
     reading: Option<&'a Reading>,
     /// Which pixels are own fibre.
     guide: Option<&'a Guide>,
@@ -99,20 +99,20 @@ struct Seen<'a> {
 
 /// Measures every candidate of a picture; order and number are kept.
 ///
-/// The guide looks twice: first as the finder told the end, then where its first reading puts it.
+/// The gauge reads twice: first as the finder told the end, then where its first reading puts it.
 pub fn measure_ends(micrograph: &Micrograph, candidates: &[Candidate], settings: &MeasureSettings) -> Vec<MeasuredEnd> {
     let told: Vec<Option<Rough>> = candidates.iter().map(|c| rough(micrograph, c, settings)).collect();
     let widest = told.iter().flatten().map(|r| r.width_px).fold(0.0, f64::max);
     let planes = Planes::new(micrograph, WIDER * widest / settings.coarse_samples);
-    let first = looks(&planes, &told, settings);
+    let first = readings(&planes, &told, settings);
     let closer = corrected(micrograph, &told, &first, settings);
-    let second = looks(&planes, &closer, settings);
+    let second = readings(&planes, &closer, settings);
+    let guides = guides(&planes, &closer);
     let seen: Vec<Option<Seen>> = closer
         .iter()
-        .zip(&second)
-        .map(|(rough, look)| {
-            let (reading, guide) = (look.as_ref().and_then(|l| l.reading.as_ref()), look.as_ref().map(|l| &l.guide));
-            rough.as_ref().map(|rough| Seen { rough, reading, guide })
+        .zip(second.iter().zip(&guides))
+        .map(|(rough, (reading, guide))| {
+            rough.as_ref().map(|rough| Seen { rough, reading: reading.as_ref(), guide: guide.as_ref() })
         })
         .collect();
     let mut shafts: Vec<Option<Shaft>> =
@@ -139,15 +139,15 @@ const WIDER: f64 = 2.0;
 fn corrected(
     micrograph: &Micrograph,
     told: &[Option<Rough>],
-    looks: &[Option<Look>],
+    readings: &[Option<Reading>],
     settings: &MeasureSettings,
 ) -> Vec<Option<Rough>> {
     let mut closer: Vec<Option<Rough>> = told
         .iter()
-        .zip(looks)
-        .map(|(rough, look)| {
+        .zip(readings)
+        .map(|(rough, reading)| {
             let rough = rough.as_ref()?;
-            let read = look.as_ref().and_then(|l| l.reading).map(|r| r.corrected(rough));
+            let read = reading.as_ref().map(|r| r.corrected(rough));
             Some(read.filter(|r| micrograph.grey.contains(r.tip)).unwrap_or(*rough))
         })
         .collect();
@@ -167,6 +167,12 @@ fn draw_together(shafts: &mut [Option<Shaft>], settings: &MeasureSettings) {
     let widths: Vec<Told> = shafts.iter().flatten().map(Shaft::ln_diameter).collect();
     if let Some(kin) = Kin::of(&widths, settings) {
         shafts.iter_mut().flatten().for_each(|s| s.set_ln_diameter(kin.drawn(s.ln_diameter(), settings)));
+    }
+    for shaft in shafts.iter_mut().flatten() {
+        // What all ends of a picture have wrong together does not average out.
+        let told = shaft.ln_diameter();
+        let common = settings.common_u.0 + settings.common_u.1 * shaft.doubt(settings);
+        shaft.set_ln_diameter(Told { u: told.u.hypot(common), ..told });
     }
 }
 

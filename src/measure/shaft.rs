@@ -4,13 +4,13 @@
 //! shaft; then a fine trace along that way finds its edges, and each section's edges are placed to a fraction of a pixel.
 
 use crate::measure::agree::weighed;
-use crate::measure::reading::Told;
-use crate::measure::{Drawn, Seen};
 use crate::measure::edge::{Edge, half_height};
+use crate::measure::gauge::Told;
 use crate::measure::guide::{Guide, Map};
 use crate::measure::planes::Planes;
 use crate::measure::strip::{Course, Layout, Strip};
 use crate::measure::trace::{EdgeMap, PairRange, Section, Window, trace_pair};
+use crate::measure::{Drawn, Seen};
 use crate::settings::MeasureSettings;
 use crate::units::{Point, wrap_deg};
 
@@ -59,7 +59,7 @@ pub(super) struct Shaft {
     pub(super) course: Course,
     /// Cross-sections from near the tip backwards.
     pub(super) sections: Vec<CrossSection>,
-    /// Diameter, px: median width of the sections, weighed against what the guide reads.
+    /// Diameter, px: median width of the sections, weighed against what the gauge reads.
     pub(super) diameter: f64,
     /// Standard uncertainty of the diameter, px.
     pub(super) diameter_u: f64,
@@ -106,7 +106,14 @@ impl Shaft {
         let d = self.edge_diameter;
         let sampling = self.spread / d / (self.n_used as f64 / settings.section_correlation).max(1.0).sqrt();
         let model = (settings.edge_u_blur * self.blur() / d).hypot(settings.edge_u_share);
-        sampling.hypot(model)
+        // Where widths scatter or sections lack their edges, what was traced is often not the shaft's own.
+        let wrong = (settings.edge_u_spread * self.spread / d).min(settings.edge_u_most);
+        sampling.hypot(model) + wrong + settings.edge_u_support * (1.0 - self.share(settings)).max(0.0)
+    }
+
+    /// How doubtful the trace is: 0 where all sections show both edges at one width; about 0.05 in a dense tuft.
+    pub(super) fn doubt(&self, settings: &MeasureSettings) -> f64 {
+        self.spread / self.edge_diameter + settings.doubt_support * (1.0 - self.share(settings)).max(0.0)
     }
 
     /// Median blur of the edges, px.
@@ -171,16 +178,8 @@ pub(super) fn measure_shaft(planes: &Planes, seen: &Seen, settings: &MeasureSett
     let (diameter, spread, n_used) = diameter(&cross, rough.width_px, settings)?;
     let course = refined_course(&coarse, &cross, diameter, settings);
     let n_rows = sections.len();
-    let mut shaft = Shaft {
-        course,
-        n_rows,
-        sections: cross,
-        diameter,
-        diameter_u: 0.0,
-        edge_diameter: diameter,
-        spread,
-        n_used,
-    };
+    let mut shaft =
+        Shaft { course, n_rows, sections: cross, diameter, diameter_u: 0.0, edge_diameter: diameter, spread, n_used };
     let edges = Told { value: diameter.ln(), u: shaft.edge_u(settings) };
     shaft.set_ln_diameter(match read {
         Some(r) => weighed(
@@ -222,7 +221,7 @@ fn guided_course(guide: &Guide, rough: &Rough, settings: &MeasureSettings) -> Op
 }
 
 /// Columns where a guide expects the edges of every row of a strip.
-fn expected_edges(guide: &Guide, strip: &Strip, width: f64) -> Vec<Option<[f64; 2]>> {
+fn expected_edges(guide: &Guide, strip: &Strip, width: f64, share: f64) -> Vec<Option<[f64; 2]>> {
     let middle = strip.layout.half as f64;
     let step = strip.layout.step;
     let own = |i: usize, j: f64| guide.at(Map::Own, strip.place(strip.u(i), (j - middle) * step));
@@ -246,8 +245,10 @@ fn expected_edges(guide: &Guide, strip: &Strip, width: f64) -> Vec<Option<[f64; 
     let half = 0.5 * width / step;
     (0..strip.n_u())
         .map(|i| {
-            // the guide knows best where the middle lies, the guide how wide the shaft is
-            let centre = 0.5 * (edge(i, -1.0)? + edge(i, 1.0)?);
+            // the guide knows best where the middle lies; how wide the shaft is, gauge and guide tell together
+            let (left, right) = (edge(i, -1.0)?, edge(i, 1.0)?);
+            let (centre, seen) = (0.5 * (left + right), 0.5 * (right - left));
+            let half = share * half + (1.0 - share) * seen;
             Some([centre - half, centre + half])
         })
         .collect()
@@ -322,7 +323,7 @@ fn fine_sections(
         width_sigma: rough.width_sigma,
         start_sigma: settings.start_sigma * per_width,
         centre_sigma: settings.fine_centre_sigma * per_width,
-        expected: guide.map(|g| expected_edges(g, &strip, w)).unwrap_or_default(),
+        expected: guide.map(|g| expected_edges(g, &strip, w, settings.expected_share)).unwrap_or_default(),
         expected_sigma: settings.guide_sigma * per_width,
     };
     let sections = trace_pair(&strip, &edges, &range, settings);

@@ -135,7 +135,8 @@ impl Zone {
             let i = r + self.first_row;
             let profile = &averaged[i * self.n_v..(i + 1) * self.n_v];
             for side in sides.iter_mut() {
-                if let Some((at, height)) = strongest(profile, strip.column(*side), window, across, (place, level), settings)
+                if let Some((at, height)) =
+                    strongest(profile, strip.column(*side), window, across, (place, level), settings)
                     && height >= least
                 {
                     *side = (at - strip.layout.half as f64) * step;
