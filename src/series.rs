@@ -4,7 +4,7 @@
 
 mod read;
 
-pub use read::read_series;
+pub use read::{parse_series, read_series};
 
 /// What kind of specimen a picture shows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -52,6 +52,10 @@ pub struct SeriesRow {
     pub site: Option<String>,
     /// Micrometres per pixel.
     pub um_per_px: Option<f64>,
+    /// Standard uncertainty of that, µm per px.
+    pub u_um_per_px: Option<f64>,
+    /// Whether the scale is that of a named calibration.
+    pub calibrated: bool,
     /// Carriers of the braid.
     pub carriers: Option<u32>,
     /// Peak load of the break, N.

@@ -213,9 +213,17 @@ impl Default for BurntInSettings {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct FindSettings {
-    /// Lowest confidence of a candidate that is measured, 0..1 (F1 on 60 rendered pictures that the finder was not
-    /// trained on is flat from 0.30 to 0.40; real frames ask for the upper end). Larger = fewer candidates.
+    /// Lowest chance of being a gradable end at which a candidate is measured, 0..1 (cross-validated F1 on 120 rendered
+    /// pictures that the finder was not trained on is flat from 0.30 to 0.59; real frames ask for the lower end:
+    /// `models/README.md`). Larger = fewer candidates.
     pub min_score: f64,
+    /// Lowest confidence of the network in a hit that counts as support for others, 0..1. Smaller = slower.
+    pub min_hit: f64,
+    /// Lowest confidence of the network in a hit that may become a candidate, 0..1 (on rendered pictures of other seeds
+    /// fewer than one in fifty hits below it is an end). Smaller = slower.
+    pub min_kept_hit: f64,
+    /// Whether the network looks at every copy a second time in a mirror. Twice the time.
+    pub mirrored: bool,
     /// Fibre widths that the network was trained to mark, px of a reduced copy (`scripts/finder/pictures.py`).
     pub working_width_px: [f64; 2],
     /// Thinnest and thickest fibre diameter that is searched when the scale is known, µm (fibres of fishing braid: 12 to
@@ -223,15 +231,6 @@ pub struct FindSettings {
     pub fibre_um: [f64; 2],
     /// Reduced copies with a shorter side are not searched, px: they hold no shaft of working width.
     pub least_side_px: u32,
-    /// Whether candidates are shown to the second look, which corrects place, width and score. Off:
-    /// the finder network of today is better alone (F1 0.81 against 0.79 on ten rendered pictures that neither was trained on);
-    /// when on, a lower `min_score` (0.08) belongs to it.
-    pub second_look: bool,
-    /// Lowest confidence of a candidate after the second look, 0..1 (best F1 on rendered training pictures that it was not
-    /// trained on). Larger = fewer candidates.
-    pub min_second_score: f64,
-    /// Hits of like width nearer than this are shown to the second look once, fibre widths.
-    pub same_patch_reach_d: f64,
     /// Two candidates nearer than this are one end, fibre widths (ends of two fibres lie at least half a width apart).
     pub same_end_reach_d: f64,
     /// Two candidates of one shaft, one behind the other, nearer than this are one end, fibre widths.
@@ -245,13 +244,13 @@ pub struct FindSettings {
 impl Default for FindSettings {
     fn default() -> Self {
         Self {
-            min_score: 0.38,
+            min_score: 0.35,
             working_width_px: [5.5, 14.0],
             fibre_um: [12.0, 40.0],
             least_side_px: 24,
-            second_look: false,
-            min_second_score: 0.41,
-            same_patch_reach_d: 0.2,
+            min_hit: 0.04,
+            min_kept_hit: 0.12,
+            mirrored: false,
             same_end_reach_d: 0.5,
             same_shaft_reach_d: 1.2,
             same_shaft_across_d: 0.4,
@@ -825,6 +824,13 @@ pub struct FaceSettings {
     /// Sheared share from which a carrier counts as cut through, and tensile share from which as broken in tension
     /// (0.8: ours, leaves room for single wrong labels).
     pub whole_share: f64,
+    /// Standard uncertainty added to that of every edge before edges are averaged to a carrier's cut plane, degrees (3: ours,
+    /// axis and the carrier's own scatter). Larger = edges count more alike.
+    pub edge_u_least_deg: f64,
+    /// Uncertainty of an edge that gives none, degrees (20: ours, hardly counts).
+    pub edge_u_unknown_deg: f64,
+    /// Robust standard deviations beyond which an edge is no part of the cut plane (2.5: ours; best on training pictures).
+    pub edge_outlier_sd: f64,
     /// Share of the labelled ends above which one carrier dominates a face (0.6: ours).
     pub dominating_share: f64,
     /// Intra-carrier correlation before any face was seen (0.7: ours; a line cutting into itself takes whole carriers).
@@ -833,8 +839,11 @@ pub struct FaceSettings {
     pub prior_rho_df: f64,
     /// Ends seen of one carrier where none could be grouped (10: ours).
     pub carrier_size: f64,
+    /// Carriers that a braid is taken to have where the table does not say, for the share of them that a picture shows (10: ours;
+    /// intervals then hold the truth of braids of 8 and of 16 carriers about as often as they should). Larger = wider intervals.
+    pub braid_carriers: f64,
     /// Share of the spread between carriers that stays although all carriers of the braid are in the picture, because
-    /// the ends seen of each are not a random draw of its ends (0.25: ours, see `examples/simulate_intervals.rs`).
+    /// the ends seen of each are not a random draw of its ends (0.18: ours, see `examples/simulate_intervals.rs`).
     pub hidden_share: f64,
     /// Sensitivity + specificity − 1 of the controls below which nothing is corrected (0.5: ours; the correction would
     /// more than double every error).
@@ -896,11 +905,15 @@ impl Default for FaceSettings {
             mostly_tensile_below: 0.5,
             fewest_for_carrier: 4,
             whole_share: 0.8,
+            edge_u_least_deg: 3.0,
+            edge_u_unknown_deg: 20.0,
+            edge_outlier_sd: 2.5,
             dominating_share: 0.6,
             prior_rho: 0.7,
             prior_rho_df: 4.0,
             carrier_size: 10.0,
-            hidden_share: 0.25,
+            braid_carriers: 10.0,
+            hidden_share: 0.18,
             least_youden: 0.5,
             fewest_control_ends: 10.0,
             control_wrong_share: 0.25,

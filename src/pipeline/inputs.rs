@@ -1,6 +1,8 @@
 //! Folders, picture files and series tables -> the list of pictures to work on.
 
+use super::shard::Part;
 use crate::calibrate::CalibrationList;
+use crate::flag::Warning;
 use crate::micrograph::format_of;
 use crate::series::{RowProblem, SeriesError, SeriesRow, read_series};
 use crate::table::is_result_column;
@@ -16,6 +18,8 @@ pub struct PictureJob {
     pub path: PathBuf,
     /// What is known about it; `image` names it in all tables.
     pub series: SeriesRow,
+    /// What to know about its row of the series table.
+    pub warnings: Vec<Warning>,
 }
 
 /// Everything that the inputs hold.
@@ -27,6 +31,8 @@ pub struct Inputs {
     pub problems: Vec<RowProblem>,
     /// One line each: how the inputs were understood, and what was left out.
     pub notes: Vec<String>,
+    /// Which part of a larger list this is; `None` = all of it.
+    pub part: Option<Part>,
 }
 
 /// The name under which a folder's own table is looked for.
@@ -74,11 +80,34 @@ pub fn gather(inputs: &[PathBuf], skip: &Path) -> Result<Inputs, SeriesError> {
         }
     }
     gathered.jobs.sort_by(|a, b| a.series.image.cmp(&b.series.image));
+    with_all_columns(&mut gathered);
     Ok(gathered)
 }
 
+/// Gives every row all passed-through columns of the inputs, so that the columns of a table do not depend on which
+/// pictures have ends, nor on how pictures are shared out.
+fn with_all_columns(inputs: &mut Inputs) {
+    let rows = || inputs.jobs.iter().map(|j| &j.series).chain(inputs.problems.iter().map(|p| &p.series));
+    let mut columns: Vec<String> = Vec::new();
+    for (name, _) in rows().flat_map(|row| &row.extra) {
+        if !columns.contains(name) {
+            columns.push(name.clone());
+        }
+    }
+    let jobs = inputs.jobs.iter_mut().map(|j| &mut j.series);
+    for row in jobs.chain(inputs.problems.iter_mut().map(|p| &mut p.series)) {
+        let mut old = std::mem::take(&mut row.extra);
+        let mut take = |name: &String| {
+            let place = old.iter().position(|(n, _)| n == name);
+            place.map(|p| old.swap_remove(p).1).unwrap_or_default()
+        };
+        row.extra = columns.iter().map(|name| (name.clone(), take(name))).collect();
+    }
+}
+
 fn job(path: PathBuf, image: String, specimen: String) -> PictureJob {
-    PictureJob { path, series: SeriesRow { image, specimen, count: true, ..SeriesRow::default() } }
+    let series = SeriesRow { image, specimen, count: true, ..SeriesRow::default() };
+    PictureJob { path, series, warnings: Vec::new() }
 }
 
 /// A name that no earlier input has: as it is, behind the name of its input, or numbered.
@@ -99,10 +128,14 @@ fn from_table(table: &Path, found: &mut Inputs) -> Result<(), SeriesError> {
     found.notes.extend(series.notes);
     let mut calibrations = Calibrations { path: folder.join(CALIBRATIONS_FILE), list: None };
     for mut row in series.rows {
-        if let Err(reason) = calibrations.apply(&mut row) {
-            found.notes.push(format!("{}: no scale from its calibration: {reason}", row.image));
-        }
-        found.jobs.push(PictureJob { path: existing_spelling(folder, &row.image), series: with_free_columns(row) });
+        let refused = calibrations.apply(&mut row).err();
+        let warnings =
+            refused.map(|r| Warning::new("calibration_unknown", format!("no scale from its calibration: {r}")));
+        found.jobs.push(PictureJob {
+            path: existing_spelling(folder, &row.image),
+            series: with_free_columns(row),
+            warnings: warnings.into_iter().collect(),
+        });
     }
     Ok(())
 }
@@ -135,6 +168,8 @@ impl Calibrations {
         let list = self.list.get_or_insert_with(|| CalibrationList::read(path).map_err(|e| e.to_string()));
         let scale = list.as_ref().map_err(Clone::clone)?.scale(&name).map_err(|e| e.to_string())?;
         row.um_per_px = Some(scale.um_per_px());
+        row.u_um_per_px = scale.relative_u.map(|u| u * scale.um_per_px());
+        row.calibrated = true;
         Ok(())
     }
 }
