@@ -280,7 +280,7 @@ pub struct MeasureSettings {
     /// Share of fibres that may belong to another line (0.1). Larger = odd widths are kept.
     pub kin_doubt: f64,
     /// Standard uncertainty of the logarithm of a width that all ends of a picture share, without and per doubt of the trace
-    /// (train sets) (0.03, 0.6).
+    /// (train sets: the finder's and the gauge's bias in one picture) (0.07, 0.3).
     pub common_u: (f64, f64),
     /// Range of the logarithm of odd widths (1.5).
     pub kin_reach: f64,
@@ -424,8 +424,9 @@ pub struct MeasureSettings {
     pub expected_share: f64,
     /// Least standard deviation of the logarithm of the width that a trace searches about (0.12).
     pub least_width_sigma: f64,
-    /// Share of traced shafts whose edges are not their own (0.2). Larger = the gauge counts more where the two differ.
-    pub edge_doubt: f64,
+    /// Share of traced shafts whose edges are not their own, without and per doubt of the trace (train sets) (0.001, 2).
+    /// Larger = the gauge counts more where the two differ.
+    pub edge_doubt: (f64, f64),
     /// Range of the logarithm of widths of wrong edges (0.6: what a trace searches).
     pub edge_doubt_reach: f64,
     /// Share of missing cross-sections that makes a trace as doubtful as a spread of widths of one diameter (0.15; train sets).
@@ -442,7 +443,7 @@ pub struct MeasureSettings {
     pub cut_u_flat: f64,
     /// Share of fitted end lines that are wrong altogether (0.2).
     pub cut_doubt: f64,
-    /// Standard uncertainty of the logarithm of the outlined bulb ratio, without and per doubt of the trace (train sets) (0.02, 2).
+    /// Standard uncertainty of the logarithm of the outlined bulb ratio, without and per doubt of the trace (train sets) (0.01, 1).
     pub bulb_u: (f64, f64),
     /// Share of outlined caps that are wrong altogether (0.3).
     pub bulb_doubt: f64,
@@ -454,7 +455,7 @@ pub struct MeasureSettings {
     pub edge_u_most: f64,
     /// Standard uncertainty of a diameter per share of cross-sections that do not show it (train sets) (0.07).
     pub edge_u_support: f64,
-    /// Standard uncertainty of a diameter per diameter: limb darkening, rails and stripes (train sets) (0.012).
+    /// Standard uncertainty of a diameter per diameter: limb darkening, rails and stripes (train sets) (0.008).
     pub edge_u_share: f64,
     /// Standard uncertainty of a cut angle from the axis and the face's own roughness, degrees (train sets) (1.5).
     pub cut_u_deg: f64,
@@ -488,7 +489,7 @@ impl Default for MeasureSettings {
             kin_spread: 0.05,
             kin_correlation: 4.0,
             kin_doubt: 0.1,
-            common_u: (0.03, 0.6),
+            common_u: (0.07, 0.3),
             kin_reach: 1.5,
             coarse_samples: 16.0,
             fine_samples: 20.0,
@@ -560,7 +561,7 @@ impl Default for MeasureSettings {
             section_correlation: 3.0,
             expected_share: 0.3,
             least_width_sigma: 0.12,
-            edge_doubt: 0.2,
+            edge_doubt: (0.001, 2.0),
             edge_doubt_reach: 0.6,
             doubt_support: 0.15,
             axis_u_deg: (0.4, 35.0),
@@ -569,13 +570,13 @@ impl Default for MeasureSettings {
             tip_doubt: 0.2,
             cut_u_flat: 20.0,
             cut_doubt: 0.2,
-            bulb_u: (0.02, 2.0),
+            bulb_u: (0.01, 1.0),
             bulb_doubt: 0.3,
             edge_u_blur: 0.15,
             edge_u_spread: 4.0,
             edge_u_most: 0.05,
             edge_u_support: 0.07,
-            edge_u_share: 0.012,
+            edge_u_share: 0.008,
             cut_u_deg: 1.5,
             max_blur: 0.12,
             max_blur_px: 2.0,

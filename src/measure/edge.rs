@@ -20,7 +20,8 @@ pub(super) struct Edge {
 
 /// The edge of a profile near the sample `near`, whose colour changes by `step` towards larger samples.
 ///
-/// `place` is how many samples away the steepest place may lie, `reach` how many the levels may. `None` when there is no step or the profile is too short.
+/// `place` is how many samples away the steepest place may lie, `reach` how many the levels may. `None` when there is no
+/// step or the profile is too short.
 pub(super) fn half_height(
     profile: &[Colour],
     near: usize,

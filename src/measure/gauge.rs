@@ -1,8 +1,8 @@
 //! A first reading of an end: width, axis, tip, end line and cap, and how sure each is, from a straightened strip.
 //!
-//! Planes + rough ends -> [`Reading`] for each, by a small network that also tells its own spread. Readings correct what the finder told before a shaft is traced, and weigh in beside
-//! the picture's edges afterwards ([`crate::measure::agree`]). Made by `scripts/measure/train_gauge.py`; `models/README.md`
-//! has its figures.
+//! Planes + rough ends -> [`Reading`] for each, by a small network that also tells its own spread. Readings correct what
+//! the finder told before a shaft is traced, and weigh in beside the picture's edges afterwards
+//! ([`crate::measure::agree`]). Made by `scripts/measure/train_gauge.py`; `models/README.md` has its figures.
 
 use std::sync::LazyLock;
 

@@ -181,15 +181,9 @@ pub(super) fn measure_shaft(planes: &Planes, seen: &Seen, settings: &MeasureSett
     let mut shaft =
         Shaft { course, n_rows, sections: cross, diameter, diameter_u: 0.0, edge_diameter: diameter, spread, n_used };
     let edges = Told { value: diameter.ln(), u: shaft.edge_u(settings) };
-    shaft.set_ln_diameter(match read {
-        Some(r) => weighed(
-            Told { value: r.width_px.ln(), u: r.width_sigma },
-            edges,
-            settings.edge_doubt,
-            settings.edge_doubt_reach,
-        ),
-        None => edges,
-    });
+    let wrong = (settings.edge_doubt.0 + settings.edge_doubt.1 * shaft.doubt(settings)).clamp(0.0, 1.0);
+    let told = read.map(|r| Told { value: r.width_px.ln(), u: r.width_sigma });
+    shaft.set_ln_diameter(told.map_or(edges, |told| weighed(told, edges, wrong, settings.edge_doubt_reach)));
     Some(shaft)
 }
 
