@@ -1,6 +1,6 @@
 //! How often the published 95 % interval of a break face holds the true fraction, and how often a plain Wilson interval would.
 //!
-//! `cargo run --example simulate_intervals [-- RUNS]`. Seeded: the same numbers every time. Each simulated series has two
+//! `cargo run --example simulate_intervals [-- RUNS [SETTINGS.toml]]`. Seeded: the same numbers every time. Each simulated series has two
 //! scissor cuts, two straight pulls and eight knots. The carriers of a knot are mostly cut or spared whole (beta distribution); of
 //! each picture some carriers are seen and of each carrier some ends, carriers lying above others being seen better; the
 //! labeller errs at rates that differ from carrier to carrier. Everything goes through `face::score_specimens` as in a real run.
@@ -9,7 +9,7 @@
 use breakface::face::{Picture, score_specimens};
 use breakface::measure::FeatureRow;
 use breakface::series::{Kind, SeriesRow};
-use breakface::settings::FaceSettings;
+use breakface::settings::{FaceSettings, Settings};
 use breakface::stats::Z95;
 use breakface::stats::proportion::wilson;
 use breakface::table::EndRow;
@@ -32,7 +32,7 @@ struct Scenario {
     error: f64,
 }
 
-const SCENARIOS: [Scenario; 6] = [
+const SCENARIOS: [Scenario; 8] = [
     Scenario {
         name: "teased, 3 x 4 of 8 carriers",
         carriers: 8,
@@ -61,7 +61,25 @@ const SCENARIOS: [Scenario; 6] = [
         error: 0.04,
     },
     Scenario {
-        name: "carriers not told",
+        name: "tuft and teased, 16 carriers",
+        carriers: 16,
+        told: true,
+        fibres: 12,
+        pictures: &[16, 4, 4],
+        rho: 0.8,
+        error: 0.04,
+    },
+    Scenario {
+        name: "16 carriers, not told",
+        carriers: 16,
+        told: false,
+        fibres: 12,
+        pictures: &[4, 4],
+        rho: 0.8,
+        error: 0.04,
+    },
+    Scenario {
+        name: "8 carriers, not told",
         carriers: 8,
         told: false,
         fibres: 20,
@@ -94,13 +112,18 @@ const KNOTS: usize = 8;
 
 fn main() {
     let runs = std::env::args().nth(1).and_then(|v| v.parse().ok()).unwrap_or(DEFAULT_RUNS);
+    let settings =
+        std::env::args().nth(2).map_or_else(FaceSettings::default, |path| match Settings::load(path.as_ref()) {
+            Ok(settings) => settings.face,
+            Err(error) => panic!("{error}"),
+        });
     println!("scenario, coverage %, mean width, plain Wilson coverage %, plain Wilson width, mean absolute error");
     let mut all = [0.0; 5];
     for scenario in &SCENARIOS {
         let mut sums = [0.0; 5];
         for run in 0..runs {
             let mut rng = ChaCha8Rng::seed_from_u64(run);
-            for found in one_series(scenario, &mut rng) {
+            for found in one_series(scenario, &settings, &mut rng) {
                 sums.iter_mut().zip(found).for_each(|(s, v)| *s += v);
             }
         }
@@ -116,7 +139,7 @@ fn say(name: &str, m: [f64; 5]) {
 }
 
 /// Per knot: holds the truth, width, plain Wilson holds it, its width, absolute error.
-fn one_series(scenario: &Scenario, rng: &mut ChaCha8Rng) -> Vec<[f64; 5]> {
+fn one_series(scenario: &Scenario, settings: &FaceSettings, rng: &mut ChaCha8Rng) -> Vec<[f64; 5]> {
     let (mut ends, mut pictures, mut truth) = (Vec::new(), Vec::new(), Vec::new());
     let kinds = [Kind::Cut, Kind::Cut, Kind::Pull, Kind::Pull].into_iter().chain([Kind::Knot; KNOTS]);
     for (i, kind) in kinds.enumerate() {
@@ -140,7 +163,7 @@ fn one_series(scenario: &Scenario, rng: &mut ChaCha8Rng) -> Vec<[f64; 5]> {
             ends.extend(visible(&image, &specimen, &carriers, *seen, scenario, rng));
         }
     }
-    let faces = score_specimens(&ends, &pictures, None, &FaceSettings::default());
+    let faces = score_specimens(&ends, &pictures, None, settings);
     let knots = truth.iter().filter(|t| t.1 == Kind::Knot);
     knots
         .filter_map(|(specimen, _, f)| {
@@ -164,7 +187,7 @@ fn picture(image: &str, specimen: &str, kind: Kind, scenario: &Scenario) -> Pict
         count: true,
         ..SeriesRow::default()
     };
-    Picture { series, um_per_px: Some(1.0), width_px: 1600, height_px: 1200, flags: Vec::new() }
+    Picture { series, um_per_px: Some(1.0), width_px: 1600, height_px: 1200, ..Picture::default() }
 }
 
 /// Labelled ends of one picture: `seen` carriers drawn at random, of each some ends.
@@ -203,6 +226,7 @@ fn end(image: &str, specimen: &str, number: u32, carrier: u32, label: Label) -> 
         y_px: f64::from(number),
         axis_deg: 0.0,
         shaft_diameter_um: None,
+        shaft_diameter_u_um: None,
         label,
         p_sheared: None,
         quality: 1.0,

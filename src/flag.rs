@@ -169,6 +169,13 @@ pub const FLAGS: &[Flag] = &[
         "Check um_per_px, the calibration and bar_um of this picture.",
     ),
     flag(
+        "scale_bar_missing",
+        "picture",
+        Severity::Caution,
+        "The series table gives the length of a scale bar, but none is seen in the picture.",
+        "Check that the picture has a bar, or give um_per_px.",
+    ),
+    flag(
         "calibration_unknown",
         "picture",
         Severity::Caution,

@@ -52,6 +52,10 @@ pub struct SeriesRow {
     pub site: Option<String>,
     /// Micrometres per pixel.
     pub um_per_px: Option<f64>,
+    /// Standard uncertainty of that, µm per px.
+    pub u_um_per_px: Option<f64>,
+    /// Whether the scale is that of a named calibration.
+    pub calibrated: bool,
     /// Carriers of the braid.
     pub carriers: Option<u32>,
     /// Peak load of the break, N.

@@ -2,7 +2,7 @@
 
 use crate::carrier::edge_direction_deg;
 use crate::settings::FaceSettings;
-use crate::stats::angle::{self, MeanAngle};
+use crate::stats::angle::{self, MeanAngle, WeightedAxis};
 use crate::stats::sample::{median, quantile};
 use crate::table::{CarrierRow, EndRow};
 use crate::tree::Label;
@@ -39,7 +39,7 @@ fn row(carrier: u32, ends: &[&EndRow], settings: &FaceSettings) -> CarrierRow {
     let (n_sheared, n_tensile) = (count(Label::Sheared), count(Label::Tensile));
     let labelled = n_sheared + n_tensile;
     let share = (0 < labelled).then(|| f64::from(n_sheared) / f64::from(labelled));
-    let plane = cut_plane(ends);
+    let plane = cut_plane(ends, settings);
     let diameters: Vec<f64> = ends.iter().filter_map(|e| e.features.get("shaft_diameter_px")).collect();
     let diameter = median(&diameters).filter(|d| 0.0 < *d);
     CarrierRow {
@@ -68,17 +68,27 @@ fn verdict(share: Option<f64>, labelled: u32, settings: &FaceSettings) -> &'stat
     }
 }
 
-/// Mean direction of the straight edges: axial, so that 179° and 1° are neighbours. Sheared ends when there are two or more.
-fn cut_plane(ends: &[&EndRow]) -> Option<MeanAngle> {
-    let edges = |wanted: Option<Label>| -> Vec<f64> {
-        ends.iter()
-            .filter(|e| wanted.is_none_or(|l| e.label == l))
-            .filter_map(|e| Some(edge_direction_deg(e.axis_deg, e.features.get("cut_angle_deg")?)))
-            .collect()
+/// Direction of the straight edges: axial, so that 179° and 1° are neighbours, of the sheared ends when there are two or more.
+/// Edges count by their own uncertainty, and those far off the rest not at all; the resultant length is that of all.
+fn cut_plane(ends: &[&EndRow], settings: &FaceSettings) -> Option<MeanAngle> {
+    let edge = |end: &EndRow| {
+        let cut = end.features.get("cut_angle_deg")?;
+        let u = end.features.get("cut_angle_u_deg").unwrap_or(settings.edge_u_unknown_deg);
+        let weight = 1.0 / (u * u + settings.edge_u_least_deg.powi(2));
+        Some(WeightedAxis { deg: edge_direction_deg(end.axis_deg, cut), weight })
+    };
+    let edges = |wanted: Option<Label>| -> Vec<WeightedAxis> {
+        ends.iter().filter(|e| wanted.is_none_or(|l| e.label == l)).filter_map(|e| edge(e)).collect()
     };
     let sheared = edges(Some(Label::Sheared));
     let used = if 2 <= sheared.len() { sheared } else { edges(None) };
-    if used.len() < 2 { None } else { angle::axes(&used) }
+    if used.len() < 2 {
+        return None;
+    }
+    let all = angle::weighted_axes(&used)?;
+    let mean_deg =
+        all.mean_deg.and_then(|_| angle::robust_axis_deg(&used, settings.edge_outlier_sd, settings.edge_u_least_deg));
+    Some(MeanAngle { mean_deg, ..all })
 }
 
 /// Median distance of the tips from the line of that direction through their middle, diameters.

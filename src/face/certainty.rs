@@ -3,7 +3,8 @@
 //! Let a face be pooled from pictures i with nᵢ of n labelled ends, wᵢ = nᵢ / n, in clusters (carriers) of n_ic ends, ρ the
 //! intra-carrier correlation. Then the variance of the pooled fraction p is
 //! p(1 − p) Σ wᵢ² [ρ gᵢ Σ_c (n_ic / nᵢ)² + (1 − ρ) / nᵢ]: two-stage sampling, pictures drawn apart (Cochran 1977, chapter 10).
-//! gᵢ = 1 − fᵢ (1 − h) is the finite-population factor: fᵢ is the share of the braid's carriers in the picture and h the share of
+//! gᵢ = 1 − fᵢ (1 − h) is the finite-population factor: fᵢ is the share of the braid's carriers (a usual number where none is
+//! told) in the picture and h the share of
 //! the spread that stays because what is seen of a carrier is not all of it. With one picture of a braid without known carriers
 //! this is n over Kish's design effect.
 
@@ -78,14 +79,15 @@ pub fn worth(face: &Face, rho: f64, settings: &FaceSettings) -> Option<Worth> {
     let grouped = || pictures.iter().flat_map(|(g, _)| g);
     let n_groups = grouped().count() as f64;
     let usual = if 0.0 < n_groups { grouped().map(|c| c.size).sum::<f64>() / n_groups } else { settings.carrier_size };
-    let braid = face.pictures.iter().find_map(|p| p.series.carriers).map(f64::from);
+    let told = face.pictures.iter().find_map(|p| p.series.carriers).map(f64::from);
+    let braid = told.unwrap_or(settings.braid_carriers);
     let (mut variance, mut n_clusters, mut sheared) = (0.0, 0.0, 0.0);
     for picture in pictures.iter().filter(|p| 0.0 < size_of(p)) {
         let (grouped, rest) = picture;
         let n_i = size_of(picture);
         let squares = grouped.iter().map(|c| c.size * c.size).sum::<f64>() + rest.size * usual.min(rest.size);
         let seen = grouped.len() as f64 + rest.size / usual;
-        let share_seen = braid.map_or(0.0, |all| (seen / all).min(1.0));
+        let share_seen = (seen / braid).min(1.0);
         let left = 1.0 - share_seen * (1.0 - settings.hidden_share);
         variance += (n_i / n).powi(2) * (rho * left * squares / (n_i * n_i) + (1.0 - rho) / n_i);
         n_clusters += seen;

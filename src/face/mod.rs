@@ -25,6 +25,9 @@ pub mod control;
 // How many ends the whole face should have.
 pub mod expected;
 
+// Median fibre diameter with its uncertainty.
+pub mod diameter;
+
 // Length of the line over which the fibres broke.
 pub mod zone;
 
@@ -41,6 +44,8 @@ pub struct Picture {
     pub series: SeriesRow,
     /// Scale in use, µm per px.
     pub um_per_px: Option<f64>,
+    /// Relative standard uncertainty of the scale, when known.
+    pub scale_relative_u: Option<f64>,
     /// Width, px.
     pub width_px: u32,
     /// Height, px.

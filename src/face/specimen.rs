@@ -2,11 +2,10 @@
 
 use super::certainty::{Worth, worth};
 use super::control::{Basis, Labeller};
-use super::{Face, carriers, expected, zone};
+use super::{Face, carriers, diameter, expected, zone};
 use crate::settings::FaceSettings;
 use crate::stats::classifier::{lang_reiczigel, rogan_gladen};
 use crate::stats::proportion::wilson;
-use crate::stats::sample::median;
 use crate::stats::{Interval, Z95};
 use crate::table::{CarrierRow, SideRow, SpecimenRow};
 use crate::tree::Label;
@@ -102,8 +101,8 @@ pub fn row(face: &Face, carrier_rows: &[CarrierRow], context: &Context) -> Speci
     let found = fractions(face, context);
     let published = found.map(|f| f.published());
     let corrected = found.and_then(|f| f.corrected);
-    let diameters: Vec<f64> = face.all_ends().filter_map(|e| e.shaft_diameter_um).collect();
-    let fibre_diameter_um = median(&diameters);
+    let fibre = diameter::of_face(face);
+    let fibre_diameter_um = fibre.map(|(d, _)| d);
     let n_expected = expected::ends(face, fibre_diameter_um, context.settings);
     let of_word = |word: &str| carrier_rows.iter().filter(|c| c.verdict == word).count() as u32;
     SpecimenRow {
@@ -138,6 +137,7 @@ pub fn row(face: &Face, carrier_rows: &[CarrierRow], context: &Context) -> Speci
         carriers_tensile: of_word(carriers::word::TENSILE),
         break_zone_um: zone::length_um(face, context.settings),
         fibre_diameter_um,
+        fibre_diameter_u_um: fibre.and_then(|(_, u)| u),
         flags: String::new(),
     }
 }

@@ -37,7 +37,7 @@ pub fn flagged(
     settings: &FaceSettings,
 ) -> Vec<Flagged> {
     let mut found: Vec<Flagged> = Vec::new();
-    found.extend(specimens.iter().flat_map(|s| of_specimen(s, settings)));
+    found.extend(specimens.iter().flat_map(|s| of_specimen(s, images, settings)));
     found.extend(knots.iter().flat_map(|k| of_knot(k, specimens, settings)));
     found.extend(images.iter().flat_map(of_picture));
     // Worst first: by weight of the flag, then by how much was surely sheared.
@@ -62,7 +62,7 @@ fn names<'a>(saved: &'a str, renewed: [(&'a str, bool); 2]) -> Vec<&'a str> {
     kept.chain(renewed.into_iter().filter(|(_, raised)| *raised).map(|(name, _)| name)).collect()
 }
 
-fn of_specimen(s: &SpecimenRow, settings: &FaceSettings) -> Vec<Flagged> {
+fn of_specimen(s: &SpecimenRow, images: &[ImageRow], settings: &FaceSettings) -> Vec<Flagged> {
     let found = estimate(s.sheared_fraction, s.sheared_low, s.sheared_high);
     let labelled = s.n_sheared + s.n_tensile;
     let verdict = verdict(found, labelled, settings);
@@ -78,7 +78,7 @@ fn of_specimen(s: &SpecimenRow, settings: &FaceSettings) -> Vec<Flagged> {
                 "mostly_shear" | "one_carrier_dominates" => carriers.clone(),
                 "scale_contradicts" | "diameter_implausible" => {
                     let diameter = s.fibre_diameter_um.map_or_else(|| "unknown".into(), |d| format!("{d:.1} µm"));
-                    format!("median fibre diameter {diameter}")
+                    format!("median fibre diameter {diameter}{}", by_picture(&s.specimen, images))
                 }
                 _ => figures.clone(),
             };
@@ -87,13 +87,28 @@ fn of_specimen(s: &SpecimenRow, settings: &FaceSettings) -> Vec<Flagged> {
         .collect()
 }
 
+/// The pictures of a specimen with the thinnest and the thickest fibres, where they differ.
+fn by_picture(specimen: &str, images: &[ImageRow]) -> String {
+    let of_specimen = images.iter().filter(|i| i.series.specimen == specimen);
+    let mut known: Vec<(f64, &str)> =
+        of_specimen.filter_map(|i| Some((i.median_shaft_diameter_um?, i.series.image.as_str()))).collect();
+    known.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(b.1)));
+    match (known.first(), known.last()) {
+        (Some((thin, first)), Some((thick, last))) if first != last => {
+            format!(", from {thin:.1} µm in {first} to {thick:.1} µm in {last}")
+        }
+        _ => String::new(),
+    }
+}
+
 fn of_knot(k: &KnotRow, specimens: &[SpecimenRow], settings: &FaceSettings) -> Vec<Flagged> {
     let found = estimate(k.sheared_fraction, k.sheared_low, k.sheared_high);
     let of_knot = |s: &&SpecimenRow| s.knot.as_deref() == Some(k.knot.as_str()) && s.line == k.line;
     let labelled = specimens.iter().filter(of_knot).map(|s| s.n_sheared + s.n_tensile).sum();
     let shear = verdict(found, labelled, settings) == word::SHEAR;
     let renewed = [("knot_mostly_shear", shear), ("too_few_specimens", k.n_specimens < settings.fewest_specimens)];
-    let mut figures = format!("{} sheared, mean of {} specimens", percent(found), k.n_specimens);
+    let of = if k.n_specimens == 1 { "one specimen".into() } else { format!("mean of {} specimens", k.n_specimens) };
+    let mut figures = format!("{} sheared, {of}", percent(found));
     if let Some(efficiency) = k.efficiency {
         figures.push_str(&format!("; knot efficiency {:.0} %", 100.0 * efficiency));
     }

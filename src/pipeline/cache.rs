@@ -1,7 +1,9 @@
 //! The finished result of one picture on disk, so that an interrupted or repeated run goes on from there.
 
 use super::Tools;
+use super::source::bar_um;
 use crate::measure::{FEATURE_SCHEMA, FEATURES};
+use crate::series::SeriesRow;
 use crate::table::{EndRow, ImageRow, TableError, from_csv, to_csv, write_atomic};
 use serde::{Deserialize, Serialize};
 use std::path::Path;
@@ -42,9 +44,10 @@ fn mix(hasher: &mut blake3::Hasher, part: &[u8]) {
 }
 
 /// The key of one picture: its bytes, the tools, and what the table says that its measurements depend on.
-pub(super) fn key(tools: &str, content: &str, um_per_px: Option<f64>, carriers: Option<u32>) -> String {
+pub(super) fn key(tools: &str, content: &str, series: &SeriesRow, um_per_px_of_run: Option<f64>) -> String {
     let mut hasher = blake3::Hasher::new();
-    for part in [tools, content, &format!("{um_per_px:?}"), &format!("{carriers:?}")] {
+    let scale = (series.um_per_px, series.u_um_per_px, series.calibrated, um_per_px_of_run, bar_um(series));
+    for part in [tools, content, &format!("{scale:?}"), &format!("{:?}", series.carriers)] {
         mix(&mut hasher, part.as_bytes());
     }
     hasher.finalize().to_hex()[..32].to_owned()

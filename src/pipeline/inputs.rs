@@ -2,6 +2,7 @@
 
 use super::shard::Part;
 use crate::calibrate::CalibrationList;
+use crate::flag::Warning;
 use crate::micrograph::format_of;
 use crate::series::{RowProblem, SeriesError, SeriesRow, read_series};
 use crate::table::is_result_column;
@@ -17,6 +18,8 @@ pub struct PictureJob {
     pub path: PathBuf,
     /// What is known about it; `image` names it in all tables.
     pub series: SeriesRow,
+    /// What to know about its row of the series table.
+    pub warnings: Vec<Warning>,
 }
 
 /// Everything that the inputs hold.
@@ -103,7 +106,8 @@ fn with_all_columns(inputs: &mut Inputs) {
 }
 
 fn job(path: PathBuf, image: String, specimen: String) -> PictureJob {
-    PictureJob { path, series: SeriesRow { image, specimen, count: true, ..SeriesRow::default() } }
+    let series = SeriesRow { image, specimen, count: true, ..SeriesRow::default() };
+    PictureJob { path, series, warnings: Vec::new() }
 }
 
 /// A name that no earlier input has: as it is, behind the name of its input, or numbered.
@@ -124,10 +128,14 @@ fn from_table(table: &Path, found: &mut Inputs) -> Result<(), SeriesError> {
     found.notes.extend(series.notes);
     let mut calibrations = Calibrations { path: folder.join(CALIBRATIONS_FILE), list: None };
     for mut row in series.rows {
-        if let Err(reason) = calibrations.apply(&mut row) {
-            found.notes.push(format!("{}: no scale from its calibration: {reason}", row.image));
-        }
-        found.jobs.push(PictureJob { path: existing_spelling(folder, &row.image), series: with_free_columns(row) });
+        let refused = calibrations.apply(&mut row).err();
+        let warnings =
+            refused.map(|r| Warning::new("calibration_unknown", format!("no scale from its calibration: {r}")));
+        found.jobs.push(PictureJob {
+            path: existing_spelling(folder, &row.image),
+            series: with_free_columns(row),
+            warnings: warnings.into_iter().collect(),
+        });
     }
     Ok(())
 }
@@ -160,6 +168,8 @@ impl Calibrations {
         let list = self.list.get_or_insert_with(|| CalibrationList::read(path).map_err(|e| e.to_string()));
         let scale = list.as_ref().map_err(Clone::clone)?.scale(&name).map_err(|e| e.to_string())?;
         row.um_per_px = Some(scale.um_per_px());
+        row.u_um_per_px = scale.relative_u.map(|u| u * scale.um_per_px());
+        row.calibrated = true;
         Ok(())
     }
 }

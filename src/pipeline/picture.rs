@@ -1,6 +1,7 @@
 //! One picture: measured, grouped and labelled ends.
 
 use super::Tools;
+use crate::calibrate::diameter_um;
 use crate::carrier::{self, View};
 use crate::find::{self, Candidate};
 use crate::measure::{self, MeasuredEnd};
@@ -45,8 +46,7 @@ pub fn classify_candidates(
 ) -> Vec<Classified> {
     let mut clock = Clock(Instant::now());
     let settings = &tools.settings;
-    let candidates = measure::settle_widths(micrograph, candidates, settings.find.fibre_um, &settings.measure);
-    let measured = measure::measure_ends(micrograph, &candidates, &settings.measure);
+    let measured = measure::measure_ends(micrograph, candidates, &settings.measure);
     clock.lap(&mut seconds.measure);
     let mut measured = find::accept(micrograph, measured, &settings.find);
     measured.sort_by(|a, b| a.tip.y.total_cmp(&b.tip.y).then(a.tip.x.total_cmp(&b.tip.x)));
@@ -67,7 +67,8 @@ pub fn classify_candidates(
 
 fn row_of(end: &MeasuredEnd, number: u32, carrier: Option<u32>, scale: Option<&Scale>, tools: &Tools) -> EndRow {
     let verdict = tools.model.predict(&end.features, &end.not_gradable);
-    let diameter = end.features.get("shaft_diameter_px");
+    let diameter = end.features.get("shaft_diameter_px").zip(scale);
+    let diameter = diameter.map(|(d, s)| diameter_um(d, end.features.get("shaft_diameter_u_px"), s));
     let row = EndRow {
         image: String::new(),
         specimen: String::new(),
@@ -76,7 +77,8 @@ fn row_of(end: &MeasuredEnd, number: u32, carrier: Option<u32>, scale: Option<&S
         x_px: end.tip.x,
         y_px: end.tip.y,
         axis_deg: end.axis_deg,
-        shaft_diameter_um: diameter.zip(scale).map(|(d, s)| d * s.um_per_px()),
+        shaft_diameter_um: diameter.map(|(d, _)| d),
+        shaft_diameter_u_um: diameter.and_then(|(_, u)| u),
         label: verdict.label,
         p_sheared: verdict.p_sheared,
         quality: end.quality,

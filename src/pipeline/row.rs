@@ -39,6 +39,7 @@ pub(super) fn image_row(micrograph: &Micrograph, ends: &[EndRow], content_hash: 
     }
     ImageRow {
         um_per_px: micrograph.scale.map(|s| s.um_per_px()),
+        u_um_per_px: micrograph.scale.and_then(|s| Some(s.relative_u? * s.um_per_px())),
         scale_source: micrograph.scale.map(|s| s.source.word().to_owned()),
         width_px: Some(micrograph.grey.width().into()),
         height_px: Some(micrograph.grey.height().into()),

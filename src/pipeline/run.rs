@@ -12,7 +12,6 @@ use crate::micrograph::{Micrograph, ReadError};
 use crate::report::overlay::{self, Mark};
 use crate::results::{FinderUsed, InputUsed, ModelUsed, RUN_SCHEMA, RunFile, StageSeconds};
 use crate::table::{EndRow, ImageRow, Status, tidy, write_atomic};
-use crate::units::{Scale, ScaleSource};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 use std::sync::Mutex;
@@ -232,8 +231,7 @@ impl SeriesRun<'_> {
                 return Ok(self.failed(job, error.to_string(), ""));
             }
         };
-        let um_per_px = job.series.um_per_px.or(self.tools.um_per_px);
-        let key = cache::key(&self.digest, &hash, um_per_px, job.series.carriers);
+        let key = cache::key(&self.digest, &hash, &job.series, self.tools.um_per_px);
         let cached = self.folder.cached(&key);
         let copy = sites::copy_path(self.options.out, &self.digest, &hash);
         let overlay_path = self.folder.overlay(&job.series.image);
@@ -250,8 +248,7 @@ impl SeriesRun<'_> {
             Ok(micrograph) => micrograph,
             Err(error) => return Ok(self.failed(job, error, &hash)),
         };
-        set_scale(&mut micrograph, job.series.um_per_px, self.tools.um_per_px);
-        source::check_bar(&mut micrograph, &job.series, &self.tools.settings);
+        source::set_scale(&mut micrograph, &job.series, self.tools);
         clock.lap(&mut seconds.read);
         let ends = classify_micrograph(&micrograph, job.series.carriers, self.tools, &mut seconds);
         clock = Clock(Instant::now());
@@ -286,6 +283,7 @@ impl SeriesRun<'_> {
             end.counted = job.series.count;
             end.extra.clone_from(&job.series.extra);
         }
+        finished.image.add_warnings(&job.warnings);
         (self.on_event)(Event::Done { image: Box::new(finished.image.clone()), kept: finished.kept });
         finished
     }
@@ -337,11 +335,4 @@ fn plain_io(error: &std::io::Error) -> String {
         std::io::ErrorKind::IsADirectory => "it is a folder".into(),
         _ => error.to_string(),
     }
-}
-
-/// The table goes before the file's own metadata, that before the one scale of the run.
-fn set_scale(micrograph: &mut Micrograph, series: Option<f64>, run: Option<f64>) {
-    let given = series.and_then(|v| Scale::new(v, ScaleSource::Series));
-    let run = run.and_then(|v| Scale::new(v, ScaleSource::Run));
-    micrograph.scale = given.or(run).or(micrograph.scale.take());
 }

@@ -88,6 +88,7 @@ fn picture_of(image: &ImageRow) -> Picture {
     Picture {
         series: image.series.clone(),
         um_per_px: image.um_per_px,
+        scale_relative_u: image.u_um_per_px.zip(image.um_per_px).map(|(u, s)| u / s),
         width_px: image.width_px.map_or(0, |v| u32::try_from(v).unwrap_or(u32::MAX)),
         height_px: image.height_px.map_or(0, |v| u32::try_from(v).unwrap_or(u32::MAX)),
         flags: image.warning_names().map(str::to_owned).collect(),

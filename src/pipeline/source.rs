@@ -1,11 +1,14 @@
 //! What a picture job points at: a picture file, or the folder of a focus series.
 
+use super::Tools;
 use super::inputs::text;
 use crate::calibrate::{contradiction, find_scale_bar};
+use crate::flag::Warning;
 use crate::micrograph::{Micrograph, decode_micrograph};
 use crate::series::SeriesRow;
 use crate::settings::Settings;
 use crate::stack::{frames_of_folder, merge_folder};
+use crate::units::{Scale, ScaleSource};
 use std::path::{Path, PathBuf};
 
 /// The bytes of a picture file, or a folder to be merged.
@@ -77,11 +80,34 @@ fn series_hash(path: &Path) -> std::io::Result<String> {
     Ok(hasher.finalize().to_hex().to_string())
 }
 
-/// Checks the scale in use against the picture's own scale bar, when the table gives its length (column `bar_um`).
-pub(super) fn check_bar(micrograph: &mut Micrograph, series: &SeriesRow, settings: &Settings) {
+/// Length that the picture's scale bar stands for, µm, when the table gives it (column `bar_um`).
+pub(super) fn bar_um(series: &SeriesRow) -> Option<f64> {
     let given = series.extra.iter().find(|(name, _)| name.eq_ignore_ascii_case("bar_um"));
-    let bar_um = given.and_then(|(_, value)| value.trim().parse::<f64>().ok()).filter(|v| v.is_finite() && 0.0 < *v);
-    let (Some(bar_um), Some(scale)) = (bar_um, micrograph.scale) else { return };
-    let Some(bar) = find_scale_bar(micrograph, &settings.calibrate.bar) else { return };
-    micrograph.warnings.extend(contradiction(&bar, bar_um, &scale, &settings.calibrate.bar));
+    given.and_then(|(_, value)| value.trim().parse::<f64>().ok()).filter(|v| v.is_finite() && 0.0 < *v)
+}
+
+/// Sets the scale of a picture: the table (with its calibrations) goes before the one scale of the run, that before the
+/// file's own metadata, that before a scale bar whose length the table gives. A bar that contradicts the others is said.
+pub(super) fn set_scale(micrograph: &mut Micrograph, series: &SeriesRow, tools: &Tools) {
+    let run = tools.um_per_px.and_then(|v| Scale::new(v, ScaleSource::Run));
+    micrograph.scale = of_table(series).or(run).or(micrograph.scale.take());
+    let settings = &tools.settings.calibrate.bar;
+    let Some(bar_um) = bar_um(series) else { return };
+    let Some(bar) = find_scale_bar(micrograph, settings) else {
+        let text = format!("the table says that a scale bar stands for {bar_um} µm, but none is seen in the picture");
+        micrograph.warnings.push(Warning::new("scale_bar_missing", text));
+        return;
+    };
+    match micrograph.scale {
+        Some(scale) => micrograph.warnings.extend(contradiction(&bar, bar_um, &scale, settings)),
+        None => micrograph.scale = bar.scale(bar_um),
+    }
+}
+
+/// The scale that the table gives, with its uncertainty.
+fn of_table(series: &SeriesRow) -> Option<Scale> {
+    let source = if series.calibrated { ScaleSource::Calibration } else { ScaleSource::Series };
+    let mut scale = Scale::new(series.um_per_px?, source)?;
+    scale.relative_u = series.u_um_per_px.map(|u| u / scale.um_per_px());
+    Some(scale)
 }

@@ -214,6 +214,7 @@ mod tests {
             y_px: 40.0,
             axis_deg: 0.0,
             shaft_diameter_um: None,
+            shaft_diameter_u_um: None,
             label: Label::Sheared,
             p_sheared: None,
             quality: 1.0,

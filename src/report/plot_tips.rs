@@ -99,6 +99,7 @@ mod tests {
             y_px: y,
             axis_deg,
             shaft_diameter_um: None,
+            shaft_diameter_u_um: None,
             label,
             p_sheared: None,
             quality: 1.0,

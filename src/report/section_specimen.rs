@@ -92,7 +92,7 @@ fn figures(specimen: &Specimen<'_>) -> String {
         ("Ends expected on the face", row.n_expected.map(|v| html::number(v, 0, ""))),
         ("Share of these labelled", row.coverage.map(html::percent)),
         ("Break zone (10 to 90 % of tips)", row.break_zone_um.map(|v| html::number(v, 0, "µm"))),
-        ("Median fibre diameter", row.fibre_diameter_um.map(|v| html::number(v, 1, "µm"))),
+        ("Median fibre diameter", row.fibre_diameter_um.map(|v| diameter(v, row.fibre_diameter_u_um))),
         ("Line", row.line.as_deref().map(name)),
     ]);
     for side in &specimen.sides {
@@ -105,6 +105,12 @@ fn figures(specimen: &Specimen<'_>) -> String {
         );
     }
     out
+}
+
+/// A diameter with its standard uncertainty, where that is known.
+fn diameter(value: f64, u: Option<f64>) -> String {
+    let u = u.map_or_else(String::new, |u| format!(" ± {}", html::number(u, 1, "µm")));
+    format!("{}{u}", html::number(value, 1, "µm"))
 }
 
 /// The carriers of the main picture, with the counts of the whole specimen.

@@ -6,8 +6,20 @@ use std::path::Path;
 use unicode_normalization::UnicodeNormalization;
 
 /// Columns with a meaning; all others are passed through.
-const COLUMNS: [&str; 11] =
-    ["image", "specimen", "kind", "knot", "line", "side", "site", "um_per_px", "carriers", "peak_load_n", "count"];
+const COLUMNS: [&str; 12] = [
+    "image",
+    "specimen",
+    "kind",
+    "knot",
+    "line",
+    "side",
+    "site",
+    "um_per_px",
+    "u_um_per_px",
+    "carriers",
+    "peak_load_n",
+    "count",
+];
 
 /// Reads a series table.
 ///
@@ -218,6 +230,7 @@ impl Line<'_> {
             })?),
         };
         row.um_per_px = self.positive("um_per_px")?;
+        row.u_um_per_px = self.positive("u_um_per_px")?;
         row.peak_load_n = self.positive("peak_load_n")?;
         row.carriers = match self.field("carriers") {
             "" => None,

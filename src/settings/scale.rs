@@ -95,8 +95,15 @@ pub struct BarSettings {
     pub end_wobble_px: u32,
     /// How far a tick must reach beyond the bar, px (3).
     pub tick_reach_px: u32,
-    /// Smallest score of a bar, 0..1 (0.5: between straight fibre edges and real bars of the training pictures).
+    /// Smallest score of a bar, 0..1 (0.6: between straight fibre edges and real bars of the training pictures).
     pub min_score: f64,
+    /// Shortest bar, as a share of the longer side of the picture, 0..1 (0.02: strokes of letters are shorter).
+    pub least_share: f64,
+    /// The same for upright bars and for bars of a single row, 0..1 (0.04: there are many such strokes in letters and along
+    /// fibres; none of this length in training pictures).
+    pub doubtful_least_share: f64,
+    /// Score that an upright bar loses against a level one, 0..1 (0.05: nearly all bars lie level, fibres may stand upright).
+    pub upright_charge: f64,
     /// Difference between a bar and the table or metadata that is a warning, relative (0.03: the mission's 3 %).
     pub contradiction: f64,
 }
@@ -113,7 +120,10 @@ impl Default for BarSettings {
             clear_share: 0.85,
             end_wobble_px: 2,
             tick_reach_px: 3,
-            min_score: 0.5,
+            min_score: 0.6,
+            least_share: 0.02,
+            doubtful_least_share: 0.04,
+            upright_charge: 0.05,
             contradiction: 0.03,
         }
     }

@@ -42,9 +42,10 @@ pub(super) struct Estimate {
 }
 
 impl Estimate {
-    /// First this one, then `next`; the errors are independent, so their variances add.
+    /// First this one, then `next`. Blur that changes with focus errs alike from frame to frame, so standard deviations add and
+    /// not variances: else a long series would pass off many small errors of one sign as a certain change of magnification.
     pub(super) fn then(self, next: Self) -> Self {
-        let variance = [0, 1, 2].map(|i| self.variance[i] + next.variance[i]);
+        let variance = [0, 1, 2].map(|i| (self.variance[i].sqrt() + next.variance[i].sqrt()).powi(2));
         Self { by: self.by.then(next.by), variance }
     }
 

@@ -1,5 +1,8 @@
 //! Directions (period 360°) and axes (period 180°).
 
+use super::sample::median;
+use crate::units::axial_gap_deg;
+
 /// Mean of angles on their circle.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct MeanAngle {
@@ -54,6 +57,49 @@ pub fn axes(degrees: &[f64]) -> Option<MeanAngle> {
     directions(&doubled).map(|m| MeanAngle { mean_deg: m.mean_deg.map(|d| d / 2.0), ..m })
 }
 
+/// An axis with how much it counts.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct WeightedAxis {
+    /// Direction, degrees modulo 180.
+    pub deg: f64,
+    /// Weight, such as one over its variance; positive.
+    pub weight: f64,
+}
+
+/// Weighted mean of axes, as [`axes`]; `None` without axes of positive weight.
+pub fn weighted_axes(axes: &[WeightedAxis]) -> Option<MeanAngle> {
+    let total: f64 = axes.iter().map(|a| a.weight).sum();
+    if !(total.is_finite() && 0.0 < total) {
+        return None;
+    }
+    let (sin, cos) = axes.iter().fold((0.0, 0.0), |(s, c), a| {
+        let (sin, cos) = (2.0 * a.deg).to_radians().sin_cos();
+        (s + a.weight * sin, c + a.weight * cos)
+    });
+    let resultant = (sin.hypot(cos) / total).min(1.0);
+    let mean_deg = (NO_MEAN < resultant).then(|| sin.atan2(cos).to_degrees() / 2.0);
+    Some(MeanAngle { mean_deg, resultant, n: axes.len() })
+}
+
+/// Weighted mean direction of axes among which some may be far off, degrees in (−90, 90]: begins at the axis nearest to all others
+/// (weighted median on the circle), then takes the mean of those within `outlier` robust standard deviations, thrice. A
+/// standard deviation below `least_sd_deg` is taken as that. `None` without a mean.
+pub fn robust_axis_deg(axes: &[WeightedAxis], outlier: f64, least_sd_deg: f64) -> Option<f64> {
+    const ROUNDS: usize = 3;
+    /// Standard deviation over the median distance from the middle, normal values.
+    const MAD_TO_SD: f64 = 1.4826;
+    let cost = |deg: f64| axes.iter().map(|a| a.weight * axial_gap_deg(a.deg, deg)).sum::<f64>();
+    let start = axes.iter().map(|a| (cost(a.deg), a.deg)).min_by(|a, b| a.0.total_cmp(&b.0))?.1;
+    let mut middle = start;
+    for _ in 0..ROUNDS {
+        let gaps: Vec<f64> = axes.iter().map(|a| axial_gap_deg(a.deg, middle)).collect();
+        let reach = outlier * (MAD_TO_SD * median(&gaps)?).max(least_sd_deg);
+        let near: Vec<WeightedAxis> = axes.iter().zip(&gaps).filter(|(_, g)| **g <= reach).map(|(a, _)| *a).collect();
+        middle = weighted_axes(&near)?.mean_deg?;
+    }
+    Some(middle)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -96,5 +142,30 @@ mod tests {
             near(m.resultant, 0.0, 1e-9);
         }
         assert_eq!(axes(&[]), None);
+    }
+
+    #[test]
+    fn weights_and_outliers_of_axes() {
+        let plain = |degrees: &[f64]| -> Vec<WeightedAxis> {
+            degrees.iter().map(|deg| WeightedAxis { deg: *deg, weight: 2.0 }).collect()
+        };
+        // Even weights: as the plain mean (check values 4.6, scipy high=180).
+        let data = [175.0, 5.0, 10.0, 170.0, 0.0, 2.0];
+        let mean = weighted_axes(&plain(&data)).unwrap();
+        assert!((mean.mean_deg.unwrap() - 0.341787).abs() < 1e-6 && (mean.resultant - 0.974497).abs() < 1e-6);
+        // An axis of double weight counts as two.
+        let mut heavy = plain(&data[..3]);
+        heavy[1].weight = 4.0;
+        let twice = axes(&[175.0, 5.0, 5.0, 10.0]).unwrap();
+        assert!((weighted_axes(&heavy).unwrap().mean_deg.unwrap() - twice.mean_deg.unwrap()).abs() < 1e-9);
+        // Two far off among six do not move it; the plain mean they do.
+        let far = [&data[..], &[60.0, 70.0]].concat();
+        let middle = robust_axis_deg(&plain(&far), 2.5, 3.0).unwrap();
+        assert!((middle - 0.341787).abs() < 1e-6, "{middle}");
+        assert!(8.0 < axes(&far).unwrap().mean_deg.unwrap());
+        // The same round the corner, and what has no mean.
+        assert!(axial_gap_deg(robust_axis_deg(&plain(&[89.0, -89.0, 90.0]), 2.5, 3.0).unwrap(), 90.0) < 1e-9);
+        assert_eq!(robust_axis_deg(&[], 2.5, 3.0), None);
+        assert_eq!(weighted_axes(&[WeightedAxis { deg: 1.0, weight: 0.0 }]), None);
     }
 }

@@ -23,6 +23,8 @@ pub struct EndRow {
     pub axis_deg: f64,
     /// Shaft diameter, µm, when the scale is known.
     pub shaft_diameter_um: Option<f64>,
+    /// Its standard uncertainty, µm: that of the reading and that of the scale.
+    pub shaft_diameter_u_um: Option<f64>,
     /// Label after hand corrections, if any.
     pub label: Label,
     /// Probability of sheared by the model.
@@ -68,6 +70,7 @@ impl EndRow {
         self.quality = tidy(self.quality);
         self.p_sheared = self.p_sheared.map(tidy);
         self.shaft_diameter_um = self.shaft_diameter_um.map(tidy);
+        self.shaft_diameter_u_um = self.shaft_diameter_u_um.map(tidy);
         for feature in FEATURES {
             let value = self.features.get(feature.name).map(tidy);
             self.features.set(feature.name, value);
@@ -98,6 +101,11 @@ impl TableRow for EndRow {
             Column::text("label", "sheared, tensile or unclear, after hand corrections."),
             Column::number("p_sheared", "1", "Probability by the model that the end was sheared."),
             Column::number("quality", "1", "How well the picture shows this end, 0 to 1."),
+            Column::number(
+                "shaft_diameter_u_um",
+                "um",
+                "Standard uncertainty of the shaft diameter, of the reading and of the scale where that is known.",
+            ),
         ]);
         columns.extend(trailing().map(|f| Column::number(f.name, f.unit, f.meaning)));
         columns.extend([
@@ -125,6 +133,7 @@ impl TableRow for EndRow {
             Cell::word(Some(self.label.word())),
             Cell::Number(self.p_sheared),
             Cell::Number(Some(self.quality)),
+            Cell::Number(self.shaft_diameter_u_um),
         ]);
         cells.extend(trailing().map(|f| Cell::Number(self.features.get(f.name))));
         cells.extend([
@@ -150,6 +159,7 @@ impl TableRow for EndRow {
             y_px: record.number("y_px")?,
             axis_deg: record.number("axis_deg")?,
             shaft_diameter_um: record.optional_number("shaft_diameter_um")?,
+            shaft_diameter_u_um: record.optional_number("shaft_diameter_u_um")?,
             label: label.unwrap_or(Label::Unclear),
             p_sheared: record.optional_number("p_sheared")?,
             quality: record.optional_number("quality")?.unwrap_or(0.0),

@@ -36,6 +36,8 @@ pub struct ImageRow {
     pub series: SeriesRow,
     /// Scale in use, µm per px.
     pub um_per_px: Option<f64>,
+    /// Standard uncertainty of the scale, µm per px, when known.
+    pub u_um_per_px: Option<f64>,
     /// Where the scale came from.
     pub scale_source: Option<String>,
     /// Width, px.
@@ -89,6 +91,12 @@ impl ImageRow {
         lines.join(BETWEEN)
     }
 
+    /// Adds warnings to those there are.
+    pub fn add_warnings(&mut self, warnings: &[Warning]) {
+        let between = if self.warnings.is_empty() || warnings.is_empty() { "" } else { BETWEEN };
+        self.warnings = format!("{}{between}{}", self.warnings, Self::join_warnings(warnings));
+    }
+
     /// Warnings of the picture: (name, text).
     pub fn warning_list(&self) -> impl Iterator<Item = (&str, &str)> {
         self.warnings.split(BETWEEN).filter(|w| !w.is_empty()).map(|w| w.split_once(AFTER_NAME).unwrap_or((w, "")))
@@ -102,6 +110,7 @@ impl ImageRow {
     /// Rounds every number to what the table holds.
     pub fn tidied(mut self) -> Self {
         self.um_per_px = self.um_per_px.map(tidy);
+        self.u_um_per_px = self.u_um_per_px.map(tidy);
         self.median_shaft_diameter_px = self.median_shaft_diameter_px.map(tidy);
         self.median_shaft_diameter_um = self.median_shaft_diameter_um.map(tidy);
         for value in [
@@ -131,6 +140,7 @@ impl TableRow for ImageRow {
             Column::text("side", "Which side of the break."),
             Column::text("site", "Place on the break face; pictures of one site count once."),
             Column::number("um_per_px", "um/px", "Scale in use; empty when not known."),
+            Column::number("u_um_per_px", "um/px", "Standard uncertainty of the scale; empty when not known."),
             Column::text("scale_source", "Where the scale came from."),
             Column::count("carriers", "Carriers of the braid."),
             Column::number("peak_load_n", "N", "Peak load of the break."),
@@ -168,6 +178,7 @@ impl TableRow for ImageRow {
             Cell::text(series.side.clone()),
             Cell::text(series.site.clone()),
             Cell::Number(self.um_per_px),
+            Cell::Number(self.u_um_per_px),
             Cell::text(self.scale_source.clone()),
             Cell::Count(series.carriers.map(u64::from)),
             Cell::Number(series.peak_load_n),
@@ -196,6 +207,7 @@ impl TableRow for ImageRow {
 
     fn from_record(record: &Record<'_>) -> Result<Self, TableError> {
         let um_per_px = record.optional_number("um_per_px")?;
+        let u_um_per_px = record.optional_number("u_um_per_px")?;
         let series = SeriesRow {
             image: record.text("image")?,
             specimen: record.text("specimen")?,
@@ -205,6 +217,8 @@ impl TableRow for ImageRow {
             side: record.optional_text("side"),
             site: record.optional_text("site"),
             um_per_px,
+            u_um_per_px,
+            calibrated: false,
             carriers: record.optional_count("carriers")?.map(|c| c.min(u32::MAX.into()) as u32),
             peak_load_n: record.optional_number("peak_load_n")?,
             count: record.optional_yes_no("counted")?.unwrap_or(true),
@@ -213,6 +227,7 @@ impl TableRow for ImageRow {
         Ok(Self {
             series,
             um_per_px,
+            u_um_per_px,
             scale_source: record.optional_text("scale_source"),
             width_px: record.optional_count("width_px")?,
             height_px: record.optional_count("height_px")?,

@@ -70,6 +70,8 @@ plain_row! {
         pub break_zone_um: Option<f64>,
         /// Median fibre diameter, µm.
         pub fibre_diameter_um: Option<f64>,
+        /// Standard uncertainty of that: scatter of the fibres, and of the scale where that is known.
+        pub fibre_diameter_u_um: Option<f64>,
         /// Names of raised flags ([`crate::flag::FLAGS`]), worst first, joined by `;`.
         pub flags: String,
     }

@@ -84,6 +84,7 @@ fn end(image: &str, specimen: &str, number: u32, label: Label, carrier: u32) -> 
         y_px: 60.0 + f64::from(number) * 16.0,
         axis_deg: 0.0,
         shaft_diameter_um: Some(18.0),
+        shaft_diameter_u_um: None,
         label,
         p_sheared: None,
         quality: 1.0,
@@ -105,7 +106,7 @@ fn picture(image: &str, specimen: &str, kind: Kind) -> Picture {
         carriers: Some(8),
         ..SeriesRow::default()
     };
-    Picture { series, um_per_px: Some(1.5), width_px: 1600, height_px: 1200, flags: Vec::new() }
+    Picture { series, um_per_px: Some(1.5), width_px: 1600, height_px: 1200, ..Picture::default() }
 }
 
 /// `sheared` of `carriers` carriers of ten ends are cut whole.

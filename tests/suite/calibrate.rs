@@ -1,9 +1,11 @@
 //! Scale: rulings of known pitch at many angles, refusals, real and rendered scale bars, the table of calibrations.
 
+use crate::driver::Bench;
 use breakface::calibrate::{RulingError, contradiction, find_scale_bar, fit_rulings};
-use breakface::micrograph::{GreyPlane, Micrograph, read_micrograph};
-use breakface::settings::{BarSettings, ReadSettings, RulingSettings};
-use breakface::units::{Scale, ScaleSource};
+use breakface::measure::measure_ends;
+use breakface::micrograph::{GreyPlane, Micrograph, decode_micrograph, read_micrograph};
+use breakface::settings::{BarSettings, MeasureSettings, ReadSettings, RulingSettings};
+use breakface::units::{Point, Scale, ScaleSource};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use std::path::Path;
@@ -201,4 +203,101 @@ fn drawn_bar(bar: impl Fn(u32, u32) -> bool) -> Micrograph {
     }
     let grey = GreyPlane::new(width, height, values).expect("one value per pixel");
     Micrograph { grey, rgb: None, scale: None, burnt_in: Vec::new(), warnings: Vec::new() }
+}
+
+/// A run on one fixture picture with these columns of its row; the table of calibrations knows `20x`.
+fn classified(image: &str, columns: &str, values: &str) -> Bench {
+    let bench = Bench::new();
+    bench.copy(image, "in/p.img");
+    bench.write("in/series.csv", format!("image,specimen,{columns}\np.img,S1,{values}\n"));
+    bench.write("in/calibrations.csv", "name,um_per_px,u_um_per_px,date,source\n20x,1.5,0.03,2026-05-04,micrometer\n");
+    let said = bench.run(&["classify", "in/series.csv", "--out", "r", "--no-report", "--no-overlays", "--quiet"]);
+    assert_eq!(said.code, Some(0), "{}", said.err);
+    bench
+}
+
+#[test]
+fn a_calibration_is_used_by_its_name_and_its_uncertainty_carried_on() {
+    let bench = classified("demo/TC-B01-A_1.jpg", "calibration", "20x");
+    let first = |table: &str, column: &str| bench.column(table, column).swap_remove(0);
+    assert_eq!(first("r/images.csv", "um_per_px"), "1.5");
+    assert_eq!(first("r/images.csv", "u_um_per_px"), "0.03");
+    assert_eq!(first("r/images.csv", "scale_source"), "calibration");
+    let numbers = |column: &str| -> Vec<Option<f64>> {
+        bench.column("r/ends.csv", column).iter().map(|v| v.parse().ok()).collect()
+    };
+    let (px, u_px) = (numbers("shaft_diameter_px"), numbers("shaft_diameter_u_px"));
+    let (um, u_um) = (numbers("shaft_diameter_um"), numbers("shaft_diameter_u_um"));
+    assert!(!px.is_empty());
+    for i in 0..px.len() {
+        let Some(d) = px[i] else { continue };
+        // By hand: 2 % of the scale and the reading's own, in squares (GUM 5.1.6).
+        let expected = 1.5 * d * (0.02_f64.powi(2) + (u_px[i].unwrap_or(0.0) / d).powi(2)).sqrt();
+        assert!((um[i].unwrap() / (1.5 * d) - 1.0).abs() < 1e-5);
+        assert!((u_um[i].unwrap() / expected - 1.0).abs() < 1e-4, "{i}: {u_um:?}");
+    }
+    let d: f64 = first("r/specimens.csv", "fibre_diameter_um").parse().unwrap();
+    let u: f64 = first("r/specimens.csv", "fibre_diameter_u_um").parse().unwrap();
+    // The scale is common to all ends: its 2 % stay however many there are.
+    assert!(0.02 * d <= u && u < 0.06 * d, "{d} ± {u}");
+}
+
+#[test]
+fn a_calibration_that_is_not_there_is_said_on_its_picture() {
+    let bench = classified("real/scale/bar_200nm_36px.png", "calibration", "40x");
+    let warnings = bench.column("r/images.csv", "warnings").swap_remove(0);
+    assert!(warnings.contains("calibration_unknown") && warnings.contains("known: 20x"), "{warnings}");
+    assert_eq!(bench.column("r/images.csv", "um_per_px"), [""]);
+}
+
+#[test]
+fn a_bar_of_known_length_is_the_scale_where_there_is_no_other() {
+    // 1 µm = 136 px by SOURCE.md beside the fixture, to a pixel.
+    let bench = classified("real/scale/bar_1um_136px.png", "bar_um", "1");
+    let scale: f64 = bench.column("r/images.csv", "um_per_px").swap_remove(0).parse().unwrap();
+    assert!((scale * 136.0 - 1.0).abs() < 1.0 / 136.0, "{scale}");
+    assert_eq!(bench.column("r/images.csv", "scale_source"), ["scale_bar"]);
+    // Beside another scale it only warns.
+    let bench = classified("real/scale/bar_1um_136px.png", "bar_um,um_per_px", "1,0.0080");
+    assert_eq!(bench.column("r/images.csv", "scale_source"), ["series"]);
+    assert!(bench.column("r/images.csv", "warnings")[0].contains("scale_bar_contradicts"));
+    let bench = classified("demo/TC-P07-A_3.jpg", "bar_um", "10");
+    let warnings = bench.column("r/images.csv", "warnings").swap_remove(0);
+    assert!(
+        warnings.contains("scale_bar_missing") || !bench.column("r/images.csv", "um_per_px")[0].is_empty(),
+        "{warnings}"
+    );
+}
+
+#[test]
+fn an_upright_bar_is_found_too() {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/real/scale/bar_1um_136px.png");
+    let turned = image::open(path).expect("fixture").rotate90().fliph();
+    let mut bytes = std::io::Cursor::new(Vec::new());
+    turned.write_to(&mut bytes, image::ImageFormat::Png).expect("memory");
+    let micrograph =
+        decode_micrograph("turned.png", &bytes.into_inner(), &ReadSettings::default()).expect("own picture");
+    let bar = find_scale_bar(&micrograph, &BarSettings::default()).expect("a bar");
+    // Rows and columns exchanged: what was at x 9..145 is at y 9..145.
+    assert!(bar.upright && (bar.left_px - 9.0).abs() <= 1.0 && (bar.right_px - 145.0).abs() <= 1.0, "{bar:?}");
+}
+
+/// Operator's reading burnt into the picture: 176.6 nm at 1000 nm to 136 px, 24.0 px; half-level readings beside it 22 to 23 px,
+/// so 8 % are allowed (SOURCE.md beside the fixture).
+#[test]
+fn a_diameter_agrees_with_the_operators_reading() {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/real/scale/fibre_24px.png");
+    let micrograph = read_micrograph(&path, &ReadSettings::default()).expect("fixture");
+    // The reading was taken at (196, 69) of the cut; a tip there has its shaft 1.5 to 4 diameters to the left.
+    let tip = breakface::find::Candidate {
+        tip: Point::new(193.0, 71.0),
+        axis_deg: -8.0,
+        width_px: 22.0,
+        score: 1.0,
+        look_sheared: None,
+    };
+    let ends = measure_ends(&micrograph, &[tip], &MeasureSettings::default());
+    let diameter = ends[0].features.get("shaft_diameter_px").expect("a shaft");
+    let nm = diameter * 1000.0 / 136.0;
+    assert!((nm / 176.6 - 1.0).abs() <= 0.08, "{diameter} px, {nm} nm");
 }

@@ -9,6 +9,7 @@ mod driver;
 mod faults;
 mod formats;
 mod golden;
+mod quality;
 mod report;
 mod review;
 mod schema;

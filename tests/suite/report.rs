@@ -90,6 +90,7 @@ fn end(specimen: &str, image: &str, number: u32, label: Label) -> EndRow {
         y_px: 60.0 + 23.0 * x % 180.0,
         axis_deg: -90.0 + x % 11.0,
         shaft_diameter_um: Some(17.25 + 0.25 * (x % 5.0)),
+        shaft_diameter_u_um: None,
         label,
         p_sheared: Some(if label == Label::Sheared { 0.93 } else { 0.06 }),
         quality: 0.9,
@@ -205,6 +206,7 @@ fn specimen(code: &str, kind: Kind, knot: Option<String>, s: usize) -> SpecimenR
         carriers_partly: 8,
         break_zone_um: Some(843.0),
         fibre_diameter_um: Some(18.2),
+        fibre_diameter_u_um: Some(0.21),
         flags: "many_unclear".into(),
         ..SpecimenRow::default()
     }

@@ -94,6 +94,7 @@ fn results(folder: &Path) {
                 y_px: 40.0,
                 axis_deg: -90.0,
                 shaft_diameter_um: None,
+                shaft_diameter_u_um: None,
                 label: if n <= 2 { Label::Sheared } else { Label::Tensile },
                 p_sheared: Some(0.5),
                 quality: 1.0,

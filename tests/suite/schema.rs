@@ -59,7 +59,7 @@ fn every_column_is_named_once_and_says_what_it_is() {
             assert!(column.meaning.ends_with(['.', ';']) || 3 < column.meaning.len(), "{}", column.name);
             assert!(column.name.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_'));
             for (end, unit) in [("_px", "px"), ("_um", "um"), ("_deg", "deg"), ("_n", "N")] {
-                let counts = ["n_", "um_per_px", "carriers"].iter().any(|p| column.name.starts_with(p));
+                let counts = ["n_", "um_per_px", "u_um_per_px", "carriers"].iter().any(|p| column.name.starts_with(p));
                 let sizes = ["width_px", "height_px"].contains(&column.name.as_str());
                 if column.name.ends_with(end) && !counts && !sizes {
                     assert_eq!(column.unit, unit, "{}", column.name);

@@ -168,3 +168,27 @@ fn a_long_series_is_merged_like_a_short_one() {
     let refused = merge_folder(folder.path(), &few, &ReadSettings::default()).expect_err("over the limit");
     assert!(matches!(refused, StackError::TooMany { found: 300, most: 100, .. }));
 }
+
+#[test]
+fn a_folder_of_frames_stands_for_a_picture_in_a_series() {
+    let bench = crate::driver::Bench::new();
+    let frames = bench.path("in/frames");
+    std::fs::create_dir_all(&frames).expect("temporary folder");
+    for i in 0..6 {
+        save(&frames, &format!("f{i}.png"), &frame(6, i, 0.0));
+    }
+    std::fs::write(frames.join("f6.png"), b"\x89PNG\r\n\x1a\nbroken").expect("temporary folder");
+    bench.write("in/series.csv", "image,specimen,um_per_px\nframes,S1,0.5\n");
+    let classify = || bench.run(&["classify", "in/series.csv", "--out", "r", "--no-report", "--quiet"]);
+    let said = classify();
+    assert_eq!(said.code, Some(0), "{}", said.err);
+    assert_eq!(bench.column("r/images.csv", "status"), ["done"]);
+    assert_eq!(bench.column("r/images.csv", "width_px"), ["200"]);
+    let warnings = bench.column("r/images.csv", "warnings").swap_remove(0);
+    assert!(warnings.contains("stack_frame_left_out") && warnings.contains("f6.png"), "{warnings}");
+    // A frame that changes makes the picture be done again; with one frame left it fails by itself and says why.
+    (1..6).for_each(|i| std::fs::remove_file(frames.join(format!("f{i}.png"))).expect("own file"));
+    let said = classify();
+    assert_eq!(said.code, Some(3), "{}", said.err);
+    assert!(bench.column("r/images.csv", "error")[0].contains("at least two"));
+}

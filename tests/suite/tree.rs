@@ -288,6 +288,7 @@ fn results_in(dir: &Path) -> Results {
             y_px: row.tip.y,
             axis_deg: 90.0,
             shaft_diameter_um: None,
+            shaft_diameter_u_um: None,
             label: row.label,
             p_sheared: Some(0.5),
             quality: 1.0,

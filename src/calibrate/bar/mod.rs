@@ -1,7 +1,7 @@
 //! Picture -> its burnt-in scale bar and the bar's length in pixels.
 //!
-//! A bar is a straight, level stroke of one colour with sharp ends that stands out from what lies around it, plain or with
-//! ticks at its ends, anywhere in the picture. Its real length is what the user says; the caption is not read.
+//! A bar is a straight, level or upright stroke of one colour with sharp ends that stands out from what lies around it, plain
+//! or with ticks at its ends, anywhere in the picture. Its real length is what the user says; the caption is not read.
 
 mod ends;
 mod stroke;
@@ -9,7 +9,7 @@ mod stroke;
 use crate::flag::Warning;
 use crate::micrograph::Micrograph;
 use crate::settings::BarSettings;
-use crate::units::{PxBox, Scale, ScaleSource};
+use crate::units::{Point, PxBox, Scale, ScaleSource};
 use stroke::{Canvas, Stroke};
 
 /// A burnt-in scale bar.
@@ -17,11 +17,13 @@ use stroke::{Canvas, Stroke};
 pub struct ScaleBar {
     /// Pixels of the stroke, without its ticks.
     pub area: PxBox,
-    /// Left end, px: the middle of its tick, or the outer edge of a plain bar.
+    /// Whether it stands upright.
+    pub upright: bool,
+    /// Left (upright: upper) end, px: the middle of its tick, or the outer edge of a plain bar.
     pub left_px: f64,
-    /// Right end, px.
+    /// Right (upright: lower) end, px.
     pub right_px: f64,
-    /// Length, px: from tick to tick, or from edge to edge of a plain bar less half a pixel.
+    /// Length, px: from tick to tick, or from the first to the last pixel of a plain bar.
     pub length_px: f64,
     /// Standard uncertainty of the length, px.
     pub length_u_px: f64,
@@ -31,9 +33,11 @@ pub struct ScaleBar {
     pub score: f64,
 }
 
-/// Half the pixel by which programs differ in drawing a plain bar: some draw `length` pixels, some `length + 1`.
-/// The length lies in the middle, and its standard uncertainty is that of an even spread over 1 px (GUM 4.3.7).
-const DRAWING_HALF_PX: f64 = 0.5;
+/// Programs differ in drawing a plain bar: most draw a line from the pixel of one end to that of the other, both included, which
+/// is one pixel more than the length; some fill as many pixels as the length. The length is taken as from the first to the last
+/// pixel, as with ticks, and its standard uncertainty is that of an even spread over 2 px (GUM 4.3.7).
+const PLAIN_DRAWN_MORE_PX: f64 = 1.0;
+const PLAIN_SPREAD_PX: f64 = 2.0;
 /// Standard deviation of an even spread of width 1: 1 / √12. Bars with ticks may be meant from middle to middle or from
 /// outer edge to outer edge, which is an even spread over the thickness of a tick.
 const EVEN_SPREAD_SD: f64 = 0.288_675;
@@ -49,15 +53,37 @@ impl ScaleBar {
 
 /// The most bar-like stroke of the picture; `None` when nothing looks like a scale bar.
 pub fn find_scale_bar(micrograph: &Micrograph, settings: &BarSettings) -> Option<ScaleBar> {
-    let canvas = Canvas::new(micrograph);
     let mut best: Option<ScaleBar> = None;
-    for stroke in stroke::strokes(&canvas, settings) {
-        let Some(bar) = judge(&canvas, &stroke, micrograph, settings) else { continue };
-        if settings.min_score <= bar.score && best.is_none_or(|b| b.score < bar.score) {
-            best = Some(bar);
+    for upright in [false, true] {
+        let canvas = Canvas::new(micrograph, upright);
+        for stroke in stroke::strokes(&canvas, settings) {
+            let Some(mut bar) = judge(&canvas, &stroke, micrograph, settings) else { continue };
+            if bar.length_px < least_px(&canvas, &stroke, settings) {
+                continue;
+            }
+            if upright {
+                bar = set_upright(bar, settings);
+            }
+            if settings.min_score <= bar.score && best.is_none_or(|b| b.score < bar.score) {
+                best = Some(bar);
+            }
         }
     }
     best
+}
+
+/// Shortest stroke of its kind that can be a bar, px: upright strokes and single rows occur in letters and along fibres.
+fn least_px(canvas: &Canvas, stroke: &Stroke, settings: &BarSettings) -> f64 {
+    let longer_side = canvas.width.max(canvas.height) as f64;
+    let doubtful = canvas.is_turned() || stroke.y0 == stroke.y1;
+    longer_side * if doubtful { settings.doubtful_least_share } else { settings.least_share }
+}
+
+/// A bar of the turned canvas in the picture's own frame. Most bars lie level, so an upright one must look the better.
+fn set_upright(bar: ScaleBar, settings: &BarSettings) -> ScaleBar {
+    let PxBox { x0, y0, x1, y1 } = bar.area;
+    let area = PxBox { x0: y0, y0: x0, x1: y1, y1: x1 };
+    ScaleBar { area, upright: true, score: bar.score - settings.upright_charge, ..bar }
 }
 
 /// Length and score of a stroke.
@@ -72,21 +98,24 @@ fn judge(canvas: &Canvas, stroke: &Stroke, micrograph: &Micrograph, settings: &B
         Some((left, right, thickness)) => (left, right, right - left, thickness * EVEN_SPREAD_SD),
         None => {
             let (left, right) = ends::plain_edges(canvas, stroke)?;
-            (left, right, right - left - DRAWING_HALF_PX, EVEN_SPREAD_SD)
+            (left, right, right - left - PLAIN_DRAWN_MORE_PX, PLAIN_SPREAD_PX * EVEN_SPREAD_SD)
         }
     };
     let (left, right) = ((stroke.x0 - 1).max(0) as u32, (stroke.x1 + 2) as u32);
     let area = PxBox { x0: left, y0: stroke.y0 as u32, x1: right.min(canvas.width as u32), y1: stroke.y1 as u32 + 1 };
-    let middle = crate::units::Point::new(f64::from(area.x0 + area.x1) / 2.0, f64::from(area.y0 + area.y1) / 2.0);
+    let (x, y) = (f64::from(area.x0 + area.x1) / 2.0, f64::from(area.y0 + area.y1) / 2.0);
+    let middle = if canvas.is_turned() { Point::new(y, x) } else { Point::new(x, y) };
     let written = micrograph.burnt_in.iter().any(|b| b.contains(middle));
     Some(ScaleBar {
         area,
+        upright: false,
         left_px,
         right_px,
         length_px,
         length_u_px,
         ticks: ticks.is_some(),
-        score: score(canvas, stroke, ticks.is_some(), written),
+        // Where much of one side touches something of its own colour it may be the rest of a larger shape.
+        score: score(canvas, stroke, ticks.is_some(), written) * clear,
     })
 }
 

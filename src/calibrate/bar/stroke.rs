@@ -6,22 +6,30 @@ use crate::settings::BarSettings;
 /// Distance from a stroke at which its surroundings are looked at, px: beyond the blur of JPEG and anti-aliasing.
 const BESIDE_PX: i64 = 3;
 
-/// The picture in 8-bit colours.
+/// The picture in 8-bit colours, as it is or with rows and columns exchanged.
 pub(super) struct Canvas<'a> {
     micrograph: &'a Micrograph,
+    turned: bool,
     pub width: i64,
     pub height: i64,
 }
 
 impl<'a> Canvas<'a> {
-    pub(super) fn new(micrograph: &'a Micrograph) -> Self {
-        let (width, height) = (i64::from(micrograph.grey.width()), i64::from(micrograph.grey.height()));
-        Self { micrograph, width, height }
+    /// With `turned`, upright bars lie level: (x, y) of the canvas is (y, x) of the picture.
+    pub(super) fn new(micrograph: &'a Micrograph, turned: bool) -> Self {
+        let (across, down) = (i64::from(micrograph.grey.width()), i64::from(micrograph.grey.height()));
+        let (width, height) = if turned { (down, across) } else { (across, down) };
+        Self { micrograph, turned, width, height }
+    }
+
+    pub(super) fn is_turned(&self) -> bool {
+        self.turned
     }
 
     /// Colour of a pixel, 0..255; the nearest pixel for places outside.
     pub(super) fn at(&self, x: i64, y: i64) -> [f32; 3] {
         let (x, y) = (x.clamp(0, self.width - 1), y.clamp(0, self.height - 1));
+        let (x, y) = if self.turned { (y, x) } else { (x, y) };
         match &self.micrograph.rgb {
             Some(rgb) => rgb.get_pixel(x as u32, y as u32).0.map(f32::from),
             None => [self.micrograph.grey.at(x, y) * 255.0; 3],

@@ -36,12 +36,14 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     let Some(scale) = bar.scale(args.bar_um) else { bail!("{}: the bar has no length", args.picture.display()) };
     let relative = scale.relative_u.unwrap_or(0.0);
     println!(
-        "{}: scale bar {} at x {} to {}, y {}: {:.1} px ± {:.1} px for {} µm",
+        "{}: {}scale bar {} at x {} to {}, y {} to {}: {:.1} px ± {:.1} px for {} µm",
         short(&args.picture),
+        if bar.upright { "upright " } else { "" },
         if bar.ticks { "with end ticks" } else { "without ticks" },
         bar.area.x0,
         bar.area.x1 - 1,
-        (bar.area.y0 + bar.area.y1) / 2,
+        bar.area.y0,
+        bar.area.y1 - 1,
         bar.length_px,
         bar.length_u_px,
         args.bar_um

@@ -1,0 +1,62 @@
+//! Fibre diameter of a face with its uncertainty.
+
+use super::Face;
+use crate::stats::sample::median;
+
+/// Median fibre diameter of a face, µm, with its standard uncertainty; `None` when no end has a diameter in µm.
+pub fn of_face(face: &Face) -> Option<(f64, Option<f64>)> {
+    let diameters: Vec<f64> = face.all_ends().filter_map(|e| e.shaft_diameter_um).collect();
+    median_um(&diameters, scale_relative_u(face))
+}
+
+/// Relative uncertainty of the scale over the face, by ends; `None` when it is known for no picture.
+///
+/// Pictures of one face mostly share a calibration, so their uncertainties go together and do not average out.
+fn scale_relative_u(face: &Face) -> Option<f64> {
+    let known = face.pictures.iter().zip(&face.ends).filter_map(|(p, ends)| {
+        let n = ends.iter().filter(|e| e.shaft_diameter_um.is_some()).count() as f64;
+        p.scale_relative_u.map(|u| (n, u))
+    });
+    let (n, sum) = known.fold((0.0, 0.0), |(n, sum), (k, u)| (n + k, sum + k * u));
+    (0.0 < n).then(|| sum / n)
+}
+
+/// Median of diameters in µm with its standard uncertainty; `None` for nothing.
+///
+/// The scatter of the fibres gives the median's standard error (1.2533 standard deviations over √n for normal values, the
+/// standard deviation from the median distance to the median). The scale is common to all ends of its pictures, so its
+/// relative uncertainty adds to it whole, in squares (GUM, JCGM 100:2008, 5.1.6 and 5.2).
+pub fn median_um(diameters: &[f64], scale_relative_u: Option<f64>) -> Option<(f64, Option<f64>)> {
+    /// √(π/2): standard error of the median over that of the mean, normal values.
+    const MEDIAN_OVER_MEAN: f64 = 1.253_314;
+    /// Standard deviation over the median distance from the median, normal values.
+    const MAD_TO_SD: f64 = 1.4826;
+    let middle = median(diameters)?;
+    let n = diameters.len() as f64;
+    let scatter = (1.0 < n)
+        .then(|| median(&diameters.iter().map(|d| (d - middle).abs()).collect::<Vec<_>>()))
+        .flatten()
+        .map(|mad| MEDIAN_OVER_MEAN * MAD_TO_SD * mad / n.sqrt());
+    let by_scale = scale_relative_u.map(|u| u * middle);
+    let u = match (scatter, by_scale) {
+        (None, None) => None,
+        (a, b) => Some(a.unwrap_or(0.0).hypot(b.unwrap_or(0.0))),
+    };
+    Some((middle, u))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_scale_does_not_average_out() {
+        // By hand: median 18, median distance 1, so 1.253314 * 1.4826 / √5 = 0.83100; 2 % of 18 is 0.36; together 0.90563.
+        let (d, u) = median_um(&[16.0, 17.0, 18.0, 19.0, 20.0], Some(0.02)).unwrap();
+        assert!((d - 18.0).abs() < 1e-12 && (u.unwrap() - 0.905_63).abs() < 1e-4, "{d} {u:?}");
+        let (_, u) = median_um(&[18.0; 400], Some(0.01)).unwrap();
+        assert!((u.unwrap() - 0.18).abs() < 1e-12);
+        assert_eq!(median_um(&[18.0], None), Some((18.0, None)));
+        assert_eq!(median_um(&[], Some(0.01)), None);
+    }
+}
