@@ -1,12 +1,14 @@
-//! Runs the finder without the measuring stage over a folder of pictures and writes a small table of candidates, for
-//! judging the network by itself: `cargo run --example finder_alone -- FOLDER OUT.csv [FINDER.onnx] [MIN_SCORE] [scale|none] [raw]`.
+//! Runs the finder without the measuring stage over a folder of pictures and writes a small table, for judging the network
+//! by itself and for training the trees that weigh its hits:
+//! `cargo run --example finder_alone -- FOLDER OUT.csv [FINDER.onnx] [MIN_SCORE] [scale|none] [hits] [mirrored]`.
+//! With `hits`, every hit that may become a candidate is written with the features of `find::CONTEXT_FEATURES`.
 
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
-use breakface::find::{Finder, find_ends};
-use breakface::micrograph::{GreyPlane, Micrograph};
-use breakface::settings::FindSettings;
+use breakface::find::{CONTEXT_FEATURES, Candidate, Finder, describe_hits, find_ends};
+use breakface::micrograph::read_micrograph;
+use breakface::settings::{FindSettings, ReadSettings};
 use breakface::units::{Scale, ScaleSource};
 use rayon::prelude::*;
 
@@ -21,12 +23,9 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     if let Some(score) = args.get(4) {
         settings.min_score = score.parse()?;
     }
+    settings.mirrored = std::env::args().any(|a| a == "mirrored");
     let use_scale = args.get(5).is_none_or(|a| a != "none");
-    if args.get(6).is_some_and(|a| a == "raw") {
-        // Every hit of every size, unmerged: to study how hits on one end compete.
-        settings.second_look = false;
-        (settings.same_end_reach_d, settings.same_shaft_reach_d) = (0.0, 0.0);
-    }
+    let with_features = args.get(6).is_some_and(|a| a == "hits");
     let mut truths: Vec<PathBuf> = std::fs::read_dir(&folder)?
         .filter_map(|e| e.ok().map(|e| e.path()))
         .filter(|p| p.extension().is_some_and(|e| e == "json"))
@@ -37,24 +36,33 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         .filter_map(|truth| {
             let doc: serde_json::Value = serde_json::from_slice(&std::fs::read(truth).ok()?).ok()?;
             let name = doc.get("image")?.as_str()?;
-            let luma = image::open(folder.join(name)).ok()?.to_luma16();
-            let grey = GreyPlane::new(luma.width(), luma.height(), luma.into_raw())?;
-            let scale =
+            let mut micrograph = read_micrograph(&folder.join(name), &ReadSettings::default()).ok()?;
+            micrograph.scale =
                 doc["um_per_px"].as_f64().filter(|_| use_scale).and_then(|s| Scale::new(s, ScaleSource::Series));
-            let micrograph = Micrograph { grey, rgb: None, scale, burnt_in: Vec::new(), warnings: Vec::new() };
-            let found = find_ends(&micrograph, &finder, &settings);
-            let lines = found.iter().map(|c| {
-                let p = c.look_sheared.unwrap_or(0.5);
-                let label = if p >= 0.5 { "sheared" } else { "tensile" };
-                format!(
-                    "{name},{:.2},{:.2},{:.2},{:.3},{label},{p:.4},{:.4}\n",
-                    c.tip.x, c.tip.y, c.axis_deg, c.width_px, c.score
-                )
-            });
-            Some(lines.collect())
+            let lines: Vec<String> = if with_features {
+                let described = describe_hits(&micrograph, &finder, &settings);
+                described.iter().map(|(c, f)| line(name, c, f)).collect()
+            } else {
+                find_ends(&micrograph, &finder, &settings).iter().map(|c| line(name, c, &[])).collect()
+            };
+            Some(lines.concat())
         })
         .collect();
     let mut file = std::fs::File::create(out)?;
-    writeln!(file, "image,x_px,y_px,axis_deg,shaft_diameter_px,label,p_sheared,score")?;
+    write!(file, "image,x_px,y_px,axis_deg,shaft_diameter_px,label,p_sheared,score")?;
+    if with_features {
+        write!(file, ",{}", CONTEXT_FEATURES.join(","))?;
+    }
+    writeln!(file)?;
     Ok(file.write_all(rows.concat().as_bytes())?)
+}
+
+fn line(name: &str, c: &Candidate, features: &[f64]) -> String {
+    let p = c.look_sheared.unwrap_or(0.5);
+    let label = if p >= 0.5 { "sheared" } else { "tensile" };
+    let features: String = features.iter().map(|f| format!(",{f:.5}")).collect();
+    format!(
+        "{name},{:.2},{:.2},{:.2},{:.3},{label},{p:.4},{:.4}{features}\n",
+        c.tip.x, c.tip.y, c.axis_deg, c.width_px, c.score
+    )
 }

@@ -2,11 +2,13 @@
 //! them and compares.
 //!
 //! usage: `cargo run --example measure_truth -- SET_DIR [--csv OUT.csv] [--seed N] [--exact] [--every N] [--sheet OUT.png [--worst WHAT[,LOOK]]]
-//! [--settings FILE]`
+//! [--settings FILE] [--candidates FOUND.csv]`
 //!
 //! SET_DIR holds rendered pictures and their JSON truth (schema `fibre-ends-truth/1`). Tips are moved by up to 0.3
 //! diameters, axes by up to 8 degrees, widths by up to 20 %; `--exact` leaves them alone. Prints medians by look and view
-//! over gradable ends; the CSV has one row per true end (gradable or not) with truth columns beside all features, so that
+//! over gradable ends. With `--candidates` the ends that a finder found are measured instead (`image, x_px, y_px, axis_deg,
+//! shaft_diameter_px, score`, as `finder_alone` writes them; stronger ones first where two lie on one end) and those that
+//! lie on a true end are compared. The CSV has one row per true end (gradable or not) with truth columns beside all features, so that
 //! trees can be trained on it.
 
 use std::collections::BTreeMap;
@@ -33,6 +35,7 @@ struct Options {
     seed: u64,
     exact: bool,
     every: usize,
+    candidates: Option<PathBuf>,
 }
 
 fn options() -> Result<Options, Failure> {
@@ -48,6 +51,7 @@ fn options() -> Result<Options, Failure> {
         seed: 1,
         exact: false,
         every: 1,
+        candidates: None,
     };
     while let Some(arg) = args.next() {
         let mut value = || args.next().ok_or(format!("{arg} needs a value"));
@@ -58,6 +62,7 @@ fn options() -> Result<Options, Failure> {
             "--settings" => options.settings = Some(PathBuf::from(value()?)),
             "--seed" => options.seed = value()?.parse()?,
             "--every" => options.every = value()?.parse()?,
+            "--candidates" => options.candidates = Some(PathBuf::from(value()?)),
             "--exact" => options.exact = true,
             other => return Err(format!("unknown option {other}").into()),
         }
@@ -98,6 +103,59 @@ fn candidate(end: &Value, rng: &mut rand_chacha::ChaCha8Rng, exact: bool) -> Opt
         score: 1.0,
         look_sheared: None,
     })
+}
+
+/// Least score of a found end that is measured (the finder's own).
+const MIN_SCORE: f64 = 0.38;
+
+/// Found ends by picture; of two within half a diameter the stronger stays.
+fn read_candidates(path: &Path) -> Result<BTreeMap<String, Vec<Candidate>>, Failure> {
+    let text = std::fs::read_to_string(path)?;
+    let mut lines = text.lines();
+    let names: Vec<&str> = lines.next().ok_or("empty table")?.split(',').collect();
+    let at = |name: &str| names.iter().position(|n| *n == name).ok_or(format!("no column {name}"));
+    let columns = [at("x_px")?, at("y_px")?, at("axis_deg")?, at("shaft_diameter_px")?, at("score")?];
+    let image = at("image")?;
+    let mut found: BTreeMap<String, Vec<Candidate>> = BTreeMap::new();
+    for line in lines {
+        let cells: Vec<&str> = line.split(',').collect();
+        let number = |k: usize| cells.get(columns[k]).and_then(|c| c.parse().ok()).unwrap_or(f64::NAN);
+        let (tip, score) = (Point::new(number(0), number(1)), number(4));
+        if MIN_SCORE <= score {
+            let name = cells.get(image).copied().unwrap_or_default().to_string();
+            let one = Candidate { tip, axis_deg: number(2), width_px: number(3), score, look_sheared: None };
+            found.entry(name).or_default().push(one);
+        }
+    }
+    for list in found.values_mut() {
+        list.sort_by(|a, b| b.score.total_cmp(&a.score));
+        let mut kept: Vec<Candidate> = Vec::new();
+        for c in list.iter() {
+            if kept.iter().all(|k| 0.5 * k.width_px < k.tip.distance(c.tip)) {
+                kept.push(*c);
+            }
+        }
+        *list = kept;
+    }
+    Ok(found)
+}
+
+/// The true end on which a found one lies, each taken once, strongest first.
+fn truths<'a>(candidates: &[Candidate], ends: &'a [Value]) -> Vec<Option<&'a Value>> {
+    let mut free = vec![true; ends.len()];
+    let number = |e: &Value, key: &str| e[key].as_f64().unwrap_or(f64::NAN);
+    candidates
+        .iter()
+        .map(|c| {
+            let gap = |e: &Value| c.tip.distance(Point::new(number(e, "x_px"), number(e, "y_px")));
+            let near = |e: &Value| gap(e) <= (0.75 * number(e, "shaft_diameter_px")).max(4.0);
+            let best = (0..ends.len())
+                .filter(|k| free[*k] && near(&ends[*k]))
+                .min_by(|a, b| gap(&ends[*a]).total_cmp(&gap(&ends[*b])))?;
+            free[best] = false;
+            Some(&ends[best])
+        })
+        .collect()
 }
 
 #[derive(Default)]
@@ -308,6 +366,7 @@ fn main() -> Result<(), Failure> {
         Some(path) => toml::from_str(&std::fs::read_to_string(path)?)?,
         None => MeasureSettings::default(),
     };
+    let found = options.candidates.as_deref().map(read_candidates).transpose()?;
     let mut tallies: BTreeMap<String, Tally> = BTreeMap::new();
     let mut crops = Vec::new();
     let (mut seconds, mut ends) = (0.0, 0usize);
@@ -318,15 +377,19 @@ fn main() -> Result<(), Failure> {
         let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(options.seed);
         let pairs: Vec<(&Value, Candidate)> =
             list.iter().filter_map(|e| Some((e, candidate(e, &mut rng, options.exact)?))).collect();
-        let candidates: Vec<Candidate> =
+        let mut candidates: Vec<Candidate> =
             pairs.iter().filter(|p| p.0["visible_fraction"].as_f64() > Some(0.3)).map(|p| p.1).collect();
-        let seen: Vec<&Value> =
-            pairs.iter().filter(|p| p.0["visible_fraction"].as_f64() > Some(0.3)).map(|p| p.0).collect();
+        let mut seen: Vec<Option<&Value>> =
+            pairs.iter().filter(|p| p.0["visible_fraction"].as_f64() > Some(0.3)).map(|p| Some(p.0)).collect();
+        if let Some(found) = &found {
+            candidates = found.get(name).cloned().unwrap_or_default();
+            seen = truths(&candidates, list);
+        }
         let start = Instant::now();
         let measured = measure_ends(&micrograph, &candidates, &settings);
         seconds += start.elapsed().as_secs_f64();
         ends += measured.len();
-        for (end, m) in seen.iter().zip(&measured) {
+        for (end, m) in seen.iter().zip(&measured).filter_map(|(end, m)| Some(((*end)?, m))) {
             csv_row(&mut csv, &truth, end, m)?;
             if end["gradable"] == true {
                 let one = {

@@ -15,6 +15,7 @@ use std::collections::BTreeMap;
 use std::io;
 use std::path::{Path, PathBuf};
 
+use crate::table::{guard_formula, unguard_formula};
 use crate::tree::Label;
 use crate::units::Point;
 
@@ -107,7 +108,7 @@ pub enum EndRef {
 }
 
 impl EndRef {
-    /// As written in the `end` column: `12` or `+1`.
+    /// As text: `12` or `+1`; in the `end` column `+1` has an apostrophe in front, or a spreadsheet would make it 1.
     pub fn text(self) -> String {
         match self {
             Self::Found(n) => n.to_string(),
@@ -243,7 +244,8 @@ fn parse_row(
     places: &[Option<usize>; COLUMNS.len()],
     path: &Path,
 ) -> Result<LabelRow, LabelsError> {
-    let cell = |column: usize| places[column].and_then(|p| record.get(p)).unwrap_or("").trim();
+    let raw = |column: usize| unguard_formula(places[column].and_then(|p| record.get(p)).unwrap_or(""));
+    let cell = |column: usize| raw(column).trim();
     let wrong = |column: usize, expected: &'static str| LabelsError::Cell {
         path: path.into(),
         line: record.position().map_or(0, csv::Position::line),
@@ -273,7 +275,8 @@ fn parse_row(
         text => Some(EndRef::from_text(text).ok_or_else(|| wrong(7, "the number of an end, or +1 for an added one"))?),
     };
     let tip = Point::new(number(1)?, number(2)?);
-    Ok(LabelRow { image: cell(0).into(), tip, label, labeller: cell(4).into(), when: cell(5).into(), action, end })
+    // A file name may begin or end with a space.
+    Ok(LabelRow { image: raw(0).into(), tip, label, labeller: cell(4).into(), when: cell(5).into(), action, end })
 }
 
 /// One row as a line of `labels.csv`, with its line end.
@@ -291,7 +294,7 @@ pub fn header_line() -> Vec<u8> {
 
 fn line(cells: &[&str]) -> Vec<u8> {
     let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
-    writer.write_record(cells).expect("writing to memory cannot fail");
+    writer.write_record(cells.iter().map(|c| guard_formula(c))).expect("writing to memory cannot fail");
     writer.into_inner().expect("writing to memory cannot fail")
 }
 

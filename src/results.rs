@@ -7,10 +7,14 @@ use std::path::{Component, Path, PathBuf};
 
 mod run_file;
 
-pub use run_file::{FinderUsed, InputUsed, ModelUsed, RUN_FILE, RUN_SCHEMA, RunFile, StageSeconds};
+pub use run_file::{FinderUsed, InputUsed, ModelUsed, RUN_FILE, RUN_SCHEMA, RunFile, ShardUsed, StageSeconds};
 
 /// Folder of the overlays within a folder of results.
 pub const OVERLAY_FOLDER: &str = "overlays";
+
+/// A file that lies in a folder of results while its tables are exchanged: as long as it is there, some may be of an
+/// earlier run.
+pub(crate) const HALF_PLACED: &str = ".breakface-tables";
 
 /// Everything a run wrote.
 #[derive(Debug, Clone, Default)]
@@ -45,6 +49,14 @@ pub enum ResultsError {
         /// Folder.
         folder: String,
     },
+    /// A run was cut off while it exchanged the tables.
+    #[error(
+        "{folder}: a run was cut off while it put its tables there; give its command again, finished pictures are kept"
+    )]
+    HalfPlaced {
+        /// Folder.
+        folder: String,
+    },
     /// A table is damaged.
     #[error(transparent)]
     Table(#[from] TableError),
@@ -67,6 +79,9 @@ impl Results {
         let path = |name: &str| folder.join(name);
         if !path("ends.csv").is_file() || !path("images.csv").is_file() {
             return Err(ResultsError::NoResults { folder: folder.display().to_string() });
+        }
+        if path(HALF_PLACED).exists() {
+            return Err(ResultsError::HalfPlaced { folder: folder.display().to_string() });
         }
         Ok(Self {
             folder: folder.into(),

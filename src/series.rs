@@ -4,7 +4,7 @@
 
 mod read;
 
-pub use read::read_series;
+pub use read::{parse_series, read_series};
 
 /// What kind of specimen a picture shows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]

@@ -213,9 +213,17 @@ impl Default for BurntInSettings {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct FindSettings {
-    /// Lowest confidence of a candidate that is measured, 0..1 (F1 on 60 rendered pictures that the finder was not
-    /// trained on is flat from 0.30 to 0.40; real frames ask for the upper end). Larger = fewer candidates.
+    /// Lowest chance of being a gradable end at which a candidate is measured, 0..1 (cross-validated F1 on 120 rendered
+    /// pictures that the finder was not trained on is flat from 0.30 to 0.59; real frames ask for the lower end:
+    /// `models/README.md`). Larger = fewer candidates.
     pub min_score: f64,
+    /// Lowest confidence of the network in a hit that counts as support for others, 0..1. Smaller = slower.
+    pub min_hit: f64,
+    /// Lowest confidence of the network in a hit that may become a candidate, 0..1 (on rendered pictures of other seeds
+    /// fewer than one in fifty hits below it is an end). Smaller = slower.
+    pub min_kept_hit: f64,
+    /// Whether the network looks at every copy a second time in a mirror. Twice the time.
+    pub mirrored: bool,
     /// Fibre widths that the network was trained to mark, px of a reduced copy (`scripts/finder/pictures.py`).
     pub working_width_px: [f64; 2],
     /// Thinnest and thickest fibre diameter that is searched when the scale is known, µm (fibres of fishing braid: 12 to
@@ -223,15 +231,6 @@ pub struct FindSettings {
     pub fibre_um: [f64; 2],
     /// Reduced copies with a shorter side are not searched, px: they hold no shaft of working width.
     pub least_side_px: u32,
-    /// Whether candidates are shown to the second look, which corrects place, width and score. Off:
-    /// the finder network of today is better alone (F1 0.81 against 0.79 on ten rendered pictures that neither was trained on);
-    /// when on, a lower `min_score` (0.08) belongs to it.
-    pub second_look: bool,
-    /// Lowest confidence of a candidate after the second look, 0..1 (best F1 on rendered training pictures that it was not
-    /// trained on). Larger = fewer candidates.
-    pub min_second_score: f64,
-    /// Hits of like width nearer than this are shown to the second look once, fibre widths.
-    pub same_patch_reach_d: f64,
     /// Two candidates nearer than this are one end, fibre widths (ends of two fibres lie at least half a width apart).
     pub same_end_reach_d: f64,
     /// Two candidates of one shaft, one behind the other, nearer than this are one end, fibre widths.
@@ -245,13 +244,13 @@ pub struct FindSettings {
 impl Default for FindSettings {
     fn default() -> Self {
         Self {
-            min_score: 0.38,
+            min_score: 0.35,
             working_width_px: [5.5, 14.0],
             fibre_um: [12.0, 40.0],
             least_side_px: 24,
-            second_look: false,
-            min_second_score: 0.41,
-            same_patch_reach_d: 0.2,
+            min_hit: 0.04,
+            min_kept_hit: 0.12,
+            mirrored: false,
             same_end_reach_d: 0.5,
             same_shaft_reach_d: 1.2,
             same_shaft_across_d: 0.4,
@@ -267,19 +266,24 @@ impl Default for FindSettings {
 pub struct MeasureSettings {
     /// Fewest pixels across a shaft that can be graded (6 px: design.md's `gradable`). Larger = more ends `unclear`.
     pub min_shaft_px: f64,
-    /// Strongest candidates that are measured at every width of the ladder to settle how wide the fibres of a picture are
-    /// (16). Larger = slower, steadier.
-    pub settle_voters: u32,
-    /// Ratio between two widths of the ladder (1.3: a trace finds the edges within about 25 %).
-    pub settle_step: f64,
-    /// Ratio within which measured widths count as agreeing (1.25: fibres of one line are alike within about a tenth).
-    pub settle_reach: f64,
-    /// Share of all votes that must agree, else every candidate keeps the finder's width (0.3).
-    pub settle_agreement: f64,
-    /// Widest fibre that is tried without a scale, as a share of the picture's shorter side (0.2).
-    pub settle_widest_share: f64,
-    /// Factor between the finder's width and a width that is tried (1.8: nine of ten of its widths are within 1.35).
-    pub settle_trust: f64,
+    /// Standard uncertainty of the gauge per mean absolute error that it tells (1.5: train pictures it had not seen).
+    pub reading_spread: f64,
+    /// Least standard uncertainty of the gauge's readings: ln width, axis (degrees), tip along and across (widths), end line
+    /// (degrees), ln bulb ratio (a tenth of its samples at best).
+    pub reading_u: [f64; 6],
+    /// Fewest fibres of a picture from which their common width is judged (4).
+    pub kin_least: usize,
+    /// Least true spread of the logarithm of widths in one picture (0.05: rendered fibres of one line differ by 4 to 7 %).
+    pub kin_spread: f64,
+    /// Ends of one picture whose errors go together (4).
+    pub kin_correlation: f64,
+    /// Share of fibres that may belong to another line (0.1). Larger = odd widths are kept.
+    pub kin_doubt: f64,
+    /// Standard uncertainty of the logarithm of a width that all ends of a picture share, without and per doubt of the trace
+    /// (train sets: the finder's and the gauge's bias in one picture) (0.07, 0.3).
+    pub common_u: (f64, f64),
+    /// Range of the logarithm of odd widths (1.5).
+    pub kin_reach: f64,
     /// Samples across the rough width in the coarse trace (16). Larger = slower, finer start.
     pub coarse_samples: f64,
     /// Samples across the width in the fine trace and the end zone (20: edges interpolate to a tenth of that). Larger = slower.
@@ -314,6 +318,8 @@ pub struct MeasureSettings {
     pub edge_reach: f64,
     /// How far from an edge its local levels may lie (0.3).
     pub level_reach: f64,
+    /// How far from where an edge was traced its steepest place may lie (0.16). Larger = a neighbour's edge is taken.
+    pub place_reach: f64,
     /// Slope, as a share of the steepest, at which a local level is reached (0.12).
     pub level_slope_share: f64,
     /// Worth of two edges that step the same way (dark-light-dark or light-dark-light) over that of two that do not (0.15).
@@ -414,9 +420,42 @@ pub struct MeasureSettings {
     pub section_worth: f64,
     /// Neighbouring cross-sections that share their rows (3.0).
     pub section_correlation: f64,
+    /// Share of the gauge's width in the places where edges are expected; the rest is the guide's own (0.3; train sets).
+    pub expected_share: f64,
+    /// Least standard deviation of the logarithm of the width that a trace searches about (0.12).
+    pub least_width_sigma: f64,
+    /// Share of traced shafts whose edges are not their own, without and per doubt of the trace (train sets) (0.001, 2).
+    /// Larger = the gauge counts more where the two differ.
+    pub edge_doubt: (f64, f64),
+    /// Range of the logarithm of widths of wrong edges (0.6: what a trace searches).
+    pub edge_doubt_reach: f64,
+    /// Share of missing cross-sections that makes a trace as doubtful as a spread of widths of one diameter (0.15; train sets).
+    pub doubt_support: f64,
+    /// Standard uncertainty of the traced axis, degrees, without and per doubt of the trace (train sets) (0.4, 35).
+    pub axis_u_deg: (f64, f64),
+    /// Share of traced axes that are wrong altogether (0.2).
+    pub axis_doubt: f64,
+    /// Standard uncertainty of the outlined tip, without and per doubt of the trace (train sets) (0.03, 1.2).
+    pub tip_u: (f64, f64),
+    /// Share of outlined tips that are wrong altogether (0.2).
+    pub tip_doubt: f64,
+    /// Standard uncertainty of a fitted end line per flatness, degrees (train sets) (20).
+    pub cut_u_flat: f64,
+    /// Share of fitted end lines that are wrong altogether (0.2).
+    pub cut_doubt: f64,
+    /// Standard uncertainty of the logarithm of the outlined bulb ratio, without and per doubt of the trace (train sets) (0.01, 1).
+    pub bulb_u: (f64, f64),
+    /// Share of outlined caps that are wrong altogether (0.3).
+    pub bulb_doubt: f64,
     /// Standard uncertainty of a diameter per blur of its edges (train sets) (0.15).
     pub edge_u_blur: f64,
-    /// Standard uncertainty of a diameter per diameter: limb darkening, rails and stripes (train sets) (0.012).
+    /// Standard uncertainty of a diameter per spread of its widths along the shaft (train sets) (4).
+    pub edge_u_spread: f64,
+    /// Most that this spread adds to it (train sets) (0.05).
+    pub edge_u_most: f64,
+    /// Standard uncertainty of a diameter per share of cross-sections that do not show it (train sets) (0.07).
+    pub edge_u_support: f64,
+    /// Standard uncertainty of a diameter per diameter: limb darkening, rails and stripes (train sets) (0.008).
     pub edge_u_share: f64,
     /// Standard uncertainty of a cut angle from the axis and the face's own roughness, degrees (train sets) (1.5).
     pub cut_u_deg: f64,
@@ -444,12 +483,14 @@ impl Default for MeasureSettings {
     fn default() -> Self {
         Self {
             min_shaft_px: 6.0,
-            settle_voters: 16,
-            settle_step: 1.3,
-            settle_reach: 1.25,
-            settle_agreement: 0.3,
-            settle_widest_share: 0.2,
-            settle_trust: 1.8,
+            reading_spread: 1.5,
+            reading_u: [0.01, 0.5, 0.02, 0.02, 1.5, 0.02],
+            kin_least: 4,
+            kin_spread: 0.05,
+            kin_correlation: 4.0,
+            kin_doubt: 0.1,
+            common_u: (0.07, 0.3),
+            kin_reach: 1.5,
             coarse_samples: 16.0,
             fine_samples: 20.0,
             finest_step_px: 0.4,
@@ -467,6 +508,7 @@ impl Default for MeasureSettings {
             edge_along: 0.15,
             edge_reach: 0.06,
             level_reach: 0.3,
+            place_reach: 0.16,
             level_slope_share: 0.12,
             pair_polarity: 0.15,
             pay_width: 0.25,
@@ -517,8 +559,24 @@ impl Default for MeasureSettings {
             tip_sure: 0.3,
             section_worth: 0.3,
             section_correlation: 3.0,
+            expected_share: 0.3,
+            least_width_sigma: 0.12,
+            edge_doubt: (0.001, 2.0),
+            edge_doubt_reach: 0.6,
+            doubt_support: 0.15,
+            axis_u_deg: (0.4, 35.0),
+            axis_doubt: 0.2,
+            tip_u: (0.03, 1.2),
+            tip_doubt: 0.2,
+            cut_u_flat: 20.0,
+            cut_doubt: 0.2,
+            bulb_u: (0.01, 1.0),
+            bulb_doubt: 0.3,
             edge_u_blur: 0.15,
-            edge_u_share: 0.012,
+            edge_u_spread: 4.0,
+            edge_u_most: 0.05,
+            edge_u_support: 0.07,
+            edge_u_share: 0.008,
             cut_u_deg: 1.5,
             max_blur: 0.12,
             max_blur_px: 2.0,

@@ -1,19 +1,22 @@
 //! [`Micrograph`] -> candidate fibre ends.
 //!
 //! A small network (see `network`) looks at copies of the picture, each half the size of the one before (`pyramid`), so that
-//! fibres of any width appear 6 to 13 px wide in one of them; its maps become candidates, and second hits on one end are
-//! merged (`peaks`). Nothing here measures: widths and axes are rough, made good by [`crate::measure`].
+//! fibres of any width appear 6 to 13 px wide in one of them; its maps become hits (`hit`), second hits on one end are
+//! merged (`peaks`), and what surrounds a hit decides how far to believe it (`context`). Nothing here measures: widths and axes are rough, made good by [`crate::measure`].
 
+mod context;
+mod hit;
+mod near;
 mod network;
 mod peaks;
 mod pyramid;
-mod second_look;
 
 use crate::measure::MeasuredEnd;
 use crate::micrograph::Micrograph;
 use crate::settings::FindSettings;
 use crate::units::Point;
 
+pub use context::CONTEXT_FEATURES;
 pub use network::{Finder, FinderError};
 
 /// A place where a fibre seems to end.
@@ -34,17 +37,36 @@ pub struct Candidate {
 /// All candidate ends of a picture, strongest first. With a known scale only the sizes that fibres can have there are
 /// searched, else all sizes.
 pub fn find_ends(micrograph: &Micrograph, finder: &Finder, settings: &FindSettings) -> Vec<Candidate> {
-    let mut found = Vec::new();
-    let levels = pyramid::levels(micrograph, settings);
-    for level in levels.iter().filter(|l| l.searched) {
-        finder.look(level, |maps| peaks::collect(maps, level, settings, &mut found));
-    }
-    if settings.second_look {
-        found = finder.second_look().correct(&levels, &peaks::thin(found, settings));
-        found.retain(|c| c.score >= settings.min_second_score);
-    }
-    found.retain(|c| micrograph.grey.contains(c.tip) && !micrograph.burnt_in.iter().any(|b| b.contains(c.tip)));
+    let hits = hits(micrograph, finder, settings);
+    let kept = context::keep(&hits, settings);
+    let size = (micrograph.grey.width(), micrograph.grey.height());
+    let mut found = context::weigh(&kept, &hits, size, finder.context());
+    found.retain(|c| c.score >= settings.min_score);
     peaks::merge(found, settings)
+}
+
+/// What the trees of `context` are trained on: each hit that may become a candidate (its score is still the network's own),
+/// with its [`CONTEXT_FEATURES`].
+pub fn describe_hits(
+    micrograph: &Micrograph,
+    finder: &Finder,
+    settings: &FindSettings,
+) -> Vec<(Candidate, [f64; CONTEXT_FEATURES.len()])> {
+    let hits = hits(micrograph, finder, settings);
+    let kept = context::keep(&hits, settings);
+    let described = context::describe(&kept, &hits, (micrograph.grey.width(), micrograph.grey.height()));
+    kept.iter().map(|h| h.candidate).zip(described).collect()
+}
+
+/// All hits in all copies, on the picture and outside burnt-in text.
+fn hits(micrograph: &Micrograph, finder: &Finder, settings: &FindSettings) -> Vec<hit::Hit> {
+    let mut hits = Vec::new();
+    for level in &pyramid::levels(micrograph, settings) {
+        finder.look(level, settings.mirrored, |maps| hit::collect(maps, level, settings, &mut hits));
+    }
+    let tip = |h: &hit::Hit| h.candidate.tip;
+    hits.retain(|h| micrograph.grey.contains(tip(h)) && !micrograph.burnt_in.iter().any(|b| b.contains(tip(h))));
+    hits
 }
 
 /// Measured candidates that are ends: once widths and tips are measured, second hits on one end are dropped for good.

@@ -7,11 +7,13 @@ use rten::{Model, RunOptions, ThreadPool, Value};
 use rten_tensor::prelude::*;
 use rten_tensor::{NdTensor, NdTensorView};
 
+use super::context::Context;
 use super::pyramid::Level;
-use super::second_look::SecondLook;
 
 /// Planes of the network's answer, in order: see `scripts/finder/network.py`.
 pub(super) const CHANNELS: usize = 7;
+/// Planes that change sign in a mirror: dx and cos.
+const MIRRORED_SIGN: [usize; 2] = [1, 3];
 /// Pixels of the copy per cell of the answer.
 pub(super) const STRIDE: usize = 2;
 /// The network's unit of length, px of the copy.
@@ -28,7 +30,7 @@ static BUNDLED: &[u8] = include_bytes!("../../models/finder.onnx");
 /// The learned finder: a small network run in this process.
 pub struct Finder {
     model: Model,
-    second_look: SecondLook,
+    context: Context,
     digest: String,
 }
 
@@ -79,10 +81,10 @@ impl Finder {
 
     fn from_bytes(name: &str, bytes: Vec<u8>) -> Result<Self, FinderError> {
         let unusable = |reason: String| FinderError::Unusable { name: name.to_owned(), reason };
-        let both = [blake3::hash(&bytes), SecondLook::digest()].map(|d| *d.as_bytes()).concat();
+        let both = [bytes.as_slice(), super::context::BUNDLED].map(|part| *blake3::hash(part).as_bytes()).concat();
         let digest = blake3::hash(&both).to_hex().to_string();
         let model = Model::load(bytes).map_err(|e| unusable(e.to_string()))?;
-        let finder = Self { model, second_look: SecondLook::bundled()?, digest };
+        let finder = Self { model, context: Context::bundled()?, digest };
         // One small look proves that shapes fit before the first picture is opened.
         finder.run(NdTensor::zeros([1, 1, 64, 64])).map_err(unusable)?;
         Ok(finder)
@@ -93,8 +95,9 @@ impl Finder {
         &self.digest
     }
 
-    /// Shows a copy of the picture to the network and hands on the answer, tile by tile.
-    pub(super) fn look(&self, level: &Level, mut take: impl FnMut(&Maps<'_>)) {
+    /// Shows a copy of the picture to the network and hands on the answer, tile by tile. With `mirrored`, each tile is shown
+    /// a second time left for right and both answers are averaged: steadier, at twice the time.
+    pub(super) fn look(&self, level: &Level, mirrored: bool, mut take: impl FnMut(&Maps<'_>)) {
         for (y0, y1) in strips(level.height) {
             for (x0, x1) in strips(level.width) {
                 let (w, h) = ((x1 - x0).next_multiple_of(MULTIPLE), (y1 - y0).next_multiple_of(MULTIPLE));
@@ -102,7 +105,12 @@ impl Finder {
                     level.values[(y0 + y).min(level.height - 1) * level.width + (x0 + x).min(level.width - 1)]
                 });
                 // Shapes were proven when the network was loaded; a failed run finds nothing.
-                let Ok(answer) = self.run(input) else { continue };
+                let mirror =
+                    mirrored.then(|| NdTensor::from_fn([1, 1, h, w], |[_, _, y, x]| input[[0, 0, y, w - 1 - x]]));
+                let Ok(mut answer) = self.run(input) else { continue };
+                if let Some(Ok(other)) = mirror.map(|m| self.run(m)) {
+                    blend_mirrored(&mut answer, &other);
+                }
                 let answered = |start: usize, end: usize, whole: usize| {
                     let first = if start == 0 { 0 } else { RIM / 2 / STRIDE };
                     let last =
@@ -120,9 +128,9 @@ impl Finder {
         }
     }
 
-    /// The network that judges candidates.
-    pub(super) fn second_look(&self) -> &SecondLook {
-        &self.second_look
+    /// The trees that weigh candidates by what surrounds them.
+    pub(super) fn context(&self) -> &Context {
+        &self.context
     }
 
     fn run(&self, input: NdTensor<f32, 4>) -> Result<NdTensor<f32, 3>, String> {
@@ -134,6 +142,20 @@ impl Finder {
             return Err(format!("answers with shape {:?}", maps.shape()));
         }
         Ok(maps.into_shape([CHANNELS, h / STRIDE, w / STRIDE]))
+    }
+}
+
+/// Averages an answer with that to the mirrored tile, cell by cell: x components change sign.
+fn blend_mirrored(answer: &mut NdTensor<f32, 3>, other: &NdTensor<f32, 3>) {
+    let [channels, rows, columns] = answer.shape();
+    for c in 0..channels {
+        let sign = if MIRRORED_SIGN.contains(&c) { -1.0 } else { 1.0 };
+        for y in 0..rows {
+            for x in 0..columns {
+                let value = &mut answer[[c, y, x]];
+                *value = (*value + sign * other[[c, y, columns - 1 - x]]) / 2.0;
+            }
+        }
     }
 }
 

@@ -14,33 +14,16 @@ pub(super) struct Level {
     pub values: Vec<f32>,
     /// How many picture pixels one pixel of this copy spans.
     pub reduction: f64,
-    /// Whether the finder looks for ends here; the other copies only serve the second look.
-    pub searched: bool,
 }
 
 impl Level {
-    /// Normalised grey at a place of the picture, between pixels by bilinear interpolation; outside, that of the nearest edge.
-    pub fn bilinear(&self, place: Point) -> f32 {
-        let (u, v) = ((place.x + 0.5) / self.reduction - 0.5, (place.y + 0.5) / self.reduction - 0.5);
-        let (u0, v0) = (u.floor(), v.floor());
-        let (fu, fv) = ((u - u0) as f32, (v - v0) as f32);
-        let at = |x: f64, y: f64| {
-            let (x, y) =
-                (x.clamp(0.0, self.width as f64 - 1.0) as usize, y.clamp(0.0, self.height as f64 - 1.0) as usize);
-            self.values[y * self.width + x]
-        };
-        let top = at(u0, v0) * (1.0 - fu) + at(u0 + 1.0, v0) * fu;
-        let low = at(u0, v0 + 1.0) * (1.0 - fu) + at(u0 + 1.0, v0 + 1.0) * fu;
-        top * (1.0 - fv) + low * fv
-    }
-
     /// A place in this copy as a place in the picture.
     pub fn to_picture(&self, x: f64, y: f64) -> Point {
         Point::new((x + 0.5) * self.reduction - 0.5, (y + 0.5) * self.reduction - 0.5)
     }
 }
 
-/// All copies, finest first, down to the smallest that holds a shaft of working width.
+/// The copies to search, finest first: those in which fibres of a plausible diameter have the network's working width.
 pub(super) fn levels(micrograph: &Micrograph, settings: &FindSettings) -> Vec<Level> {
     let mut copies = Vec::new();
     let mut plane: Option<Plane> = None;
@@ -50,7 +33,9 @@ pub(super) fn levels(micrograph: &Micrograph, settings: &FindSettings) -> Vec<Le
         if current.width.min(current.height) < settings.least_side_px as usize {
             break;
         }
-        copies.push(current.normalised(reduction, wanted(micrograph, reduction, settings)));
+        if wanted(micrograph, reduction, settings) {
+            copies.push(current.normalised(reduction));
+        }
         plane = Some(current.halved());
         reduction *= 2.0;
     }
@@ -92,14 +77,14 @@ impl Plane {
         Self { width, height, values }
     }
 
-    fn normalised(&self, reduction: f64, searched: bool) -> Level {
+    fn normalised(&self, reduction: f64) -> Level {
         let n = self.values.len().max(1) as f64;
         let mean = self.values.iter().map(|&v| f64::from(v)).sum::<f64>() / n;
         let variance = self.values.iter().map(|&v| (f64::from(v) - mean).powi(2)).sum::<f64>() / n;
         // A quarter of an 8-bit grey step: a flat picture stays flat instead of becoming noise.
         let deviation = variance.sqrt().max(64.0);
         let values = self.values.iter().map(|&v| ((f64::from(v) - mean) / deviation) as f32).collect();
-        Level { width: self.width, height: self.height, values, reduction, searched }
+        Level { width: self.width, height: self.height, values, reduction }
     }
 }
 
@@ -123,7 +108,7 @@ mod tests {
     #[test]
     fn centres_stay_where_they_are() {
         // The centre of the 2x2 block at the top left is (0.5, 0.5).
-        let level = Level { width: 1, height: 1, values: vec![0.0], reduction: 2.0, searched: true };
+        let level = Level { width: 1, height: 1, values: vec![0.0], reduction: 2.0 };
         assert_eq!(level.to_picture(0.0, 0.0), Point::new(0.5, 0.5));
     }
 

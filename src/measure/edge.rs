@@ -20,12 +20,13 @@ pub(super) struct Edge {
 
 /// The edge of a profile near the sample `near`, whose colour changes by `step` towards larger samples.
 ///
-/// `reach` is how many samples away the levels may lie. `None` when there is no step or the profile is too short.
+/// `place` is how many samples away the steepest place may lie, `reach` how many the levels may. `None` when there is no
+/// step or the profile is too short.
 pub(super) fn half_height(
     profile: &[Colour],
     near: usize,
     step: Colour,
-    reach: usize,
+    (place, reach): (usize, usize),
     settings: &MeasureSettings,
 ) -> Option<Edge> {
     let size = length(step);
@@ -35,10 +36,8 @@ pub(super) fn half_height(
     let along = step.map(|s| s / size);
     let at = |j: usize| f64::from(dot(profile[j], along));
     let (low_limit, high_limit) = (near.saturating_sub(reach), (near + reach).min(profile.len() - 1));
-    let steepest = (low_limit..high_limit)
-        .filter(|j| j.abs_diff(near) <= reach / 2 + 1)
-        .map(|j| at(j + 1) - at(j))
-        .fold(0.0f64, f64::max);
+    let steepest =
+        (low_limit..high_limit).filter(|j| j.abs_diff(near) <= place).map(|j| at(j + 1) - at(j)).fold(0.0f64, f64::max);
     if steepest <= 0.0 {
         return None;
     }

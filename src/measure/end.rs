@@ -3,6 +3,8 @@
 //! Planes + candidate + shaft + guide -> [`MeasuredEnd`].
 
 use crate::find::Candidate;
+use crate::measure::agree::weighed;
+use crate::measure::gauge::Told;
 use crate::measure::guide::Guide;
 use crate::measure::planes::{Colour, Planes, length, minus};
 use crate::measure::shaft::Shaft;
@@ -10,7 +12,7 @@ use crate::measure::shape::{Cap, EndLine, cap, end_line, roughness, solidity};
 use crate::measure::strip::{Layout, Strip};
 use crate::measure::tone::{Tones, hue_saturation};
 use crate::measure::zone::Zone;
-use crate::measure::{Drawn, FeatureRow, MeasuredEnd, quality};
+use crate::measure::{Drawn, FeatureRow, MeasuredEnd, Seen, quality};
 use crate::settings::MeasureSettings;
 use crate::units::{Point, direction_gap_deg, wrap_deg};
 
@@ -35,7 +37,7 @@ pub(super) fn measure_end(
     planes: &Planes,
     candidate: &Candidate,
     shaft: &Shaft,
-    guide: Option<&Guide>,
+    seen: &Seen,
     settings: &MeasureSettings,
 ) -> MeasuredEnd {
     let mut end = unmeasured(candidate);
@@ -43,17 +45,14 @@ pub(super) fn measure_end(
     end.drawn = shaft.drawn();
     shaft_features(&mut end.features, shaft, candidate, settings);
     let strip = Strip::sample(planes, &shaft.course, layout(d, settings));
-    let zone = guide.and_then(|g| Zone::new(&strip, g, d, settings));
-    let tip_u = match (guide, zone) {
-        (Some(guide), Some(mut zone)) => {
-            let least = settings.side_height * shaft.heights()[0].min(shaft.heights()[1]);
-            zone.refine_front(&strip, d, settings);
-            zone.refine_sides(&strip, d, least, settings);
-            zone_features(&mut end, &strip, &zone, shaft, guide, settings)
-        }
-        _ => 0.0,
-    };
-    end.axis_deg = shaft.axis_deg(tip_u);
+    let zone = seen.guide.and_then(|g| Zone::new(&strip, g, d, settings));
+    end.axis_deg = axis_deg(shaft, seen, 0.0, settings);
+    if let (Some(guide), Some(mut zone)) = (seen.guide, zone) {
+        let least = settings.side_height * shaft.heights()[0].min(shaft.heights()[1]);
+        zone.refine_front(&strip, d, settings);
+        zone.refine_sides(&strip, d, least, settings);
+        zone_features(&mut end, &strip, &zone, shaft, (seen, guide), settings);
+    }
     let mut features = std::mem::take(&mut end.features);
     features.set("tip_shift", Some(end.tip.distance(candidate.tip) / d));
     features.set("axis_shift_deg", Some(direction_gap_deg(end.axis_deg, candidate.axis_deg)));
@@ -61,6 +60,20 @@ pub(super) fn measure_end(
     end.features = features;
     quality::judge(&mut end, settings);
     end
+}
+
+/// Direction of the shaft over the last 1.5 diameters behind `u`: the traced centre line's, weighed against the gauge's.
+fn axis_deg(shaft: &Shaft, seen: &Seen, u: f64, settings: &MeasureSettings) -> f64 {
+    let traced = shaft.axis_deg(u);
+    let Some(reading) = seen.reading else { return traced };
+    let read = Told { value: wrap_deg(seen.rough.axis_deg + reading.turn_deg.value - traced), u: reading.turn_deg.u };
+    let traced_u = Told { value: 0.0, u: by_doubt(settings.axis_u_deg, shaft, settings) };
+    wrap_deg(traced + weighed(read, traced_u, settings.axis_doubt, 90.0).value)
+}
+
+/// An uncertainty given as its part without doubt and its part per doubt of the trace.
+fn by_doubt(parts: (f64, f64), shaft: &Shaft, settings: &MeasureSettings) -> f64 {
+    parts.0 + parts.1 * shaft.doubt(settings)
 }
 
 fn layout(d: f64, settings: &MeasureSettings) -> Layout {
@@ -78,10 +91,8 @@ fn shaft_features(features: &mut FeatureRow, shaft: &Shaft, candidate: &Candidat
     let d = shaft.diameter;
     let [left, right] = shaft.heights();
     let blur = shaft.blur();
-    let sampling = shaft.spread / (shaft.n_used as f64 / settings.section_correlation).max(1.0).sqrt();
-    let model = (settings.edge_u_blur * blur).hypot(settings.edge_u_share * d);
     features.set("shaft_diameter_px", Some(d));
-    features.set("shaft_diameter_u_px", Some(sampling.hypot(model)));
+    features.set("shaft_diameter_u_px", Some(shaft.diameter_u));
     features.set("width_spread", Some(shaft.spread / d));
     features.set("shaft_support", Some(shaft.share(settings)));
     features.set("edge_balance", Some(left.min(right) / left.max(right).max(f64::MIN_POSITIVE)));
@@ -92,22 +103,25 @@ fn shaft_features(features: &mut FeatureRow, shaft: &Shaft, candidate: &Candidat
     features.set("curvature", Some(shaft.curvature()));
 }
 
-/// Features of the outlined end; gives back where the tip lies along the strip.
+/// Features of the outlined end, its tip and its axis.
 fn zone_features(
     end: &mut MeasuredEnd,
     strip: &Strip,
     zone: &Zone,
     shaft: &Shaft,
-    guide: &Guide,
+    (seen, guide): (&Seen, &Guide),
     settings: &MeasureSettings,
-) -> f64 {
+) {
     let d = shaft.diameter;
-    let Some(cap) = cap(strip, zone, d, settings) else { return 0.0 };
+    let Some(cap) = cap(strip, zone, d, settings) else { return };
     let line = end_line(strip, zone, d, settings);
     let tip = tip(strip, &cap, line.as_ref(), guide, d, settings);
+    let tip = read_tip(strip, tip, seen, by_doubt(settings.tip_u, shaft, settings) * d, settings);
     end.tip = strip.place(tip.0, tip.1);
+    end.axis_deg = axis_deg(shaft, seen, tip.0, settings);
     let f = &mut end.features;
-    cap_features(f, &cap, d);
+    let outlined_u = by_doubt(settings.bulb_u, shaft, settings);
+    cap_features(f, &cap, d, (seen, outlined_u), settings);
     f.set("guide_tip", Some(guide.tip().1));
     f.set("roughness", roughness(strip, zone, d, cap.apex, settings).map(|r| r / d));
     f.set("solidity", solidity(strip, zone, d, cap.apex, settings));
@@ -115,12 +129,16 @@ fn zone_features(
     let [left, right] = shaft.heights();
     let tones = Tones { strip, zone, d, apex: cap.apex, edge: (0.5 * (left + right)).max(f64::MIN_POSITIVE), settings };
     if let Some(line) = &line {
-        let turn = wrap_deg(strip.line(strip.row(tip.0)).1 - shaft.axis_deg(tip.0));
-        let angle = line.slope.atan().to_degrees() + turn;
-        f.set("cut_angle_deg", Some(angle));
-        f.set("cut_angle_size_deg", Some(angle.abs()));
         let slope_u = (line.slope_u / (1.0 + line.slope * line.slope)).to_degrees();
-        f.set("cut_angle_u_deg", Some(slope_u.hypot(settings.cut_u_deg)));
+        let fitted = Told {
+            value: line.slope.atan().to_degrees(),
+            u: slope_u.hypot(settings.cut_u_deg).hypot(settings.cut_u_flat * line.rms / d),
+        };
+        let strip_deg = strip.line(strip.row(tip.0)).1;
+        let angle = cut_angle(end.axis_deg, strip_deg, fitted, seen, settings);
+        f.set("cut_angle_deg", Some(angle.value));
+        f.set("cut_angle_size_deg", Some(angle.value.abs()));
+        f.set("cut_angle_u_deg", Some(angle.u));
         f.set("flatness", Some(line.rms / d));
         f.set("front_bow", Some(line.bow / d));
         f.set("end_edge", Some(line.height / tones.edge));
@@ -130,7 +148,28 @@ fn zone_features(
     }
     tone_features(&mut end.features, &tones, guide.has_colour());
     end.drawn.outline = outline(strip, zone);
-    tip.0
+}
+
+/// The tip weighed against the one that the gauge reads, along and across the strip.
+fn read_tip(strip: &Strip, shaped: (f64, f64), seen: &Seen, shaped_u: f64, settings: &MeasureSettings) -> (f64, f64) {
+    let Some(reading) = seen.reading else { return shaped };
+    let read = strip.locate(reading.corrected(seen.rough).tip);
+    let one = |read: f64, u: f64, shaped: f64| {
+        let read = Told { value: read, u: u * seen.rough.width_px };
+        weighed(read, Told { value: shaped, u: shaped_u }, settings.tip_doubt, seen.rough.width_px).value
+    };
+    (one(read.0, reading.along.u, shaped.0), one(read.1, reading.across.u, shaped.1))
+}
+
+/// Cut angle from the line fitted in a strip of direction `strip_deg`, weighed against the gauge's.
+///
+/// A line that rises towards the side (-sin, cos) of its strip makes a larger angle with an axis turned that way.
+fn cut_angle(axis_deg: f64, strip_deg: f64, fitted: Told, seen: &Seen, settings: &MeasureSettings) -> Told {
+    let fitted = Told { value: fitted.value + wrap_deg(axis_deg - strip_deg), ..fitted };
+    let Some(reading) = seen.reading else { return fitted };
+    let turn = wrap_deg(axis_deg - seen.rough.axis_deg);
+    let read = Told { value: reading.line_deg.value + turn, u: reading.line_deg.u };
+    weighed(read, fitted, settings.cut_doubt, 90.0)
 }
 
 /// The tip along and across the strip: the middle of a cap, the middle of a cut face, or the last point of a taper.
@@ -161,10 +200,15 @@ fn tip(
     (share * guided.0 + (1.0 - share) * shaped.0, share * guided.1 + (1.0 - share) * shaped.1)
 }
 
-fn cap_features(f: &mut FeatureRow, cap: &Cap, d: f64) {
-    f.set("bulb_ratio", Some(cap.width / d));
-    let u = f.get("shaft_diameter_u_px").unwrap_or(0.0);
-    f.set("bulb_ratio_u", Some((cap.width_u / d).hypot(cap.width / d * u / d).hypot(u / d)));
+fn cap_features(f: &mut FeatureRow, cap: &Cap, d: f64, (seen, outlined_u): (&Seen, f64), settings: &MeasureSettings) {
+    let u = f.get("shaft_diameter_u_px").unwrap_or(0.0) / d;
+    let edges = Told { value: (cap.width / d).ln(), u: (cap.width_u / cap.width).hypot(u).hypot(outlined_u) };
+    let bulb = match seen.reading {
+        Some(r) => weighed(r.ln_bulb, edges, settings.bulb_doubt, 1.0),
+        None => edges,
+    };
+    f.set("bulb_ratio", Some(bulb.value.exp()));
+    f.set("bulb_ratio_u", Some(bulb.u * bulb.value.exp()));
     f.set("cap_length", Some((cap.to - cap.from) / d));
     f.set("cap_roundness", Some((cap.to - cap.from) / cap.width));
     f.set("neck", Some(cap.neck / d));

@@ -21,11 +21,11 @@ const PER_WIDTH: f64 = 12.0;
 /// Rows behind the rough tip.
 const BEHIND: f64 = 57.0;
 /// Rows of the strip.
-const ROWS: usize = 80;
+pub(super) const ROWS: usize = 80;
 /// Columns of the strip; the centre line runs between the two middle ones.
-const COLUMNS: usize = 48;
+pub(super) const COLUMNS: usize = 48;
 /// Strips that go through the network together: large enough to be fast, small enough to stay in the cache.
-const BATCH: usize = 16;
+pub(super) const BATCH: usize = 16;
 /// Keeps strips without any contrast from being blown up to full noise; part of the network.
 const FLAT: f32 = 0.01;
 
@@ -179,7 +179,7 @@ fn run(network: &Model, planes: &Planes, batch: &[Rough]) -> Vec<Vec<f32>> {
 }
 
 /// Input of one strip: blue, green and red (as the network was shown), to mean 0 and standard deviation 1.
-fn strip(planes: &Planes, rough: &Rough) -> Vec<f32> {
+pub(super) fn strip(planes: &Planes, rough: &Rough) -> Vec<f32> {
     let step = rough.width_px / PER_WIDTH;
     let (sin, cos) = rough.axis_deg.to_radians().sin_cos();
     let n = ROWS * COLUMNS;

@@ -1,9 +1,9 @@
 //! Candidate -> measured end: traced shaft, sub-pixel edges, features, quality.
 
-pub use settle::settle_widths;
-
 use crate::find::Candidate;
-use crate::measure::guide::guides;
+use crate::measure::agree::Kin;
+use crate::measure::gauge::{Reading, Told, readings};
+use crate::measure::guide::{Guide, guides};
 use crate::measure::planes::Planes;
 use crate::measure::shaft::{Rough, Shaft, measure_shaft};
 use crate::micrograph::Micrograph;
@@ -22,6 +22,12 @@ mod strip;
 // A first idea of which pixels are own fibre.
 mod guide;
 
+// A first reading of width, axis, tip and end line.
+mod gauge;
+
+// Several tellings of one number brought together.
+mod agree;
+
 // Pairs of edges through a strip.
 mod trace;
 
@@ -29,7 +35,6 @@ mod trace;
 mod edge;
 
 // Centre line, edges and diameter of the shaft.
-mod settle;
 mod shaft;
 
 // Outline of the end.
@@ -81,29 +86,94 @@ pub struct MeasuredEnd {
     pub not_gradable: Vec<&'static str>,
 }
 
+/// What is known of an end before its edges are placed.
+#[derive(Clone, Copy)]
+struct Seen<'a> {
+    /// The end as it was told to the networks.
+    rough: &'a Rough,
+    /// What the gauge reads there.
+    reading: Option<&'a Reading>,
+    /// Which pixels are own fibre.
+    guide: Option<&'a Guide>,
+}
+
 /// Measures every candidate of a picture; order and number are kept.
+///
+/// The gauge reads twice: first as the finder told the end, then where its first reading puts it.
 pub fn measure_ends(micrograph: &Micrograph, candidates: &[Candidate], settings: &MeasureSettings) -> Vec<MeasuredEnd> {
-    let usable: Vec<Option<Rough>> = candidates.iter().map(|c| rough(micrograph, c, settings)).collect();
-    let widest = usable.iter().flatten().map(|r| r.width_px).fold(0.0, f64::max);
-    let planes = Planes::new(micrograph, 1.5 * widest / settings.coarse_samples);
-    let guides = guides(&planes, &usable);
-    let shafts = usable
+    let told: Vec<Option<Rough>> = candidates.iter().map(|c| rough(micrograph, c, settings)).collect();
+    let widest = told.iter().flatten().map(|r| r.width_px).fold(0.0, f64::max);
+    let planes = Planes::new(micrograph, WIDER * widest / settings.coarse_samples);
+    let first = readings(&planes, &told, settings);
+    let closer = corrected(micrograph, &told, &first, settings);
+    let second = readings(&planes, &closer, settings);
+    let guides = guides(&planes, &closer);
+    let seen: Vec<Option<Seen>> = closer
         .iter()
-        .zip(&guides)
-        .map(|(rough, guide)| rough.as_ref().and_then(|r| measure_shaft(&planes, r, guide.as_ref(), settings)));
-    let shafts: Vec<Option<Shaft>> = shafts.collect();
+        .zip(second.iter().zip(&guides))
+        .map(|(rough, (reading, guide))| {
+            rough.as_ref().map(|rough| Seen { rough, reading: reading.as_ref(), guide: guide.as_ref() })
+        })
+        .collect();
+    let mut shafts: Vec<Option<Shaft>> =
+        seen.iter().map(|s| s.as_ref().and_then(|s| measure_shaft(&planes, s, settings))).collect();
+    draw_together(&mut shafts, settings);
     candidates
         .iter()
-        .zip(shafts.iter().zip(&guides))
-        .map(|(candidate, (shaft, guide))| match shaft {
-            Some(shaft) => end::measure_end(&planes, candidate, shaft, guide.as_ref(), settings),
-            None => {
+        .zip(shafts.iter().zip(&seen))
+        .map(|(candidate, (shaft, seen))| match (shaft, seen) {
+            (Some(shaft), Some(seen)) => end::measure_end(&planes, candidate, shaft, seen, settings),
+            _ => {
                 let mut end = end::unmeasured(candidate);
                 end.not_gradable.push(quality::NO_SHAFT);
                 end
             }
         })
         .collect()
+}
+
+/// Strips are cut up to this many times wider than the finder told.
+const WIDER: f64 = 2.0;
+
+/// Rough ends where the first readings put them, widths drawn towards those of their neighbours.
+fn corrected(
+    micrograph: &Micrograph,
+    told: &[Option<Rough>],
+    readings: &[Option<Reading>],
+    settings: &MeasureSettings,
+) -> Vec<Option<Rough>> {
+    let mut closer: Vec<Option<Rough>> = told
+        .iter()
+        .zip(readings)
+        .map(|(rough, reading)| {
+            let rough = rough.as_ref()?;
+            let read = reading.as_ref().map(|r| r.corrected(rough));
+            Some(read.filter(|r| micrograph.grey.contains(r.tip)).unwrap_or(*rough))
+        })
+        .collect();
+    let width = |r: &Rough| Told { value: r.width_px.ln(), u: r.width_sigma };
+    let widths: Vec<Told> = closer.iter().flatten().map(width).collect();
+    if let Some(kin) = Kin::of(&widths, settings) {
+        for rough in closer.iter_mut().flatten() {
+            let drawn = kin.drawn(width(rough), settings);
+            *rough = Rough { width_px: drawn.value.exp(), width_sigma: drawn.u, ..*rough };
+        }
+    }
+    closer
+}
+
+/// Draws the diameters of a picture's shafts towards what its fibres have in common.
+fn draw_together(shafts: &mut [Option<Shaft>], settings: &MeasureSettings) {
+    let widths: Vec<Told> = shafts.iter().flatten().map(Shaft::ln_diameter).collect();
+    if let Some(kin) = Kin::of(&widths, settings) {
+        shafts.iter_mut().flatten().for_each(|s| s.set_ln_diameter(kin.drawn(s.ln_diameter(), settings)));
+    }
+    for shaft in shafts.iter_mut().flatten() {
+        // What all ends of a picture have wrong together does not average out.
+        let told = shaft.ln_diameter();
+        let common = settings.common_u.0 + settings.common_u.1 * shaft.doubt(settings);
+        shaft.set_ln_diameter(Told { u: told.u.hypot(common), ..told });
+    }
 }
 
 /// What the finder says, when it can be measured at all.

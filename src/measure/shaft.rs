@@ -3,12 +3,14 @@
 //! Planes + rough tip, axis and width -> [`Shaft`]. First a coarse trace over a straight strip finds the way of the
 //! shaft; then a fine trace along that way finds its edges, and each section's edges are placed to a fraction of a pixel.
 
-use crate::measure::Drawn;
+use crate::measure::agree::weighed;
 use crate::measure::edge::{Edge, half_height};
+use crate::measure::gauge::Told;
 use crate::measure::guide::{Guide, Map};
 use crate::measure::planes::Planes;
 use crate::measure::strip::{Course, Layout, Strip};
 use crate::measure::trace::{EdgeMap, PairRange, Section, Window, trace_pair};
+use crate::measure::{Drawn, Seen};
 use crate::settings::MeasureSettings;
 use crate::units::{Point, wrap_deg};
 
@@ -57,8 +59,12 @@ pub(super) struct Shaft {
     pub(super) course: Course,
     /// Cross-sections from near the tip backwards.
     pub(super) sections: Vec<CrossSection>,
-    /// Median width, px.
+    /// Diameter, px: median width of the sections, weighed against what the gauge reads.
     pub(super) diameter: f64,
+    /// Standard uncertainty of the diameter, px.
+    pub(super) diameter_u: f64,
+    /// Median width of the sections alone, px.
+    pub(super) edge_diameter: f64,
     /// Spread of the widths along the shaft (scaled median absolute deviation), px.
     pub(super) spread: f64,
     /// Cross-sections that were looked for.
@@ -68,6 +74,17 @@ pub(super) struct Shaft {
 }
 
 impl Shaft {
+    /// Logarithm of the diameter.
+    pub(super) fn ln_diameter(&self) -> Told {
+        Told { value: self.diameter.ln(), u: self.diameter_u / self.diameter }
+    }
+
+    /// Replaces the diameter.
+    pub(super) fn set_ln_diameter(&mut self, told: Told) {
+        self.diameter = told.value.exp();
+        self.diameter_u = told.u * self.diameter;
+    }
+
     /// Median step of the left and of the right edge, 0..1.
     pub(super) fn heights(&self) -> [f64; 2] {
         [0, 1].map(|side| {
@@ -82,6 +99,21 @@ impl Shaft {
         let t = -0.5 * (c.straight_from.abs() + CURVE_BACK * self.diameter) / c.unit;
         let second = (2.0 * c.bend[2] + 6.0 * t * c.bend[3]) / (c.unit * c.unit);
         (second * self.diameter).abs()
+    }
+
+    /// Standard uncertainty of the logarithm of the sections' median width.
+    pub(super) fn edge_u(&self, settings: &MeasureSettings) -> f64 {
+        let d = self.edge_diameter;
+        let sampling = self.spread / d / (self.n_used as f64 / settings.section_correlation).max(1.0).sqrt();
+        let model = (settings.edge_u_blur * self.blur() / d).hypot(settings.edge_u_share);
+        // Where widths scatter or sections lack their edges, what was traced is often not the shaft's own.
+        let wrong = (settings.edge_u_spread * self.spread / d).min(settings.edge_u_most);
+        sampling.hypot(model) + wrong + settings.edge_u_support * (1.0 - self.share(settings)).max(0.0)
+    }
+
+    /// How doubtful the trace is: 0 where all sections show both edges at one width; about 0.05 in a dense tuft.
+    pub(super) fn doubt(&self, settings: &MeasureSettings) -> f64 {
+        self.spread / self.edge_diameter + settings.doubt_support * (1.0 - self.share(settings)).max(0.0)
     }
 
     /// Median blur of the edges, px.
@@ -126,19 +158,16 @@ const CURVE_BACK: f64 = 4.0;
 const AXIS_LENGTH: f64 = 1.5;
 
 /// Traces and measures the shaft behind a rough end; `None` when the strip holds no pair at all.
-pub(super) fn measure_shaft(
-    planes: &Planes,
-    rough: &Rough,
-    guide: Option<&Guide>,
-    settings: &MeasureSettings,
-) -> Option<Shaft> {
-    let guided = guide.and_then(|g| guided_course(g, rough, settings));
-    let rough = &Rough { width_px: guided.map_or(rough.width_px, |g| g.1), ..*rough };
-    let coarse = match guided {
-        Some((course, _)) => course,
+pub(super) fn measure_shaft(planes: &Planes, seen: &Seen, settings: &MeasureSettings) -> Option<Shaft> {
+    let read = seen.reading.map(|r| r.corrected(seen.rough));
+    let (width_px, width_sigma) =
+        read.map_or((seen.rough.width_px, settings.rough_width_sigma), |r| (r.width_px, r.width_sigma));
+    let rough = &Rough { width_px, width_sigma: width_sigma.max(settings.least_width_sigma), ..*seen.rough };
+    let coarse = match seen.guide.and_then(|g| guided_course(g, rough, settings)) {
+        Some(course) => course,
         None => coarse_course(planes, rough, settings)?,
     };
-    let (strip, sections, reach) = fine_sections(planes, rough, guide, &coarse, settings)?;
+    let (strip, sections, reach) = fine_sections(planes, rough, seen.guide, &coarse, settings)?;
     let mut cross: Vec<CrossSection> = Vec::with_capacity(sections.len());
     let rows = strip.averaged_along(reach.window.along);
     for section in &sections {
@@ -148,18 +177,26 @@ pub(super) fn measure_shaft(
     }
     let (diameter, spread, n_used) = diameter(&cross, rough.width_px, settings)?;
     let course = refined_course(&coarse, &cross, diameter, settings);
-    Some(Shaft { course, n_rows: sections.len(), sections: cross, diameter, spread, n_used })
+    let n_rows = sections.len();
+    let mut shaft =
+        Shaft { course, n_rows, sections: cross, diameter, diameter_u: 0.0, edge_diameter: diameter, spread, n_used };
+    let edges = Told { value: diameter.ln(), u: shaft.edge_u(settings) };
+    let wrong = (settings.edge_doubt.0 + settings.edge_doubt.1 * shaft.doubt(settings)).clamp(0.0, 1.0);
+    let told = read.map(|r| Told { value: r.width_px.ln(), u: r.width_sigma });
+    shaft.set_ln_diameter(told.map_or(edges, |told| weighed(told, edges, wrong, settings.edge_doubt_reach)));
+    Some(shaft)
 }
 
 /// Window sizes of the fine trace, in samples.
 struct Reach {
     window: Window,
+    place: usize,
     level: usize,
     steps: EdgeMap,
 }
 
-/// Course and width from a guide's map of own fibre; `None` when the map holds too little of a shaft.
-fn guided_course(guide: &Guide, rough: &Rough, settings: &MeasureSettings) -> Option<(Course, f64)> {
+/// Course from a guide's map of own fibre; `None` when the map holds too little of a shaft.
+fn guided_course(guide: &Guide, rough: &Rough, settings: &MeasureSettings) -> Option<Course> {
     let w = rough.width_px;
     let runs = guide.runs(-settings.trace_from * w);
     let mut widths: Vec<[f64; 2]> = runs.iter().map(|r| [r[2] - r[1], r[3]]).collect();
@@ -174,11 +211,11 @@ fn guided_course(guide: &Guide, rough: &Rough, settings: &MeasureSettings) -> Op
     }
     let bend = fit_bend(&fits, w, settings)?;
     let course = Course::straight(rough.tip, rough.axis_deg);
-    Some((Course { bend, unit: w, straight_from: -settings.straight_from * w, ..course }, width))
+    Some(Course { bend, unit: w, straight_from: -settings.straight_from * w, ..course })
 }
 
 /// Columns where a guide expects the edges of every row of a strip.
-fn expected_edges(guide: &Guide, strip: &Strip, width: f64) -> Vec<Option<[f64; 2]>> {
+fn expected_edges(guide: &Guide, strip: &Strip, width: f64, share: f64) -> Vec<Option<[f64; 2]>> {
     let middle = strip.layout.half as f64;
     let step = strip.layout.step;
     let own = |i: usize, j: f64| guide.at(Map::Own, strip.place(strip.u(i), (j - middle) * step));
@@ -199,7 +236,16 @@ fn expected_edges(guide: &Guide, strip: &Strip, width: f64) -> Vec<Option<[f64; 
         }
         None
     };
-    (0..strip.n_u()).map(|i| Some([edge(i, -1.0)?, edge(i, 1.0)?])).collect()
+    let half = 0.5 * width / step;
+    (0..strip.n_u())
+        .map(|i| {
+            // the guide knows best where the middle lies; how wide the shaft is, gauge and guide tell together
+            let (left, right) = (edge(i, -1.0)?, edge(i, 1.0)?);
+            let (centre, seen) = (0.5 * (left + right), 0.5 * (right - left));
+            let half = share * half + (1.0 - share) * seen;
+            Some([centre - half, centre + half])
+        })
+        .collect()
 }
 
 /// The guide's maps are read every sixteenth of a width: finer than their own samples.
@@ -271,12 +317,13 @@ fn fine_sections(
         width_sigma: rough.width_sigma,
         start_sigma: settings.start_sigma * per_width,
         centre_sigma: settings.fine_centre_sigma * per_width,
-        expected: guide.map(|g| expected_edges(g, &strip, w)).unwrap_or_default(),
+        expected: guide.map(|g| expected_edges(g, &strip, w, settings.expected_share)).unwrap_or_default(),
         expected_sigma: settings.guide_sigma * per_width,
     };
     let sections = trace_pair(&strip, &edges, &range, settings);
     let level = ((settings.level_reach * per_width).round() as usize).max(2);
-    (!sections.is_empty()).then_some((strip, sections, Reach { window, level, steps: edges }))
+    let place = ((settings.place_reach * per_width).round() as usize).max(1);
+    (!sections.is_empty()).then_some((strip, sections, Reach { window, place, level, steps: edges }))
 }
 
 fn cross_section(
@@ -293,7 +340,7 @@ fn cross_section(
     if !shown || section.left < reach.window.across || section.right + reach.window.across >= n_v {
         return None;
     }
-    let edge = |at: usize| half_height(profile, at, steps[at], reach.level, settings);
+    let edge = |at: usize| half_height(profile, at, steps[at], (reach.place, reach.level), settings);
     let (left, right): (Edge, Edge) = (edge(section.left)?, edge(section.right)?);
     let step = strip.layout.step;
     let middle = strip.layout.half as f64;
@@ -328,7 +375,7 @@ fn diameter(cross: &[CrossSection], width: f64, settings: &MeasureSettings) -> O
 }
 
 /// Median absolute deviation to standard deviation of a normal distribution: 1 / inverse normal(3/4).
-const MAD_TO_SIGMA: f64 = 1.482_602_218_505_602;
+pub(super) const MAD_TO_SIGMA: f64 = 1.482_602_218_505_602;
 
 /// Median of values with weights, `[value, weight]`: the first value that half of the weight does not exceed.
 pub(super) fn weighted_median(pairs: &mut [[f64; 2]]) -> Option<f64> {

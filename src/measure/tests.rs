@@ -189,6 +189,70 @@ fn several_blurs() {
     }
 }
 
+/// A round body in diffuse light: dark towards its limbs, so that touching neighbours show a dark line between them.
+fn round(v: f64) -> f64 {
+    0.35 + 0.45 * (1.0 - 3.6 * v * v).max(0.0).sqrt()
+}
+
+// The goal with touching neighbours is 3 %. It is missed today: between two round bodies lies a dark line without a floor, and
+// half its height lies inside the shaft (12.9 % too narrow seen with one neighbour); among four neighbours a wrong pair of
+// lines can be taken (23 % seen). The limits here only keep it from getting worse.
+#[test]
+fn a_touching_neighbour_on_one_side() {
+    for neighbours in [&[1.0][..], &[-1.0][..]] {
+        for axis in [20.0, -110.0] {
+            check_width(&Scene { body: round, neighbours, ..Scene::new(36.0, axis) }, 0.15);
+        }
+    }
+}
+
+#[test]
+fn touching_neighbours_on_both_sides() {
+    for (d, axis) in [(28.0, 65.0), (44.0, -20.0)] {
+        check_width(&Scene { body: round, neighbours: &[-2.0, -1.0, 1.0, 2.0], ..Scene::new(d, axis) }, 0.25);
+    }
+}
+
+#[test]
+fn a_neighbour_close_by() {
+    for gap in [&[1.15][..], &[-1.3][..]] {
+        check_width(&Scene { neighbours: gap, ..Scene::new(40.0, 35.0) }, 0.01);
+    }
+}
+
+#[test]
+fn bright_rails_on_a_body_as_dark_as_the_ground() {
+    // Half the height of a thin rail lies outside it by about the blur: 2.1 % seen.
+    let body = |v: f64| if v.abs() > 0.42 { 0.9 } else { 0.2 };
+    for axis in [0.0, 50.0] {
+        check_width(&Scene { body, ..Scene::new(40.0, axis) }, 0.03);
+    }
+}
+
+#[test]
+fn dye_stripes_along_the_shaft() {
+    let body = |v: f64| if (-0.2..-0.05).contains(&v) || v > 0.3 { 0.45 } else { 0.75 };
+    for axis in [15.0, -75.0] {
+        check_width(&Scene { body, ..Scene::new(40.0, axis) }, 0.02);
+    }
+}
+
+#[test]
+fn backlit_shafts_with_a_bright_middle() {
+    let body = |v: f64| if v.abs() < 0.12 { 0.8 } else { 0.25 };
+    for axis in [-30.0, 100.0] {
+        check_width(&Scene { body, ground: 0.85, ..Scene::new(40.0, axis) }, 0.01);
+    }
+}
+
+#[test]
+fn a_highlight_is_no_edge() {
+    let body = |v: f64| 0.4 + if (v - 0.1).abs() < 0.15 { 0.5 } else { 0.0 };
+    for axis in [45.0, 170.0] {
+        check_width(&Scene { body, ..Scene::new(40.0, axis) }, 0.01);
+    }
+}
+
 #[test]
 fn oblique_cuts_of_known_angle() {
     for deg in [-50.0, -35.0, -12.0, 8.0, 24.0, 45.0] {

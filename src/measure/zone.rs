@@ -102,7 +102,8 @@ impl Zone {
     pub(super) fn refine_front(&mut self, strip: &Strip, diameter: f64, settings: &MeasureSettings) {
         let step = strip.layout.step;
         let window = (settings.refine_reach * diameter / step).round().max(2.0) as usize;
-        let level = (settings.level_reach * diameter / step).round().max(2.0) as usize;
+        let samples = |share: f64, least: f64| (share * diameter / step).round().max(least) as usize;
+        let (place, level) = (samples(settings.place_reach, 1.0), samples(settings.level_reach, 2.0));
         let across = ((settings.edge_reach * diameter / step).round() as usize).max(1);
         for j in 1..self.n_v - 1 {
             let Some(front) = self.front[j] else { continue };
@@ -114,7 +115,7 @@ impl Zone {
                         .map(|k| (strip.value(i, j - 1)[k] + strip.value(i, j)[k] + strip.value(i, j + 1)[k]) / 3.0)
                 })
                 .collect();
-            if let Some((at, height)) = strongest(&profile, near - a, window, across, level, settings) {
+            if let Some((at, height)) = strongest(&profile, near - a, window, across, (place, level), settings) {
                 let u = (at + a as f64 - strip.layout.behind as f64) * step;
                 self.front[j] = Some(Front { u, height });
             }
@@ -125,7 +126,8 @@ impl Zone {
     pub(super) fn refine_sides(&mut self, strip: &Strip, diameter: f64, least: f64, settings: &MeasureSettings) {
         let step = strip.layout.step;
         let window = (settings.refine_reach * diameter / step).round().max(2.0) as usize;
-        let level = (settings.level_reach * diameter / step).round().max(2.0) as usize;
+        let samples = |share: f64, least: f64| (share * diameter / step).round().max(least) as usize;
+        let (place, level) = (samples(settings.place_reach, 1.0), samples(settings.level_reach, 2.0));
         let across = ((settings.edge_reach * diameter / step).round() as usize).max(1);
         let averaged = strip.averaged_along(1);
         for (r, extent) in self.extents.iter_mut().enumerate() {
@@ -133,7 +135,8 @@ impl Zone {
             let i = r + self.first_row;
             let profile = &averaged[i * self.n_v..(i + 1) * self.n_v];
             for side in sides.iter_mut() {
-                if let Some((at, height)) = strongest(profile, strip.column(*side), window, across, level, settings)
+                if let Some((at, height)) =
+                    strongest(profile, strip.column(*side), window, across, (place, level), settings)
                     && height >= least
                 {
                     *side = (at - strip.layout.half as f64) * step;
@@ -189,7 +192,7 @@ fn strongest(
     near: usize,
     window: usize,
     across: usize,
-    level: usize,
+    levels: (usize, usize),
     settings: &MeasureSettings,
 ) -> Option<(f64, f64)> {
     let step = |j: usize| -> Colour {
@@ -204,7 +207,7 @@ fn strongest(
     let (a, b) = (near.saturating_sub(window).max(across), (near + window).min(profile.len().checked_sub(across + 1)?));
     let at =
         (a..=b).max_by(|x, y| weighed(step(*x), *x, near, window).total_cmp(&weighed(step(*y), *y, near, window)))?;
-    let edge = half_height(profile, at, step(at), level, settings)?;
+    let edge = half_height(profile, at, step(at), levels, settings)?;
     let moved = (edge.at - near as f64).abs();
     (moved <= window as f64 + 1.0).then_some((edge.at, edge.height))
 }

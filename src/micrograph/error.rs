@@ -12,6 +12,14 @@ pub enum ReadError {
         /// What the system said.
         reason: String,
     },
+    /// The program failed on it.
+    #[error("{file}: the program failed on this picture ({reason}); please report it together with the picture")]
+    Fault {
+        /// Picture.
+        file: String,
+        /// What the program said.
+        reason: String,
+    },
     /// The file has no bytes.
     #[error("{file}: the file is empty; copy it again")]
     Empty {

@@ -41,11 +41,16 @@ pub(crate) struct Decoded {
 impl Decoded {
     /// Grey values, colours and burnt-in boxes.
     pub(crate) fn into_micrograph(self, settings: &ReadSettings) -> Micrograph {
-        let mut warnings = self.warnings;
-        let (grey, rgb) = planes(self.picture, &mut warnings);
-        let mut micrograph = Micrograph { grey, rgb, scale: self.scale, burnt_in: Vec::new(), warnings };
+        let mut micrograph = self.into_plain();
         micrograph.burnt_in = super::burnt_in::find_burnt_in(&micrograph, &settings.burnt_in);
         micrograph
+    }
+
+    /// Grey values and colours alone, to be looked at: nothing is searched for.
+    pub(crate) fn into_plain(self) -> Micrograph {
+        let mut warnings = self.warnings;
+        let (grey, rgb) = planes(self.picture, &mut warnings);
+        Micrograph { grey, rgb, scale: self.scale, burnt_in: Vec::new(), warnings }
     }
 }
 

@@ -53,6 +53,11 @@ pub(super) fn key(tools: &str, content: &str, series: &SeriesRow, um_per_px_of_r
     hasher.finalize().to_hex()[..32].to_owned()
 }
 
+/// The key of the small copy of a picture, which depends on neither scale nor carriers.
+pub(super) fn copy_key(tools: &str, content: &str) -> String {
+    key(tools, content, &SeriesRow::default(), None)
+}
+
 /// Keeps the result of a picture.
 pub(super) fn save(path: &Path, key: &str, image: &ImageRow, ends: &[EndRow]) -> Result<(), TableError> {
     let text = |bytes| String::from_utf8(bytes).unwrap_or_default();

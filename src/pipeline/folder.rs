@@ -1,9 +1,10 @@
-//! The folder of results: whose it is, one run at a time, names within it.
+//! The folder of results: whose it is, one run at a time, what an earlier run left there, names within it.
 
-use crate::results::{OVERLAY_FOLDER, overlay_path};
+use crate::results::{HALF_PLACED, OVERLAY_FOLDER, overlay_path};
 use crate::series::SeriesError;
-use crate::table::TableError;
+use crate::table::{Staged, TEMPORARY, TableError};
 use std::fs::{File, OpenOptions, TryLockError};
+use std::io::{Read, Seek, Write};
 use std::path::{Path, PathBuf};
 
 /// Why a run could not be done.
@@ -38,9 +39,45 @@ pub enum RunError {
     Series(#[from] SeriesError),
 }
 
-/// Marks a folder of results and locks it while a run writes there.
+/// Marks a folder of results, locks it while a run writes there, and says how that run ended.
 const LOCK_FILE: &str = ".breakface-lock";
-const CACHE_FOLDER: &str = ".cache";
+/// The lock of the review page; its files are left alone while it is open.
+const REVIEW_LOCK_FILE: &str = ".review.lock";
+/// Folder of kept results.
+pub(super) const CACHE_FOLDER: &str = ".cache";
+
+/// How a run stands, as its lock file says.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Stand {
+    /// At work; found by a later run, it was cut off.
+    Running,
+    /// Stopped on request before its end.
+    Stopped,
+    /// All tables are in place.
+    Finished,
+}
+
+impl Stand {
+    fn word(self) -> &'static str {
+        match self {
+            Self::Running => "running\n",
+            Self::Stopped => "stopped\n",
+            Self::Finished => "finished\n",
+        }
+    }
+}
+
+/// Why the results in a folder are not all there, by its lock file; `None` = they are, as far as that file knows.
+pub(super) fn unfinished(folder: &Path) -> Option<&'static str> {
+    // Without the file (a copy without hidden files) the tables must speak for themselves.
+    let mut lock = File::open(folder.join(LOCK_FILE)).ok()?;
+    if matches!(lock.try_lock_shared(), Err(TryLockError::WouldBlock)) {
+        return Some("a run is still writing there");
+    }
+    let mut word = String::new();
+    lock.read_to_string(&mut word).ok()?;
+    [Stand::Running, Stand::Stopped].into_iter().find(|s| s.word() == word).map(|_| "its run did not reach its end")
+}
 
 /// Whether a folder holds results of this program.
 pub(super) fn is_ours(folder: &Path) -> bool {
@@ -51,7 +88,11 @@ pub(super) fn is_ours(folder: &Path) -> bool {
 pub(super) struct ResultFolder {
     path: PathBuf,
     /// Held for as long as the run lasts; the system releases it however the run ends.
-    _lock: File,
+    lock: File,
+    /// Whether it held results of this program before.
+    ours: bool,
+    /// One line about what an earlier run left; empty when there is nothing to say.
+    pub found: String,
 }
 
 impl ResultFolder {
@@ -62,11 +103,13 @@ impl ResultFolder {
         let wrong = |e: std::io::Error| RunError::Unwritable { folder: folder.clone(), reason: e.to_string() };
         std::fs::create_dir_all(path).map_err(wrong)?;
         let empty = std::fs::read_dir(path).map_err(wrong)?.next().is_none();
-        if !empty && !force && !is_ours(path) {
+        let ours = is_ours(path);
+        if !empty && !force && !ours {
             return Err(RunError::NotOurs { folder });
         }
-        let lock =
-            OpenOptions::new().create(true).truncate(false).write(true).open(path.join(LOCK_FILE)).map_err(wrong)?;
+        let mut options = OpenOptions::new();
+        options.create(true).truncate(false).read(true).write(true);
+        let lock = options.open(path.join(LOCK_FILE)).map_err(wrong)?;
         match lock.try_lock() {
             Ok(()) => {}
             Err(TryLockError::WouldBlock) => return Err(RunError::Busy { folder }),
@@ -75,7 +118,81 @@ impl ResultFolder {
         for part in [CACHE_FOLDER, OVERLAY_FOLDER] {
             std::fs::create_dir_all(path.join(part)).map_err(wrong)?;
         }
-        Ok(Self { path: path.into(), _lock: lock })
+        let mut opened = Self { path: path.into(), lock, ours, found: String::new() };
+        opened.found = opened.left_behind(&folder);
+        opened.say(Stand::Running).map_err(wrong)?;
+        Ok(opened)
+    }
+
+    /// Writes down how the run stands.
+    fn say(&mut self, stand: Stand) -> std::io::Result<()> {
+        self.lock.set_len(0)?;
+        self.lock.rewind()?;
+        self.lock.write_all(stand.word().as_bytes())?;
+        self.lock.sync_all()
+    }
+
+    /// Writes down that the run has ended, and how.
+    pub(super) fn close(mut self, stand: Stand) -> Result<(), RunError> {
+        let folder = super::inputs::text(&self.path);
+        self.say(stand).map_err(|e| RunError::Unwritable { folder, reason: e.to_string() })
+    }
+
+    /// Clears away half-written files of an earlier run, and says in one line how it ended.
+    fn left_behind(&mut self, folder: &str) -> String {
+        let mut word = String::new();
+        // A lock file that cannot be read says nothing; then the run begins like any other.
+        let _ = self.lock.read_to_string(&mut word);
+        let halves = self.remove_halves();
+        let tables = if self.path.join(HALF_PLACED).exists() { "; its tables were not all in place" } else { "" };
+        let halves = match halves {
+            0 => String::new(),
+            1 => "; 1 half-written file was removed".into(),
+            n => format!("; {n} half-written files were removed"),
+        };
+        match word.as_str() {
+            w if w == Stand::Running.word() => format!(
+                "{folder}: an earlier run was cut off before its end{tables}{halves}; pictures that it finished are kept"
+            ),
+            w if w == Stand::Stopped.word() => {
+                format!("{folder}: an earlier run was stopped before its end; pictures that it finished are kept")
+            }
+            _ => String::new(),
+        }
+    }
+
+    /// Removes files that were never finished; how many there were.
+    fn remove_halves(&self) -> usize {
+        let review = File::open(self.path.join(REVIEW_LOCK_FILE));
+        let in_review = review.is_ok_and(|lock| matches!(lock.try_lock(), Err(TryLockError::WouldBlock)));
+        let below = |part: &str| walkdir::WalkDir::new(self.path.join(part)).into_iter();
+        let top = walkdir::WalkDir::new(&self.path).max_depth(usize::from(!in_review)).into_iter();
+        let halves =
+            top.chain(below(CACHE_FOLDER)).chain(below(OVERLAY_FOLDER)).flatten().filter(|entry| {
+                entry.file_type().is_file() && entry.file_name().to_string_lossy().starts_with(TEMPORARY)
+            });
+        halves.filter(|entry| std::fs::remove_file(entry.path()).is_ok()).count()
+    }
+
+    /// Puts tables in place together: all are on the disk before the first old one goes, and while they change places
+    /// a mark says so. `gone` names tables that no longer belong here.
+    pub(super) fn put(&self, tables: Vec<Staged>, gone: &[String]) -> Result<(), RunError> {
+        let folder = super::inputs::text(&self.path);
+        let wrong = |e: std::io::Error| RunError::Unwritable { folder: folder.clone(), reason: e.to_string() };
+        let mark = self.path.join(HALF_PLACED);
+        std::fs::write(&mark, b"").map_err(wrong)?;
+        sync_folder(&self.path);
+        for table in tables {
+            table.put()?;
+        }
+        for name in gone.iter().filter(|_| self.ours) {
+            match std::fs::remove_file(self.path.join(name)) {
+                Err(e) if e.kind() != std::io::ErrorKind::NotFound => return Err(wrong(e)),
+                _ => {}
+            }
+        }
+        sync_folder(&self.path);
+        std::fs::remove_file(&mark).map_err(wrong)
     }
 
     pub(super) fn file(&self, name: &str) -> PathBuf {
@@ -83,10 +200,22 @@ impl ResultFolder {
     }
 
     pub(super) fn cached(&self, key: &str) -> PathBuf {
-        self.path.join(CACHE_FOLDER).join(format!("{key}.json"))
+        cached(&self.path, key)
     }
 
     pub(super) fn overlay(&self, image: &str) -> PathBuf {
         overlay_path(&self.path, image)
+    }
+}
+
+/// Where the kept result with this key is in a folder of results.
+pub(super) fn cached(folder: &Path, key: &str) -> PathBuf {
+    folder.join(CACHE_FOLDER).join(format!("{key}.json"))
+}
+
+/// Makes new names durable; not every system can sync a folder, and without it only the newest names may be lost.
+fn sync_folder(path: &Path) {
+    if let Ok(folder) = File::open(path) {
+        let _ = folder.sync_all();
     }
 }

@@ -1,5 +1,6 @@
 //! Folders, picture files and series tables -> the list of pictures to work on.
 
+use super::shard::Part;
 use crate::calibrate::CalibrationList;
 use crate::flag::Warning;
 use crate::micrograph::format_of;
@@ -30,6 +31,8 @@ pub struct Inputs {
     pub problems: Vec<RowProblem>,
     /// One line each: how the inputs were understood, and what was left out.
     pub notes: Vec<String>,
+    /// Which part of a larger list this is; `None` = all of it.
+    pub part: Option<Part>,
 }
 
 /// The name under which a folder's own table is looked for.
@@ -77,7 +80,29 @@ pub fn gather(inputs: &[PathBuf], skip: &Path) -> Result<Inputs, SeriesError> {
         }
     }
     gathered.jobs.sort_by(|a, b| a.series.image.cmp(&b.series.image));
+    with_all_columns(&mut gathered);
     Ok(gathered)
+}
+
+/// Gives every row all passed-through columns of the inputs, so that the columns of a table do not depend on which
+/// pictures have ends, nor on how pictures are shared out.
+fn with_all_columns(inputs: &mut Inputs) {
+    let rows = || inputs.jobs.iter().map(|j| &j.series).chain(inputs.problems.iter().map(|p| &p.series));
+    let mut columns: Vec<String> = Vec::new();
+    for (name, _) in rows().flat_map(|row| &row.extra) {
+        if !columns.contains(name) {
+            columns.push(name.clone());
+        }
+    }
+    let jobs = inputs.jobs.iter_mut().map(|j| &mut j.series);
+    for row in jobs.chain(inputs.problems.iter_mut().map(|p| &mut p.series)) {
+        let mut old = std::mem::take(&mut row.extra);
+        let mut take = |name: &String| {
+            let place = old.iter().position(|(n, _)| n == name);
+            place.map(|p| old.swap_remove(p).1).unwrap_or_default()
+        };
+        row.extra = columns.iter().map(|name| (name.clone(), take(name))).collect();
+    }
 }
 
 fn job(path: PathBuf, image: String, specimen: String) -> PictureJob {

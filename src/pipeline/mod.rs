@@ -2,21 +2,28 @@
 //!
 //! Pictures -> rows: read, find, measure, group, label ([`classify_micrograph`]). Series -> tables: every picture in
 //! parallel, each one's result kept on disk as soon as it is there ([`run`]), then break faces and knots ([`Scores`]).
+//! On several machines: each takes its part of the list ([`Inputs::shard`]), and [`merge`] joins their tables.
 
 mod cache;
 mod folder;
 mod inputs;
+mod merge;
 mod picture;
+mod row;
 mod run;
 mod scores;
+mod shard;
 mod sites;
 mod source;
+mod tables;
 
 pub use folder::RunError;
 pub use inputs::{Inputs, PictureJob, gather};
+pub use merge::{MergeError, MergeOptions, merge};
 pub use picture::{Classified, classify_candidates, classify_micrograph};
 pub use run::{Event, Outcome, RunOptions, run};
 pub use scores::{Scores, model_figures};
+pub use shard::{Part, Shard};
 
 use crate::find::Finder;
 use crate::settings::Settings;

@@ -46,8 +46,7 @@ pub fn classify_candidates(
 ) -> Vec<Classified> {
     let mut clock = Clock(Instant::now());
     let settings = &tools.settings;
-    let candidates = measure::settle_widths(micrograph, candidates, settings.find.fibre_um, &settings.measure);
-    let measured = measure::measure_ends(micrograph, &candidates, &settings.measure);
+    let measured = measure::measure_ends(micrograph, candidates, &settings.measure);
     clock.lap(&mut seconds.measure);
     let mut measured = find::accept(micrograph, measured, &settings.find);
     measured.sort_by(|a, b| a.tip.y.total_cmp(&b.tip.y).then(a.tip.x.total_cmp(&b.tip.x)));

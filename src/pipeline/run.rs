@@ -1,22 +1,19 @@
 //! A series: every picture in parallel, kept as it finishes; then all tables, written in one piece.
 
-use super::folder::{ResultFolder, RunError};
+use super::folder::{ResultFolder, RunError, Stand};
 use super::inputs::{Inputs, PictureJob, text};
 use super::picture::{Clock, classify_micrograph};
+use super::row::{failed_row, image_row, sort_images};
 use super::scores::{Scores, model_figures};
 use super::source::{self, Source};
-use super::{Tools, cache, sites};
-use crate::face::site::SameSite;
-use crate::flag::Warning;
+use super::{Tools, cache, sites, tables};
 use crate::measure::FEATURE_SCHEMA;
-use crate::micrograph::quality::{picture_quality, quality_warnings};
-use crate::micrograph::{Micrograph, ReadError};
+use crate::micrograph::ReadError;
 use crate::report::overlay::{self, Mark};
-use crate::results::{FinderUsed, InputUsed, ModelUsed, RUN_FILE, RUN_SCHEMA, RunFile, StageSeconds};
-use crate::series::SeriesRow;
-use crate::table::{EndRow, ImageRow, Status, write_atomic, write_csv};
-use crate::tree::Label;
-use std::path::{Path, PathBuf};
+use crate::results::{FinderUsed, InputUsed, ModelUsed, RUN_SCHEMA, RunFile, StageSeconds};
+use crate::table::{EndRow, ImageRow, Status, tidy, write_atomic};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::Path;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::Instant;
@@ -32,6 +29,8 @@ pub struct RunOptions<'a> {
     pub threads: usize,
     /// Draw overlays.
     pub overlays: bool,
+    /// Write the tables as Parquet too (when the library was built with it).
+    pub parquet: bool,
     /// Set from outside to stop after the pictures under work.
     pub stop: &'a AtomicBool,
 }
@@ -40,6 +39,11 @@ pub struct RunOptions<'a> {
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
 pub enum Event {
+    /// Something to know about the folder of the results, in one line.
+    Note {
+        /// The line.
+        text: String,
+    },
     /// The list of pictures is known.
     Started {
         /// Pictures to work on.
@@ -68,7 +72,7 @@ pub struct Outcome {
     pub ends: Vec<EndRow>,
     /// Rows of `images.csv`.
     pub images: Vec<ImageRow>,
-    /// Break faces and knots.
+    /// Break faces and knots; none for a part of a larger run.
     pub scores: Scores,
     /// Lines about the run as a whole.
     pub warnings: Vec<String>,
@@ -97,9 +101,19 @@ pub fn run(
 ) -> Result<Outcome, RunError> {
     let start = Instant::now();
     let folder = ResultFolder::open(options.out, options.force)?;
+    if !folder.found.is_empty() {
+        on_event(Event::Note { text: folder.found.clone() });
+    }
     on_event(Event::Started { pictures: inputs.jobs.len() });
-    let series = SeriesRun { tools, options, folder: &folder, digest: cache::tools_digest(tools), on_event };
+    let digest = cache::tools_digest(tools);
+    let n_damaged = AtomicUsize::new(0);
+    let series = SeriesRun { tools, options, folder: &folder, digest, on_event, n_damaged };
     let done = series.all_pictures(&inputs.jobs)?;
+    let n_damaged = series.n_damaged.load(Ordering::Relaxed);
+    if 0 < n_damaged {
+        let text = format!("{}: {n_damaged} kept results were damaged and made anew", text(options.out));
+        on_event(Event::Note { text });
+    }
     let mut outcome = Outcome { n_bad_rows: inputs.problems.len(), ..Outcome::default() };
     outcome.stopped = done.iter().any(Option::is_none);
     let mut seconds = StageSeconds::default();
@@ -111,23 +125,23 @@ pub fn run(
         outcome.images.push(picture.image);
     }
     if outcome.stopped {
+        folder.close(Stand::Stopped)?;
         return Ok(outcome);
     }
     outcome.images.extend(inputs.problems.iter().map(|p| failed_row(&p.series, &p.error.to_string())));
-    outcome.images.sort_by(|a, b| a.series.image.cmp(&b.series.image));
-    let same = series.count_once(&mut outcome);
-    outcome.scores =
-        Scores::from_rows(&outcome.ends, &outcome.images, model_figures(&tools.model).as_ref(), &tools.settings.face);
-    outcome.warnings = run_warnings(&outcome, inputs);
+    sort_images(&mut outcome.images);
+    let mut same = Vec::new();
+    if inputs.part.is_none() {
+        let copies = |image: &ImageRow| sites::copy_path(options.out, &series.digest, &image.content_hash);
+        same = sites::count_once(&mut outcome.ends, &outcome.images, &copies, &tools.settings.face.site);
+        let figures = model_figures(&tools.model);
+        outcome.scores = Scores::from_rows(&outcome.ends, &outcome.images, figures.as_ref(), &tools.settings.face);
+    }
+    outcome.warnings = tables::run_warnings(&outcome, &inputs.notes);
     outcome.warnings.extend(same);
-    write_csv(&folder.file("ends.csv"), &outcome.ends)?;
-    write_csv(&folder.file("images.csv"), &outcome.images)?;
-    outcome.scores.write(options.out)?;
     let run_file = series.run_file(&outcome, inputs, start, seconds);
-    // Plain numbers and strings: this has a JSON form.
-    let mut bytes = serde_json::to_vec_pretty(&run_file).unwrap_or_default();
-    bytes.push(b'\n');
-    write_atomic(&folder.file(RUN_FILE), &bytes)?;
+    tables::put(&folder, &outcome, &run_file, options.parquet)?;
+    folder.close(Stand::Finished)?;
     Ok(outcome)
 }
 
@@ -145,6 +159,8 @@ struct SeriesRun<'a> {
     folder: &'a ResultFolder,
     digest: String,
     on_event: &'a (dyn Fn(Event) + Sync),
+    /// Kept results that could not be used.
+    n_damaged: AtomicUsize,
 }
 
 impl SeriesRun<'_> {
@@ -161,7 +177,7 @@ impl SeriesRun<'_> {
             while !self.options.stop.load(Ordering::Relaxed) && !broken.load(Ordering::Relaxed) {
                 let index = next.fetch_add(1, Ordering::Relaxed);
                 let Some(job) = jobs.get(index) else { break };
-                match self.picture(job) {
+                match self.guarded(job) {
                     Ok(finished) => *held(&slots[index]) = Some(finished),
                     Err(error) => {
                         broken.store(true, Ordering::Relaxed);
@@ -192,6 +208,17 @@ impl SeriesRun<'_> {
         }
     }
 
+    /// One picture, whatever happens: a fault of the program that it brings to light must not take the others along.
+    fn guarded(&self, job: &PictureJob) -> Result<Finished, RunError> {
+        // What a panic leaves half-done belongs to this picture alone and is dropped with it.
+        catch_unwind(AssertUnwindSafe(|| self.picture(job))).unwrap_or_else(|panic| {
+            let said = panic.downcast_ref::<String>().map(String::as_str);
+            let said = said.or(panic.downcast_ref::<&str>().copied()).unwrap_or("no reason given");
+            let error = ReadError::Fault { file: text(&job.path), reason: said.into() };
+            Ok(self.failed(job, error.to_string(), ""))
+        })
+    }
+
     /// One picture: from an earlier run, or worked on now and kept.
     fn picture(&self, job: &PictureJob) -> Result<Finished, RunError> {
         let mut seconds = StageSeconds::default();
@@ -206,12 +233,16 @@ impl SeriesRun<'_> {
         };
         let key = cache::key(&self.digest, &hash, &job.series, self.tools.um_per_px);
         let cached = self.folder.cached(&key);
+        let copy = sites::copy_path(self.options.out, &self.digest, &hash);
         let overlay_path = self.folder.overlay(&job.series.image);
-        if !self.options.force
-            && (!self.options.overlays || overlay_path.is_file())
-            && let Some((image, ends)) = cache::load(&cached, &key)
-        {
-            return Ok(self.finished(job, Finished { image, ends, seconds, kept: true }));
+        if !self.options.force && cached.is_file() {
+            match cache::load(&cached, &key) {
+                None => drop(self.n_damaged.fetch_add(1, Ordering::Relaxed)),
+                Some((image, ends)) if copy.is_file() && (!self.options.overlays || overlay_path.is_file()) => {
+                    return Ok(self.finished(job, Finished { image, ends, seconds, kept: true }));
+                }
+                Some(_) => {}
+            }
         }
         let mut micrograph = match source.micrograph(&self.tools.settings) {
             Ok(micrograph) => micrograph,
@@ -227,28 +258,10 @@ impl SeriesRun<'_> {
         }
         let rows: Vec<EndRow> = ends.into_iter().map(|e| e.row).collect();
         let image = image_row(&micrograph, &rows, hash, self.tools);
-        sites::save(&sites::copy_path(&cached), &micrograph.grey, &self.tools.settings.face.site)?;
+        sites::save(&copy, &micrograph.grey, &self.tools.settings.face.site)?;
         cache::save(&cached, &key, &image, &rows)?;
         clock.lap(&mut seconds.write);
         Ok(self.finished(job, Finished { image, ends: rows, seconds, kept: false }))
-    }
-
-    /// Marks ends that are seen in another picture of the same place; one line for each such pair of pictures.
-    fn count_once(&self, outcome: &mut Outcome) -> Vec<String> {
-        let settings = &self.tools.settings.face.site;
-        let pictures = super::scores::pictures(&outcome.images);
-        let copies: Vec<PathBuf> = pictures
-            .iter()
-            .map(|p| {
-                let hash = outcome.images.iter().find(|i| i.series.image == p.series.image);
-                let content = hash.map_or("", |i| &i.content_hash);
-                let key = cache::key(&self.digest, content, &p.series, self.tools.um_per_px);
-                sites::copy_path(&self.folder.cached(&key))
-            })
-            .collect();
-        let found = sites::same_sites(&pictures, &copies, settings);
-        crate::face::site::count_once(&mut outcome.ends, &found, settings);
-        found.iter().map(SameSite::line).collect()
     }
 
     fn write_overlay(&self, path: &Path, png: &[u8]) -> Result<(), RunError> {
@@ -262,6 +275,8 @@ impl SeriesRun<'_> {
     /// Fills in what only the series table says, and tells the listener.
     fn finished(&self, job: &PictureJob, mut finished: Finished) -> Finished {
         finished.image.series = job.series.clone();
+        // As its table says it, so that scores from saved tables are the same.
+        finished.image.series.peak_load_n = job.series.peak_load_n.map(tidy);
         for end in &mut finished.ends {
             end.image.clone_from(&job.series.image);
             end.specimen.clone_from(&job.series.specimen);
@@ -300,9 +315,10 @@ impl SeriesRun<'_> {
                     hash: hash_of(&job.series.image).map(|i| i.content_hash.clone()).unwrap_or_default(),
                 })
                 .collect(),
-            wall_s: crate::table::tidy(start.elapsed().as_secs_f64()),
+            wall_s: tidy(start.elapsed().as_secs_f64()),
             stage_s: seconds,
             warnings: outcome.warnings.clone(),
+            shard: inputs.part.as_ref().map(|part| part.used(&self.digest, &inputs.notes)),
         }
     }
 }
@@ -319,84 +335,4 @@ fn plain_io(error: &std::io::Error) -> String {
         std::io::ErrorKind::IsADirectory => "it is a folder".into(),
         _ => error.to_string(),
     }
-}
-
-fn failed_row(series: &SeriesRow, error: &str) -> ImageRow {
-    ImageRow { series: series.clone(), status: Status::Failed, error: error.into(), ..ImageRow::default() }
-}
-
-/// What is known of a picture once its ends are.
-fn image_row(micrograph: &Micrograph, ends: &[EndRow], content_hash: String, tools: &Tools) -> ImageRow {
-    let settings = &tools.settings;
-    let count = |label| Some(ends.iter().filter(|e| e.label == label).count() as u64);
-    let median_px = median(ends.iter().filter_map(|e| e.features.get("shaft_diameter_px")).collect());
-    let quality = picture_quality(micrograph, &settings.quality);
-    let strange = ends.iter().filter(|e| !tools.model.out_of_range(&e.features).is_empty()).count();
-    let strange = (!ends.is_empty()).then(|| strange as f64 / ends.len() as f64);
-    let mut warnings = micrograph.warnings.clone();
-    warnings.extend(quality_warnings(&quality, median_px, &settings.quality));
-    if let Some(share) = strange.filter(|s| settings.label.out_of_range_share < *s) {
-        let text = format!("{:.0} % of the ends are unlike those the model learnt from", share * 100.0);
-        warnings.push(Warning::new("out_of_range", text));
-    }
-    ImageRow {
-        um_per_px: micrograph.scale.map(|s| s.um_per_px()),
-        u_um_per_px: micrograph.scale.and_then(|s| Some(s.relative_u? * s.um_per_px())),
-        scale_source: micrograph.scale.map(|s| s.source.word().to_owned()),
-        width_px: Some(micrograph.grey.width().into()),
-        height_px: Some(micrograph.grey.height().into()),
-        n_found: Some(ends.len() as u64),
-        n_sheared: count(Label::Sheared),
-        n_tensile: count(Label::Tensile),
-        n_unclear: count(Label::Unclear),
-        median_shaft_diameter_px: median_px,
-        median_shaft_diameter_um: median_px.zip(micrograph.scale).map(|(d, s)| d * s.um_per_px()),
-        burnt_in_boxes: Some(micrograph.burnt_in.len() as u64),
-        sharpness: quality.sharpness,
-        clipped_low: Some(quality.clipped_low),
-        clipped_high: Some(quality.clipped_high),
-        noise: Some(quality.noise),
-        blockiness: Some(quality.blockiness),
-        out_of_range_share: strange,
-        warnings: ImageRow::join_warnings(&warnings),
-        content_hash,
-        ..ImageRow::default()
-    }
-    .tidied()
-}
-
-fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
-    let middle = values.len() / 2;
-    match values.len() % 2 {
-        _ if values.is_empty() => None,
-        1 => Some(values[middle]),
-        _ => Some((values[middle - 1] + values[middle]) / 2.0),
-    }
-}
-
-/// One line per kind of thing to know, with a count and an example.
-fn run_warnings(outcome: &Outcome, inputs: &Inputs) -> Vec<String> {
-    let mut lines = inputs.notes.clone();
-    let done = || outcome.images.iter().filter(|i| i.status == Status::Done);
-    let unscaled: Vec<&str> = done().filter(|i| i.um_per_px.is_none()).map(|i| i.series.image.as_str()).collect();
-    if let Some(first) = unscaled.first() {
-        lines.push(format!(
-            "no scale for {} of {} pictures (e.g. {first}): their lengths stay in pixels; give um_per_px in the series table",
-            unscaled.len(),
-            done().count()
-        ));
-    }
-    let mut by_name: std::collections::BTreeMap<&str, (usize, String)> = std::collections::BTreeMap::new();
-    for image in done() {
-        for (name, text) in image.warning_list() {
-            by_name.entry(name).or_insert_with(|| (0, format!("{}: {text}", image.series.image))).0 += 1;
-        }
-    }
-    lines.extend(by_name.into_values().map(|(count, example)| match count {
-        1 => example,
-        _ => format!("{example} (and {} more like it)", count - 1),
-    }));
-    lines.extend(outcome.scores.warnings.iter().map(|Warning { text, .. }| text.clone()));
-    lines
 }

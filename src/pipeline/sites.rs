@@ -4,12 +4,12 @@ use crate::face::Picture;
 use crate::face::site::{self, SameSite, Thumb};
 use crate::micrograph::GreyPlane;
 use crate::settings::SiteSettings;
-use crate::table::{TableError, write_atomic};
+use crate::table::{EndRow, ImageRow, Status, TableError, write_atomic};
 use std::path::{Path, PathBuf};
 
-/// Where the small copy of a picture is kept, from where its result is kept.
-pub(super) fn copy_path(cached: &Path) -> PathBuf {
-    cached.with_extension("png")
+/// Where the small copy of a picture is kept in a folder of results.
+pub(super) fn copy_path(folder: &Path, tools: &str, content: &str) -> PathBuf {
+    super::folder::cached(folder, &super::cache::copy_key(tools, content)).with_extension("png")
 }
 
 /// Keeps the small copy of a picture.
@@ -29,8 +29,22 @@ fn load(path: &Path) -> Option<GreyPlane> {
     GreyPlane::new(picture.width(), picture.height(), picture.into_raw())
 }
 
+/// Marks ends that are seen in another picture of the same place; one line for each such pair of pictures. `copy` says
+/// where the small copy of a picture is.
+pub(super) fn count_once(
+    ends: &mut [EndRow],
+    images: &[ImageRow],
+    copy: &dyn Fn(&ImageRow) -> PathBuf,
+    settings: &SiteSettings,
+) -> Vec<String> {
+    let copies: Vec<PathBuf> = images.iter().filter(|i| i.status == Status::Done).map(copy).collect();
+    let found = same_sites(&super::scores::pictures(images), &copies, settings);
+    site::count_once(ends, &found, settings);
+    found.iter().map(SameSite::line).collect()
+}
+
 /// Pictures of one specimen that show one place. `copies` stand in the order of `pictures`.
-pub(super) fn same_sites(pictures: &[Picture], copies: &[PathBuf], settings: &SiteSettings) -> Vec<SameSite> {
+fn same_sites(pictures: &[Picture], copies: &[PathBuf], settings: &SiteSettings) -> Vec<SameSite> {
     let mut found = Vec::new();
     let mut specimens: Vec<&str> = pictures.iter().map(|p| p.series.specimen.as_str()).collect();
     specimens.sort_unstable();

@@ -15,8 +15,8 @@ use std::path::{Path, PathBuf};
 pub(super) enum Source {
     /// A picture file with its content.
     File(PathBuf, Vec<u8>),
-    /// A folder of frames.
-    Series(PathBuf),
+    /// A folder of frames, with the BLAKE3 of all of them in order.
+    Series { path: PathBuf, hash: String },
 }
 
 impl Source {
@@ -26,17 +26,12 @@ impl Source {
     /// What the system says when something cannot be read.
     pub(super) fn open(path: &Path) -> std::io::Result<(Self, String)> {
         if !path.is_dir() {
-            let bytes = std::fs::read(path)?;
+            let bytes = read_steady(path)?;
             let hash = blake3::hash(&bytes).to_hex().to_string();
             return Ok((Self::File(path.to_owned(), bytes), hash));
         }
-        let mut hasher = blake3::Hasher::new();
-        for frame in frames_of_folder(path).map_err(|e| std::io::Error::other(e.to_string()))? {
-            let bytes = std::fs::read(frame)?;
-            hasher.update(&(bytes.len() as u64).to_le_bytes());
-            hasher.update(&bytes);
-        }
-        Ok((Self::Series(path.to_owned()), hasher.finalize().to_hex().to_string()))
+        let hash = series_hash(path)?;
+        Ok((Self::Series { path: path.to_owned(), hash: hash.clone() }, hash))
     }
 
     /// The picture.
@@ -48,11 +43,41 @@ impl Source {
             Self::File(path, bytes) => {
                 decode_micrograph(&text(&path), &bytes, &settings.read).map_err(|e| e.to_string())
             }
-            Self::Series(path) => merge_folder(&path, &settings.stack, &settings.read)
-                .map(|merged| merged.micrograph)
-                .map_err(|e| e.to_string()),
+            Self::Series { path, hash } => {
+                let merged =
+                    merge_folder(&path, &settings.stack, &settings.read).map_err(|e| e.to_string())?.micrograph;
+                // Frames are read one by one while they are merged: what was merged must be what was hashed.
+                match series_hash(&path) {
+                    Ok(now) if now == hash => Ok(merged),
+                    _ => Err(format!("{}: {CHANGED}", text(&path))),
+                }
+            }
         }
     }
+}
+
+const CHANGED: &str = "changed while it was read; give the same command again when nobody writes to it";
+
+/// The bytes of a file that nobody wrote to meanwhile.
+fn read_steady(path: &Path) -> std::io::Result<Vec<u8>> {
+    let look = |path: &Path| std::fs::metadata(path).map(|m| (m.len(), m.modified().ok()));
+    let before = look(path)?;
+    let bytes = std::fs::read(path)?;
+    // Times are compared for equality only, so that a clock that jumps does no harm.
+    if look(path)? != before || bytes.len() as u64 != before.0 {
+        return Err(std::io::Error::other(CHANGED));
+    }
+    Ok(bytes)
+}
+
+fn series_hash(path: &Path) -> std::io::Result<String> {
+    let mut hasher = blake3::Hasher::new();
+    for frame in frames_of_folder(path).map_err(|e| std::io::Error::other(e.to_string()))? {
+        let bytes = read_steady(&frame)?;
+        hasher.update(&(bytes.len() as u64).to_le_bytes());
+        hasher.update(&bytes);
+    }
+    Ok(hasher.finalize().to_hex().to_string())
 }
 
 /// Length that the picture's scale bar stands for, µm, when the table gives it (column `bar_um`).

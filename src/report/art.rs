@@ -1,6 +1,7 @@
 //! Pictures of the page: break faces made small, and single ends cut out upright.
 
 use super::story::Specimen;
+use crate::micrograph::decode_picture;
 use crate::settings::{ReadSettings, ReportSettings};
 use crate::table::EndRow;
 use crate::tree::Label;
@@ -64,9 +65,14 @@ impl Allowance {
     }
 }
 
-/// Reads a picture in colour; `None` when it cannot be reached or read, which the page shows as such.
-pub(crate) fn read(path: &Path, settings: &ReadSettings) -> Option<RgbImage> {
-    let micrograph = crate::micrograph::read_micrograph(path, settings).ok()?;
+/// Reads a picture in colour; `None` when it cannot be reached or read, which the page shows as such. With `hash`, the
+/// BLAKE3 of the file that was measured, also `None` when the file is another by now: marks would lie beside its ends.
+pub(crate) fn read(path: &Path, hash: Option<&str>, settings: &ReadSettings) -> Option<RgbImage> {
+    let bytes = std::fs::read(path).ok()?;
+    if hash.is_some_and(|h| blake3::hash(&bytes).to_hex().as_str() != h) {
+        return None;
+    }
+    let micrograph = decode_picture(&path.display().to_string(), &bytes, settings).ok()?.into_plain();
     micrograph.rgb.or_else(|| {
         let grey = &micrograph.grey;
         let bytes = grey.values().iter().flat_map(|v| [(v >> 8) as u8; 3]).collect();

@@ -126,12 +126,19 @@ fn specimen_art(results: &Results, specimen: &Specimen<'_>, allowance: Allowance
     made
 }
 
+/// The file that was measured.
+fn original(results: &Results, image: &ImageRow, settings: &Settings) -> Option<RgbImage> {
+    let path = results.picture_path(&image.series.image)?;
+    // A focus series is a folder; its merged picture is seen in the overlay.
+    let hash = Some(image.content_hash.as_str()).filter(|h| !h.is_empty());
+    art::read(&path, hash, &settings.read)
+}
+
 /// The picture itself or, where it cannot be reached, its overlay without the strip below.
 fn picture(results: &Results, image: &ImageRow, settings: &Settings) -> Option<RgbImage> {
     let image_name = image.series.image.as_str();
-    let original = results.picture_path(image_name).and_then(|p| art::read(&p, &settings.read));
-    original.or_else(|| {
-        let overlay = art::read(&results.overlay_path(image_name), &settings.read)?;
+    original(results, image, settings).or_else(|| {
+        let overlay = art::read(&results.overlay_path(image_name), None, &settings.read)?;
         let height = image.height_px.and_then(|h| u32::try_from(h).ok()).unwrap_or(u32::MAX);
         let (width, whole) = overlay.dimensions();
         Some(image::imageops::crop_imm(&overlay, 0, 0, width, whole.min(height)).to_image())
@@ -153,10 +160,7 @@ fn save_pictures(
         .enumerate()
         .map(|(i, image)| {
             let image_name = image.series.image.as_str();
-            let Some(picture) = results.picture_path(image_name).and_then(|p| art::read(&p, &options.settings.read))
-            else {
-                return Ok(None);
-            };
+            let Some(picture) = original(results, image, &options.settings) else { return Ok(None) };
             let Some(bytes) = art::jpeg(&picture, FULL_QUALITY) else { return Ok(None) };
             let file = format!("picture-{:04}.jpg", i + 1);
             write_atomic(&folder.join(&file), &bytes)?;

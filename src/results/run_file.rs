@@ -37,6 +37,26 @@ pub struct RunFile {
     pub stage_s: StageSeconds,
     /// What to know about the run.
     pub warnings: Vec<String>,
+    /// Which part of a larger run this is; `None` = a whole run.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub shard: Option<ShardUsed>,
+}
+
+/// What a part of a run knows of the whole.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ShardUsed {
+    /// Number of the part, from 1.
+    pub index: u32,
+    /// Parts of the whole.
+    pub of: u32,
+    /// Pictures of the whole.
+    pub pictures: usize,
+    /// BLAKE3 of the names of all pictures and of what the series table says of them.
+    pub listing: String,
+    /// BLAKE3 of everything that changes results for all pictures: settings, model, finder, features, version.
+    pub tools: String,
+    /// How the inputs were understood.
+    pub notes: Vec<String>,
 }
 
 /// The model of a run.

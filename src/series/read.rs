@@ -36,7 +36,10 @@ pub fn read_series(path: &Path) -> Result<Series, SeriesError> {
 }
 
 /// Reads a series table from bytes; `table` names it in messages.
-fn parse_series(table: &str, bytes: &[u8]) -> Result<Series, SeriesError> {
+///
+/// # Errors
+/// As [`read_series`], but for reading the file.
+pub fn parse_series(table: &str, bytes: &[u8]) -> Result<Series, SeriesError> {
     let mut series = Series::default();
     let text = decode(table, bytes)?;
     let delimiter = delimiter_of(&text);

@@ -119,14 +119,16 @@ pub fn format_number(value: f64) -> String {
     format!("{value}")
 }
 
-const FORMULA_START: [char; 6] = ['=', '+', '-', '@', '\t', '\r'];
+/// What makes a spreadsheet run a cell: the characters that the OWASP page on CSV injection lists, with their wide forms.
+const FORMULA_START: [char; 11] = ['=', '+', '-', '@', '\t', '\r', '\n', '＝', '＋', '－', '＠'];
 
 /// Text that a spreadsheet would run as a formula gets an apostrophe in front; [`unguard_formula`] takes it away.
-fn guard_formula(text: &str) -> String {
+pub fn guard_formula(text: &str) -> String {
     if text.trim_start_matches('\'').starts_with(FORMULA_START) { format!("'{text}") } else { text.into() }
 }
 
-fn unguard_formula(field: &str) -> &str {
+/// The text that [`guard_formula`] was given.
+pub fn unguard_formula(field: &str) -> &str {
     match field.strip_prefix('\'') {
         Some(rest) if rest.trim_start_matches('\'').starts_with(FORMULA_START) => rest,
         _ => field,
@@ -278,7 +280,7 @@ mod tests {
 
     #[test]
     fn formulas_are_defused_and_come_back() {
-        for text in ["=1+1", "+x", "-x", "@a", "'=1", "''=1", "plain", "'quoted", ""] {
+        for text in ["=1+1", "+x", "-x", "@a", "'=1", "''=1", "plain", "'quoted", "", "\n=1", "\t=1", "＝1"] {
             let field = Cell::Text(text.into()).to_field();
             assert!(!field.starts_with(FORMULA_START), "{field}");
             assert_eq!(unguard_formula(&field), text);

@@ -1,9 +1,9 @@
 //! Tables as CSV files: RFC 4180, UTF-8, header row, written in one piece or not at all.
 
-use super::cell::{Column, Record};
+use super::cell::{Column, Record, guard_formula, unguard_formula};
 use super::{TableError, TableRow};
 use std::io::Write;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// The columns of a table with the extra columns of its rows at the end, in the order in which they first appear.
 pub fn all_columns<T: TableRow>(rows: &[T]) -> Vec<Column> {
@@ -34,7 +34,7 @@ pub fn to_csv<T: TableRow>(rows: &[T]) -> Vec<u8> {
     let own = T::columns().len();
     let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
     // Writing to memory cannot fail, and all records have the length of the header.
-    let _ = writer.write_record(columns.iter().map(|c| c.name.as_str()));
+    let _ = writer.write_record(columns.iter().map(|c| guard_formula(&c.name)));
     for row in rows {
         let _ = writer.write_record(fields(row, &columns, own));
     }
@@ -49,19 +49,53 @@ pub fn write_csv<T: TableRow>(path: &Path, rows: &[T]) -> Result<(), TableError>
     write_atomic(path, &to_csv(rows))
 }
 
+/// How the names of files begin that are being written; one that is left behind belongs to a run that was cut off.
+pub const TEMPORARY: &str = ".breakface-new-";
+
 /// Writes bytes to a file in one piece or not at all: a temporary file beside it, synced, then renamed.
 ///
 /// # Errors
 /// When the folder does not exist, is read-only or full.
 pub fn write_atomic(path: &Path, bytes: &[u8]) -> Result<(), TableError> {
-    let wrong = |e: std::io::Error| TableError::Unwritable { path: path.display().to_string(), reason: e.to_string() };
-    let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let mut file = tempfile::NamedTempFile::new_in(folder).map_err(wrong)?;
-    file.write_all(bytes).map_err(wrong)?;
-    make_readable(file.as_file()).map_err(wrong)?;
-    file.as_file().sync_all().map_err(wrong)?;
-    file.persist(path).map_err(|e| wrong(e.error))?;
-    Ok(())
+    Staged::new(path, bytes)?.put()
+}
+
+/// A file that is written and synced under a temporary name, to be put in its place later; dropped, it is gone.
+#[derive(Debug)]
+pub struct Staged {
+    file: tempfile::NamedTempFile,
+    path: PathBuf,
+}
+
+impl Staged {
+    /// Writes the bytes beside their place.
+    ///
+    /// # Errors
+    /// When the folder does not exist, is read-only or full.
+    pub fn new(path: &Path, bytes: &[u8]) -> Result<Self, TableError> {
+        let wrong = |e: std::io::Error| unwritable(path, &e);
+        let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        let mut file = tempfile::Builder::new().prefix(TEMPORARY).tempfile_in(folder).map_err(wrong)?;
+        file.write_all(bytes).map_err(wrong)?;
+        make_readable(file.as_file()).map_err(wrong)?;
+        file.as_file().sync_all().map_err(wrong)?;
+        Ok(Self { file, path: path.into() })
+    }
+
+    /// Puts the file in its place, over one that is there.
+    ///
+    /// # Errors
+    /// When the system refuses; then what was there stays.
+    pub fn put(self) -> Result<(), TableError> {
+        self.file.persist(&self.path).map(drop).map_err(|e| unwritable(&self.path, &e.error))
+    }
+}
+
+fn unwritable(path: &Path, error: &std::io::Error) -> TableError {
+    // The name of the temporary file, which some systems add in their own words, helps nobody.
+    let reason =
+        error.get_ref().and_then(std::error::Error::source).map_or_else(|| error.to_string(), ToString::to_string);
+    TableError::Unwritable { path: path.display().to_string(), reason }
 }
 
 /// Temporary files are private by default; results are for everybody who may read the folder.
@@ -99,7 +133,8 @@ pub fn from_csv<T: TableRow>(table: &str, bytes: &[u8]) -> Result<Vec<T>, TableE
     };
     let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
     let mut reader = csv::ReaderBuilder::new().from_reader(bytes);
-    let header: Vec<String> = reader.headers().map_err(malformed)?.iter().map(str::to_owned).collect();
+    let header: Vec<String> =
+        reader.headers().map_err(malformed)?.iter().map(|h| unguard_formula(h).to_owned()).collect();
     let mut rows = Vec::new();
     for fields in reader.records() {
         let fields = fields.map_err(malformed)?;

@@ -12,12 +12,12 @@ mod parquet;
 mod plain;
 mod score;
 
-pub use cell::{Cell, CellKind, Column, Record, format_number, tidy};
+pub use cell::{Cell, CellKind, Column, Record, format_number, guard_formula, tidy, unguard_formula};
 pub use end::EndRow;
-pub use file::{all_columns, from_csv, read_csv, to_csv, write_atomic, write_csv};
+pub use file::{Staged, TEMPORARY, all_columns, from_csv, read_csv, to_csv, write_atomic, write_csv};
 pub use image::{ImageRow, Status};
 #[cfg(feature = "parquet")]
-pub use parquet::write_parquet;
+pub use parquet::{to_parquet, write_parquet};
 pub use score::{CarrierRow, KnotRow, PairRow, SideRow, SpecimenRow};
 
 /// A row of a table.
@@ -85,7 +85,7 @@ pub enum TableError {
         found: String,
     },
     /// The file cannot be written.
-    #[error("{path}: cannot be written: {reason}")]
+    #[error("{path}: cannot be written: {reason}; check the rights and the space there, or name another place")]
     Unwritable {
         /// File.
         path: String,

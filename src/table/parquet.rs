@@ -15,12 +15,18 @@ use std::sync::Arc;
 /// # Errors
 /// When the file cannot be written.
 pub fn write_parquet<T: TableRow>(path: &Path, rows: &[T]) -> Result<(), TableError> {
-    let bytes = to_parquet(rows)
-        .map_err(|e| TableError::Unwritable { path: path.display().to_string(), reason: e.to_string() })?;
-    write_atomic(path, &bytes)
+    write_atomic(path, &to_parquet(path, rows)?)
 }
 
-fn to_parquet<T: TableRow>(rows: &[T]) -> Result<Vec<u8>, parquet::errors::ParquetError> {
+/// The table as Parquet bytes; `path` is for messages.
+///
+/// # Errors
+/// When the rows have no Parquet form, which is a fault of the program.
+pub fn to_parquet<T: TableRow>(path: &Path, rows: &[T]) -> Result<Vec<u8>, TableError> {
+    encoded(rows).map_err(|e| TableError::Unwritable { path: path.display().to_string(), reason: e.to_string() })
+}
+
+fn encoded<T: TableRow>(rows: &[T]) -> Result<Vec<u8>, parquet::errors::ParquetError> {
     let columns = all_columns(rows);
     let own = T::columns().len();
     let cells: Vec<Vec<Cell>> = rows.iter().map(|row| with_extra(row, &columns[own..])).collect();
@@ -91,8 +97,8 @@ mod tests {
             SideRow { specimen: "S1".into(), n_sheared: 3, sheared_fraction: Some(0.25), ..SideRow::default() },
             SideRow { specimen: "S2".into(), ..SideRow::default() },
         ];
-        let bytes = to_parquet(&rows).unwrap();
-        assert!((0..20).all(|_| to_parquet(&rows).unwrap() == bytes));
+        let bytes = encoded(&rows).unwrap();
+        assert!((0..20).all(|_| encoded(&rows).unwrap() == bytes));
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("sides.parquet");
         write_parquet(&path, &rows).unwrap();

@@ -21,11 +21,24 @@ const TABLES: [&str; 6] = ["ends.csv", "images.csv", "specimens.csv", "knots.csv
 #[test]
 fn help_version_completions_and_man_page_are_there() {
     let bench = Bench::new();
-    for args in [&["--help"][..], &["--version"], &["completions", "bash"], &["man"], &["classify", "--help"]] {
+    for args in [
+        &["--help"][..],
+        &["--version"],
+        &["completions", "bash"],
+        &["man"],
+        &["man", "classify"],
+        &["classify", "--help"],
+    ] {
         let said = bench.run(args);
         assert_eq!((said.code, said.err.as_str()), (Some(0), ""), "{args:?}");
         assert!(said.out.contains("breakface"), "{args:?}");
     }
+    // All come from one definition: an option of a subcommand is known everywhere.
+    for args in [&["completions", "bash"][..], &["completions", "zsh"], &["completions", "fish"], &["man", "classify"]]
+    {
+        assert!(bench.run(args).out.replace('\\', "").contains("um-per-px"), "{args:?}");
+    }
+    assert_eq!(bench.run(&["man", "clasify"]).code, Some(2));
     assert_eq!(bench.run(&["classify"]).code, Some(2));
     assert_eq!(bench.run(&["clasify"]).code, Some(2));
 }

@@ -250,6 +250,7 @@ fn run_file(inputs: Vec<InputUsed>) -> RunFile {
         wall_s: 1.0,
         stage_s: StageSeconds::default(),
         warnings: vec!["no scale for 1 of 9 pictures".into()],
+        shard: None,
     }
 }
 

@@ -1,6 +1,7 @@
 //! Progress of a run: a bar on a terminal, JSON Lines on request, plain lines for what goes wrong.
 
-use breakface::pipeline::{Event, Inputs, Outcome};
+use breakface::pipeline::{Event, Outcome};
+use breakface::series::RowProblem;
 use breakface::table::ImageRow;
 use indicatif::{ProgressBar, ProgressStyle};
 use serde_json::json;
@@ -33,6 +34,12 @@ impl Progress {
     /// Shows one event.
     pub fn show(&self, event: &Event) {
         match event {
+            Event::Note { text } => {
+                self.line(|| json!({"type": "note", "text": text}));
+                if !self.quiet && !self.json {
+                    self.bar.suspend(|| eprintln!("note: {text}"));
+                }
+            }
             Event::Started { pictures } => {
                 self.bar.set_length(*pictures as u64);
                 self.line(|| json!({"type": "started", "pictures": pictures}));
@@ -65,17 +72,17 @@ impl Progress {
         let _ = writeln!(std::io::stdout().lock(), "{event}");
     }
 
-    /// What came out, and where to look.
-    pub fn finish(&self, inputs: &Inputs, outcome: &Outcome, out: &Path, page: Option<&Path>) {
+    /// What came out, and where to look; `n` pictures were asked for.
+    pub fn finish(&self, problems: &[RowProblem], n: usize, outcome: &Outcome, out: &Path, page: Option<&Path>) {
         self.bar.finish_and_clear();
-        for problem in &inputs.problems {
+        for problem in problems {
             self.say(&problem.error.to_string());
         }
         if outcome.stopped {
             let text = format!(
                 "stopped: {} of {} pictures are done and kept in {}; run the same command again to go on",
                 outcome.images.len(),
-                inputs.jobs.len(),
+                n,
                 out.display()
             );
             self.say(&text);
@@ -129,6 +136,10 @@ fn summary(outcome: &Outcome, out: &Path, page: Option<&Path>) -> String {
         );
     }
     let place = out.display();
+    if outcome.scores.specimens.is_empty() {
+        let _ = write!(text, "\nTables in {place}/ends.csv, images.csv; `breakface merge` joins the parts of a run");
+        return text;
+    }
     let _ = write!(
         text,
         "\nTables in {place}/ends.csv, images.csv, specimens.csv, knots.csv; marked pictures in {place}/overlays"

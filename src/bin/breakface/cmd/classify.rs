@@ -4,7 +4,7 @@ use crate::exit::Code;
 use crate::progress::Progress;
 use anyhow::Context;
 use breakface::find::Finder;
-use breakface::pipeline::{self, Inputs, Outcome, RunOptions, Tools};
+use breakface::pipeline::{self, Outcome, RunOptions, Shard, Tools};
 use breakface::settings::Settings;
 use breakface::tree::Model;
 use std::path::{Path, PathBuf};
@@ -20,6 +20,9 @@ pub struct Args {
     /// Scale of all pictures whose table row gives none, in micrometres per pixel
     #[arg(long, value_name = "NUMBER", help_heading = "Input")]
     um_per_px: Option<f64>,
+    /// Work on one part of the pictures only, e.g. 2/8 for the second of eight; `breakface merge` joins the parts
+    #[arg(long, value_name = "I/N", help_heading = "Input")]
+    shard: Option<Shard>,
 
     /// Folder for the results; a fresh one, or one of an earlier run, which is continued
     #[arg(long, value_name = "DIR", help_heading = "Output")]
@@ -59,7 +62,8 @@ pub struct Args {
 
 /// Runs `classify`.
 pub fn run(args: Args) -> anyhow::Result<Code> {
-    let tools = tools(&args)?;
+    super::parquet_is_built_in(args.parquet)?;
+    let settings = settings(&args)?;
     for input in &args.inputs {
         if input.is_dir() && same_folder(input, &args.out) {
             anyhow::bail!("{}: is both the input and the folder for the results; name another --out", input.display());
@@ -70,74 +74,63 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         let places: Vec<String> = args.inputs.iter().map(|i| i.display().to_string()).collect();
         anyhow::bail!("{}: no pictures there (PNG, JPEG, TIFF, BMP or WebP)", places.join(", "));
     }
+    // Loaded last: it takes longest, and often a mistake has been found by now.
+    let tools = tools(&args, settings)?;
+    let inputs = match args.shard {
+        Some(shard) => inputs.shard(shard),
+        None => inputs,
+    };
     let stop = stop_on_interrupt()?;
     let options = RunOptions {
         out: &args.out,
         force: args.force,
         threads: args.threads,
         overlays: !args.no_overlays,
+        parquet: args.parquet,
         stop: &stop,
     };
     let progress = Progress::new(args.json, args.quiet);
-    let outcome = pipeline::run(&inputs, &tools, &options, &|event| progress.show(&event))
-        .map_err(|e| with_hint(anyhow::Error::new(e)))?;
-    if !args.no_report && !outcome.stopped {
-        super::report::write_beside(&args.out, &tools.settings)?;
-    }
-    let page = if outcome.stopped { None } else { extras(&args, &tools.settings, &outcome)? };
-    progress.finish(&inputs, &outcome, &args.out, page.as_deref());
-    Ok(code(&inputs, &outcome))
+    let outcome = pipeline::run(&inputs, &tools, &options, &|event| progress.show(&event)).map_err(with_hint)?;
+    // A part has no scores, and so nothing to report.
+    let page = match args.no_report || outcome.stopped || args.shard.is_some() {
+        true => None,
+        false => Some(super::report::write_beside(&args.out, &tools.settings)?),
+    };
+    progress.finish(&inputs.problems, inputs.jobs.len(), &outcome, &args.out, page.as_deref());
+    Ok(code(&outcome))
 }
 
-/// What is written beside the tables: Parquet and the report page.
-fn extras(args: &Args, settings: &Settings, outcome: &Outcome) -> anyhow::Result<Option<PathBuf>> {
-    if args.parquet {
-        write_parquet(&args.out, outcome)?;
-    }
-    if args.no_report {
-        return Ok(None);
-    }
-    super::report::write_beside(&args.out, settings).map(Some)
-}
-
-#[cfg(feature = "parquet")]
-fn write_parquet(out: &Path, outcome: &Outcome) -> anyhow::Result<()> {
-    breakface::table::write_parquet(&out.join("ends.parquet"), &outcome.ends)?;
-    breakface::table::write_parquet(&out.join("images.parquet"), &outcome.images)?;
-    Ok(outcome.scores.write_parquet(out)?)
-}
-
-#[cfg(not(feature = "parquet"))]
-fn write_parquet(_out: &Path, _outcome: &Outcome) -> anyhow::Result<()> {
-    anyhow::bail!("--parquet: this program was built without Parquet")
-}
-
-fn same_folder(a: &Path, b: &Path) -> bool {
+/// Whether two paths lead to one folder.
+pub fn same_folder(a: &Path, b: &Path) -> bool {
     matches!((a.canonicalize(), b.canonicalize()), (Ok(a), Ok(b)) if a == b)
 }
 
-fn tools(args: &Args) -> anyhow::Result<Tools> {
+fn settings(args: &Args) -> anyhow::Result<Settings> {
     if let Some(scale) = args.um_per_px
         && !(scale.is_finite() && 0.0 < scale)
     {
         anyhow::bail!("--um-per-px: expected a number above 0, found {scale}");
     }
-    let settings = match &args.settings {
+    Ok(match &args.settings {
         Some(path) => Settings::load(path)?,
         None => Settings::default(),
-    };
-    let model = match &args.model {
-        Some(path) => {
-            let bytes = std::fs::read(path).with_context(|| format!("model {}", path.display()))?;
-            Model::from_json(&bytes).with_context(|| format!("model {}", path.display()))?
-        }
-        None => Model::bundled()?,
-    };
+    })
+}
+
+fn tools(args: &Args, settings: Settings) -> anyhow::Result<Tools> {
+    let model = model(args.model.as_deref())?;
     let finder = match &args.finder {
         Some(path) => Finder::from_file(path)?,
         None => Finder::bundled()?,
     };
     Ok(Tools { finder, model, settings, um_per_px: args.um_per_px })
+}
+
+/// The model in a file, or the bundled one.
+pub fn model(path: Option<&Path>) -> anyhow::Result<Model> {
+    let Some(path) = path else { return Ok(Model::bundled()?) };
+    let bytes = std::fs::read(path).with_context(|| format!("model {}", path.display()))?;
+    Model::from_json(&bytes).with_context(|| format!("model {}", path.display()))
 }
 
 /// The first Ctrl-C lets the pictures under work finish; the second ends the program at once.
@@ -154,17 +147,19 @@ fn stop_on_interrupt() -> anyhow::Result<Arc<AtomicBool>> {
     Ok(stop)
 }
 
-fn with_hint(error: anyhow::Error) -> anyhow::Error {
-    match error.downcast_ref::<pipeline::RunError>() {
-        Some(pipeline::RunError::NotOurs { .. }) => anyhow::anyhow!("{error}, or add --force"),
-        _ => error,
+/// Adds the option that helps to what the library says.
+pub fn with_hint(error: pipeline::RunError) -> anyhow::Error {
+    match error {
+        pipeline::RunError::NotOurs { .. } => anyhow::anyhow!("{error}, or add --force"),
+        _ => error.into(),
     }
 }
 
-fn code(inputs: &Inputs, outcome: &Outcome) -> Code {
+/// The exit code that an outcome stands for.
+pub fn code(outcome: &Outcome) -> Code {
     if outcome.stopped {
         Code::Interrupted
-    } else if !inputs.problems.is_empty() {
+    } else if 0 < outcome.n_bad_rows {
         Code::Wrong
     } else if 0 < outcome.n_failed {
         Code::Unread

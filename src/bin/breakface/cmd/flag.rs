@@ -6,6 +6,7 @@ use breakface::flag::Severity;
 use breakface::knot::flagged::{Flagged, flagged};
 use breakface::results::Results;
 use breakface::settings::FaceSettings;
+use breakface::table::guard_formula;
 use serde_json::json;
 use std::io::Write;
 use std::path::PathBuf;
@@ -118,11 +119,11 @@ fn write_csv(out: impl Write, found: &[Flagged]) -> anyhow::Result<()> {
             f.severity.word(),
             &f.flag,
             f.about,
-            &f.subject,
+            &guard_formula(&f.subject),
             &number(f.sheared_fraction),
             &number(f.sheared_low),
             &number(f.sheared_high),
-            &f.evidence,
+            &guard_formula(&f.evidence),
         ])?;
     }
     csv.flush()?;

@@ -1,4 +1,4 @@
-//! `breakface man`: the manual page from the definition of the command line.
+//! `breakface man`: manual pages from the definition of the command line.
 
 use crate::args::Cli;
 use crate::exit::Code;
@@ -7,12 +7,25 @@ use std::io::Write;
 
 /// Arguments of `man`.
 #[derive(Debug, clap::Args)]
-pub struct Args {}
+#[command(after_help = "Examples:\n  breakface man > breakface.1\n  breakface man classify > breakface-classify.1")]
+pub struct Args {
+    /// Subcommand whose page is wanted instead of that of the program
+    command: Option<String>,
+}
 
 /// Runs `man`.
-pub fn run(_args: Args) -> anyhow::Result<Code> {
+pub fn run(args: Args) -> anyhow::Result<Code> {
+    let mut program = Cli::command();
+    program.build();
+    let page = match &args.command {
+        None => program,
+        Some(name) => match program.find_subcommand(name) {
+            Some(found) => found.clone(),
+            None => anyhow::bail!("{name}: there is no such subcommand; `breakface --help` lists them"),
+        },
+    };
     let mut text = Vec::new();
-    clap_mangen::Man::new(Cli::command()).render(&mut text)?;
+    clap_mangen::Man::new(page).render(&mut text)?;
     std::io::stdout().lock().write_all(&text)?;
     Ok(Code::Done)
 }

@@ -1,13 +1,73 @@
-//! `breakface merge`.
+//! `breakface merge`: parts of a run, made on several machines, to the whole.
 
+use super::classify::{code, model, with_hint};
 use crate::exit::Code;
+use crate::progress::Progress;
+use breakface::pipeline::{self, MergeError, MergeOptions};
+use breakface::settings::Settings;
+use std::path::PathBuf;
 
 /// Arguments of `merge`.
 #[derive(Debug, clap::Args)]
-pub struct Args {}
+#[command(after_help = "\
+Examples:
+  breakface classify series.csv --shard 1/2 --out part1   (on one machine)
+  breakface classify series.csv --shard 2/2 --out part2   (on another)
+  breakface merge part1 part2 --out results")]
+pub struct Args {
+    /// Folders of the parts, as written by `classify --shard`; all of them
+    #[arg(required = true, value_name = "DIR", help_heading = "Input")]
+    parts: Vec<PathBuf>,
+    /// Model that labelled the parts, when it was not the bundled one
+    #[arg(long, value_name = "FILE", help_heading = "Input")]
+    model: Option<PathBuf>,
+
+    /// Folder for the joined results
+    #[arg(long, value_name = "DIR", help_heading = "Output")]
+    out: PathBuf,
+    /// Write into a folder that holds other files
+    #[arg(long, help_heading = "Output")]
+    force: bool,
+    /// Leave overlays and kept results with the parts
+    #[arg(long, help_heading = "Output")]
+    no_overlays: bool,
+    /// Write no report page
+    #[arg(long, help_heading = "Output")]
+    no_report: bool,
+    /// Write the tables as Parquet too
+    #[arg(long, help_heading = "Output")]
+    parquet: bool,
+    /// Tell what happens as JSON Lines on standard output
+    #[arg(long, help_heading = "Output")]
+    json: bool,
+    /// Say nothing but errors
+    #[arg(long, help_heading = "Output")]
+    quiet: bool,
+}
 
 /// Runs `merge`.
-pub fn run(_args: Args) -> anyhow::Result<Code> {
-    eprintln!("breakface merge: not available yet");
-    Ok(Code::Wrong)
+pub fn run(args: Args) -> anyhow::Result<Code> {
+    super::parquet_is_built_in(args.parquet)?;
+    if let Some(part) = args.parts.iter().find(|p| super::classify::same_folder(p, &args.out)) {
+        anyhow::bail!("{}: is both a part and the folder for the whole; name another --out", part.display());
+    }
+    let model = model(args.model.as_deref())?;
+    let options =
+        MergeOptions { out: &args.out, force: args.force, pictures: !args.no_overlays, parquet: args.parquet };
+    let outcome = pipeline::merge(&args.parts, &model, &options).map_err(|error| match error {
+        MergeError::Run(error) => with_hint(error),
+        MergeError::OtherModel { .. } => anyhow::anyhow!("{error} (--model)"),
+        other => other.into(),
+    })?;
+    let page = match args.no_report {
+        true => None,
+        false => {
+            let results = breakface::results::Results::load(&args.out)?;
+            let settings = results.run.map_or_else(Settings::default, |run| run.settings);
+            Some(super::report::write_beside(&args.out, &settings)?)
+        }
+    };
+    let progress = Progress::new(args.json, args.quiet);
+    progress.finish(&[], outcome.images.len(), &outcome, &args.out, page.as_deref());
+    Ok(code(&outcome))
 }

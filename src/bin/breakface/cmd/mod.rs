@@ -15,3 +15,11 @@ pub mod review;
 pub mod settings;
 pub mod stack;
 pub mod train;
+
+/// Parquet can be left out when the program is built.
+fn parquet_is_built_in(asked: bool) -> anyhow::Result<()> {
+    if asked && !cfg!(feature = "parquet") {
+        anyhow::bail!("--parquet: this program was built without Parquet");
+    }
+    Ok(())
+}

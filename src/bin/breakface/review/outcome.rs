@@ -5,7 +5,7 @@ use std::path::Path;
 use anyhow::Context;
 use breakface::labels::{HandLabel, ReviewedEnd, with_hand_labels};
 use breakface::pipeline::{Scores, model_figures};
-use breakface::table::{EndRow, ImageRow, write_atomic, write_csv};
+use breakface::table::{EndRow, ImageRow, guard_formula, write_atomic, write_csv};
 use breakface::tree::Label;
 use serde::Serialize;
 
@@ -165,7 +165,7 @@ fn write_both(path: &Path, applied: &Applied) -> anyhow::Result<()> {
     let text = |v: Option<f64>| v.map(breakface::table::format_number).unwrap_or_default();
     for (of, scores) in [("specimen", &applied.specimens), ("knot", &applied.knots)] {
         for score in scores {
-            let mut record = vec![of.to_owned(), score.name.clone()];
+            let mut record = vec![of.to_owned(), guard_formula(&score.name)];
             record.push(score.n_hand.map(|n| n.to_string()).unwrap_or_default());
             for fraction in [score.model, score.reviewed] {
                 record.extend([fraction.value, fraction.low, fraction.high].map(text));

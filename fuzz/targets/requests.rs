@@ -1,0 +1,114 @@
+//! Raw HTTP requests to the review page, through a real socket to the real server over a small run.
+
+#![no_main]
+
+use breakface::find::Finder;
+use breakface::labels::LabelLog;
+use breakface::pipeline::{self, RunOptions, Tools};
+use breakface::settings::Settings;
+use breakface::tree::Model;
+use libfuzzer_sys::fuzz_target;
+use std::io::{Read, Write};
+use std::net::{Shutdown, TcpListener, TcpStream};
+use std::path::Path;
+use std::sync::LazyLock;
+use std::sync::atomic::AtomicBool;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+/// The server's modules as they are in the program.
+mod review {
+    /// What the command line asks for; only what the run needs.
+    pub struct Options {
+        pub results: std::path::PathBuf,
+        pub pictures: Option<std::path::PathBuf>,
+        pub model: Option<std::path::PathBuf>,
+    }
+
+    #[path = "../../../src/bin/breakface/review/assets.rs"]
+    pub mod assets;
+    #[path = "../../../src/bin/breakface/review/guard.rs"]
+    pub mod guard;
+    #[path = "../../../src/bin/breakface/review/http.rs"]
+    pub mod http;
+    #[path = "../../../src/bin/breakface/review/lesson.rs"]
+    pub mod lesson;
+    #[path = "../../../src/bin/breakface/review/outcome.rs"]
+    pub mod outcome;
+    #[path = "../../../src/bin/breakface/review/reply.rs"]
+    pub mod reply;
+    #[path = "../../../src/bin/breakface/review/routes.rs"]
+    pub mod routes;
+    #[path = "../../../src/bin/breakface/review/run.rs"]
+    pub mod run;
+    #[path = "../../../src/bin/breakface/review/session.rs"]
+    pub mod session;
+    #[path = "../../../src/bin/breakface/review/shown.rs"]
+    pub mod shown;
+    #[path = "../../../src/bin/breakface/review/wire.rs"]
+    pub mod wire;
+}
+
+use review::guard::Guard;
+use review::session::Session;
+
+/// A run over one small picture, kept in a folder in memory where there is one.
+fn results() -> std::path::PathBuf {
+    let memory = Path::new("/dev/shm");
+    let parent = if memory.is_dir() { memory.to_owned() } else { std::env::temp_dir() };
+    let folder = tempfile::tempdir_in(parent).expect("a folder can be made").keep();
+    let picture = folder.join("in").join("p.jpg");
+    std::fs::create_dir(folder.join("in")).expect("a folder can be made");
+    std::fs::write(&picture, include_bytes!("../../fixtures/demo/TC-S01-A_3.jpg")).expect("a file can be written");
+    let tools = Tools {
+        finder: Finder::bundled().expect("the bundled finder loads"),
+        model: Model::bundled().expect("the bundled model loads"),
+        settings: Settings::default(),
+        um_per_px: Some(0.5),
+    };
+    let out = folder.join("r");
+    let inputs = pipeline::gather(&[folder.join("in")], &out).expect("a folder is no table");
+    let stop = AtomicBool::new(false);
+    let options = RunOptions { out: &out, force: false, threads: 1, overlays: false, stop: &stop };
+    pipeline::run(&inputs, &tools, &options, &|_| {}).expect("the run ends");
+    out
+}
+
+/// Tokens and ports are random in the program; here inputs must be able to name them.
+fn guard() -> Guard {
+    Guard::new(80, "t".into())
+}
+
+static PORT: LazyLock<u16> = LazyLock::new(|| {
+    let options = review::Options { results: results(), pictures: None, model: None };
+    let run = review::run::Run::load(&options).expect("the run can be read");
+    let log = LabelLog::open(&options.results.join("labels.csv")).expect("there are no labels yet");
+    let session = Session::new(run, log, "fuzz".into());
+    let listener = TcpListener::bind("127.0.0.1:0").expect("a port is free");
+    let port = listener.local_addr().expect("it is bound").port();
+    std::thread::spawn(move || {
+        let guard = guard();
+        review::http::serve(
+            &listener,
+            &|head| review::routes::admit(&guard, head),
+            &|request| review::routes::answer(&session, &guard, request),
+        );
+    });
+    port
+});
+
+/// Learning and applying take long and are asked for rarely, so that other requests are tried as well.
+static ASKED: AtomicUsize = AtomicUsize::new(0);
+
+fuzz_target!(|bytes: &[u8]| {
+    let is = |word: &[u8]| bytes.windows(word.len()).any(|w| w == word);
+    if (is(b"/api/learn") || is(b"/api/apply")) && ASKED.fetch_add(1, Ordering::Relaxed) % 64 != 0 {
+        return;
+    }
+    let Ok(mut stream) = TcpStream::connect(("127.0.0.1", *PORT)) else { return };
+    // The server may answer and close before it has read everything.
+    let _ = stream.write_all(bytes);
+    let _ = stream.shutdown(Shutdown::Write);
+    let mut reply = Vec::new();
+    let _ = stream.read_to_end(&mut reply);
+    assert!(reply.is_empty() || reply.starts_with(b"HTTP/1.1 "));
+});

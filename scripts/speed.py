@@ -1,0 +1,169 @@
+"""Measures the whole program: start-up, size, cores, memory, first results, reruns. Needs Pillow.
+
+    cargo build --release && python3 scripts/speed.py [--program target/release/breakface] [--peer "COMMAND {pictures} {ends}"]
+
+Every figure that is compared is a ratio of two taken in this run; the smallest of several repeats counts, since whatever
+else the machine does only adds time. `--peer` is any other program for the same job, given a folder and a table to write.
+"""
+
+import argparse
+import json
+import os
+import shlex
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from PIL import Image
+
+ROOT = Path(__file__).resolve().parent.parent
+DEMO = sorted((ROOT / "fixtures" / "demo").glob("*.jpg"))
+RENDERED = sorted((ROOT / "fixtures" / "rendered").glob("*.jpg"))
+
+
+def run(command, **more):
+    """Wall time in s, peak memory in MB, standard output."""
+    start = time.perf_counter()
+    with tempfile.TemporaryFile() as out:
+        child = subprocess.Popen(command, stdout=out, stderr=subprocess.DEVNULL, **more)
+        _, status, usage = os.wait4(child.pid, 0)
+        wall = time.perf_counter() - start
+        child.returncode = os.waitstatus_to_exitcode(status)
+        out.seek(0)
+        return wall, usage.ru_maxrss / 1024, out.read().decode()
+
+
+def copies(sources, n, folder):
+    """n picture files, no two with the same bytes, so that none is kept from another."""
+    folder.mkdir()
+    for i in range(n):
+        source = sources[i % len(sources)]
+        # A comment at the end of a JPEG changes its bytes and nothing else.
+        (folder / f"{i:05}.jpg").write_bytes(source.read_bytes() + f"copy {i}".encode())
+    return folder
+
+
+def small(n, folder):
+    """n pictures of 320 x 240 px, cut from the bundled ones."""
+    folder.mkdir()
+    whole = [Image.open(p).convert("L") for p in RENDERED]
+    for i in range(n):
+        x, y = (37 * i) % 1200, (53 * i) % 900
+        whole[i % len(whole)].crop((x, y, x + 320, y + 240)).save(folder / f"{i:05}.png")
+    return folder
+
+
+def report(what, value, wanted=""):
+    print(f"| {what} | {value} | {wanted} |", flush=True)
+
+
+def startup(program, work):
+    (work / "empty").mkdir()
+    for name, arguments in {
+        "help": ["--help"],
+        "version": ["--version"],
+        "empty folder": ["classify", str(work / "empty"), "--out", str(work / "nothing")],
+    }.items():
+        best = min(run([program, *arguments])[0] for _ in range(20))
+        report(f"start-up, {name}", f"{best * 1000:.1f} ms", "under 20 ms")
+    report("size of the program", f"{os.path.getsize(program) / 1e6:.1f} MB", "under 30 MB")
+
+
+def classify(program, pictures, out, *more, cores=None):
+    command = [program, "classify", str(pictures), "--out", str(out), "--quiet", "--no-report", *more]
+    pin = ["taskset", "-c", cores] if cores else []
+    return run([*pin, *command])
+
+
+def cores(program, work, n, repeats):
+    pictures = copies(DEMO + RENDERED, n, work / "cores")
+    one, two = [], []
+    for _ in range(repeats):
+        one.append(classify(program, pictures, work / "r1", "--threads", "1", "--force", cores="0")[0])
+        two.append(classify(program, pictures, work / "r2", "--threads", "2", "--force", cores="0,1")[0])
+    report(f"{n} pictures, 1 core", f"{min(one):.1f} s ({min(one) / n:.3f} s a picture)")
+    report(f"{n} pictures, 2 cores", f"{min(two):.1f} s")
+    report("2 cores over 1 core", f"{min(one) / min(two):.2f}", "at least 1.85")
+    bare = min(
+        classify(program, pictures, work / "r3", "--threads", "2", "--force", "--no-overlays")[0] for _ in range(repeats)
+    )
+    report("share of the overlays in that time", f"{100 * (1 - bare / min(two)):.0f} %")
+    return pictures, min(two)
+
+
+def memory(program, work, few, many):
+    peaks, times = [], []
+    for n in (few, many):
+        pictures = small(n, work / f"small{n}")
+        wall, peak, _ = classify(program, pictures, work / f"rs{n}", "--threads", "2", "--no-overlays")
+        peaks.append(peak)
+        times.append(wall / n)
+    report(f"peak memory, {few} and {many} small pictures", f"{peaks[0]:.0f} and {peaks[1]:.0f} MB", "the same")
+    report(f"time a picture, {many} over {few}", f"{times[1] / times[0]:.2f}", "1 (linear)")
+    folder = work / "large"
+    folder.mkdir()
+    for i, path in enumerate(RENDERED):
+        Image.open(path).convert("RGB").resize((4000, 3000), Image.Resampling.BICUBIC).save(folder / f"{i}.jpg")
+    wall, peak, _ = classify(program, folder, work / "rl", "--threads", "2")
+    report(f"peak memory, {len(RENDERED)} pictures of 12 MP, two threads", f"{peak:.0f} MB", "under 700 MB")
+    report("12 MP pictures", f"{wall / len(RENDERED):.2f} s each")
+
+
+def reruns(program, work, pictures, first):
+    out = work / "again"
+    start = time.perf_counter()
+    command = [program, "classify", str(pictures), "--out", str(out), "--json", "--no-report"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as child:
+        seen = next(time.perf_counter() - start for line in child.stdout if json.loads(line)["type"] == "done")
+        child.stdout.read()
+    report("first result", f"{seen:.2f} s", "within 1 s")
+    nothing = min(classify(program, pictures, out)[0] for _ in range(3))
+    report("run again, nothing changed", f"{nothing:.2f} s ({100 * nothing / first:.1f} % of the run)")
+    one = sorted(pictures.iterdir())[0]
+    one.write_bytes(one.read_bytes() + b"changed")
+    wall, _, said = run([*command])
+    kept = said.count('"kept":true')
+    done = said.count('"type":"done"')
+    report("run again, one picture changed", f"{wall:.2f} s, {done - kept} of {done} done anew", "1 done anew")
+
+
+def peer(program, work, pictures, command, first, repeats):
+    command = command.format(pictures=shlex.quote(str(pictures)), ends=shlex.quote(str(work / "peer.csv")))
+    walls = []
+    for _ in range(repeats):
+        walls.append(run(["bash", "-c", command])[0])
+    report("yardstick with scikit-image, same pictures", f"{min(walls):.1f} s")
+    report("pictures per second, ours over the yardstick's", f"{min(walls) / first:.1f}", "at least 5")
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--program", default=str(ROOT / "target" / "release" / "breakface"))
+    parser.add_argument("--peer")
+    parser.add_argument("--pictures", type=int, default=40)
+    parser.add_argument("--repeats", type=int, default=2)
+    parser.add_argument("--small", type=int, nargs=2, default=(200, 2000))
+    parser.add_argument("--only", default="startup,cores,memory,reruns,peer")
+    args = parser.parse_args()
+    only = args.only.split(",")
+    print(f"load before: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores", file=sys.stderr)
+    print("| what | measured | wanted |\n|---|---|---|")
+    with tempfile.TemporaryDirectory() as work:
+        work = Path(work)
+        if "startup" in only:
+            startup(args.program, work)
+        if "cores" in only:
+            pictures, first = cores(args.program, work, args.pictures, args.repeats)
+            if "reruns" in only:
+                reruns(args.program, work, pictures, first)
+            if "peer" in only and args.peer:
+                peer(args.program, work, pictures, args.peer, first, args.repeats)
+        if "memory" in only:
+            memory(args.program, work, *args.small)
+    print(f"load after: {os.getloadavg()[0]:.1f}", file=sys.stderr)
+
+
+if __name__ == "__main__":
+    main()

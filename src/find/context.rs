@@ -1,0 +1,266 @@
+//! Hits -> candidates: what surrounds a hit in its picture decides how much to believe it.
+//!
+//! The network sees about a hundred pixels of one copy. Whether a hit is an end also shows in what it cannot see: whether
+//! another copy saw the same end, how wide the other fibres of the picture are, how sure the network is elsewhere in it,
+//! whether a stronger hit lies close by. Boosted trees (`models/context.json`, made by `scripts/finder/context.py`) turn
+//! that into the chance that the hit is a gradable end.
+
+use serde::Deserialize;
+
+use super::hit::{Hit, logit, sigmoid};
+use super::near::Near;
+use super::network::UNIT;
+use super::{Candidate, FinderError};
+use crate::settings::FindSettings;
+use crate::units::direction_gap_deg;
+
+pub(super) static BUNDLED: &[u8] = include_bytes!("../../models/context.json");
+
+/// What the trees ask about a hit, in the order of [`describe`]'s answer. Lengths are in widths of the hit.
+pub const CONTEXT_FEATURES: [&str; 26] = [
+    "network_logit",
+    "width_in_copy",
+    "smear",
+    "tip_spread",
+    "width_spread",
+    "axis_spread",
+    "look_certainty",
+    "doubles_same_copy",
+    "seen_in_other_copy",
+    "other_copy_width_gap",
+    "other_copy_axis_gap",
+    "other_copy_distance",
+    "stronger_distance",
+    "stronger_logit_gap",
+    "stronger_axis_gap",
+    "stronger_along",
+    "stronger_across",
+    "width_against_picture",
+    "crowd",
+    "murmur",
+    "border_distance",
+    "width_px",
+    "picture_ends",
+    "picture_mean_score",
+    "picture_doubt",
+    "picture_width_spread",
+];
+
+/// Farthest that a neighbour is looked for, widths; also the value when there is none.
+const FAR: f64 = 6.0;
+
+/// The trees, as read from their file.
+pub(super) struct Context {
+    trees: Vec<Tree>,
+    base: f64,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct File {
+    schema: String,
+    features: Vec<String>,
+    base: f64,
+    trees: Vec<Tree>,
+}
+
+/// One tree as parallel arrays; `feature` −1 marks a leaf.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Tree {
+    feature: Vec<i16>,
+    threshold: Vec<f64>,
+    left: Vec<u16>,
+    right: Vec<u16>,
+    value: Vec<f64>,
+}
+
+impl Context {
+    /// The trees that are compiled in.
+    pub fn bundled() -> Result<Self, FinderError> {
+        Self::from_bytes(BUNDLED)
+            .map_err(|reason| FinderError::Unusable { name: "models/context.json".to_owned(), reason })
+    }
+
+    fn from_bytes(bytes: &[u8]) -> Result<Self, String> {
+        let file: File = serde_json::from_slice(bytes).map_err(|e| e.to_string())?;
+        if file.schema != "breakface-context/1" {
+            return Err(format!("schema {} is not breakface-context/1", file.schema));
+        }
+        if file.features != CONTEXT_FEATURES {
+            return Err("asks for other features than this version makes".to_owned());
+        }
+        if !file.trees.iter().all(Tree::is_sound) {
+            return Err("holds a tree whose branches lead nowhere".to_owned());
+        }
+        Ok(Self { trees: file.trees, base: file.base })
+    }
+
+    /// Chance that a hit so described is a gradable end, 0..1.
+    fn chance(&self, features: &[f64; CONTEXT_FEATURES.len()]) -> f64 {
+        sigmoid(self.base + self.trees.iter().map(|t| t.value_of(features)).sum::<f64>())
+    }
+}
+
+impl Tree {
+    /// Whether every branch leads to a later node, so that each walk ends.
+    fn is_sound(&self) -> bool {
+        let n = self.feature.len();
+        let whole = [self.threshold.len(), self.left.len(), self.right.len(), self.value.len()].iter().all(|&l| l == n);
+        whole
+            && n > 0
+            && (0..n).all(|i| {
+                self.feature[i] < 0
+                    || ((self.feature[i] as usize) < CONTEXT_FEATURES.len()
+                        && [self.left[i], self.right[i]].iter().all(|&c| usize::from(c) > i && usize::from(c) < n))
+            })
+    }
+
+    fn value_of(&self, features: &[f64; CONTEXT_FEATURES.len()]) -> f64 {
+        let mut at = 0;
+        while self.feature[at] >= 0 {
+            let low = features[self.feature[at] as usize] <= self.threshold[at];
+            at = usize::from(if low { self.left[at] } else { self.right[at] });
+        }
+        self.value[at]
+    }
+}
+
+/// The kept hits with the chance that each is an end as their score.
+pub(super) fn weigh(kept: &[Hit], hits: &[Hit], size: (u32, u32), context: &Context) -> Vec<Candidate> {
+    let described = describe(kept, hits, size);
+    kept.iter().zip(described).map(|(hit, f)| Candidate { score: context.chance(&f), ..hit.candidate }).collect()
+}
+
+/// Describes every kept hit by what surrounds it. `hits` are all hits of the picture, `size` its width and height, px.
+pub(super) fn describe(kept: &[Hit], hits: &[Hit], size: (u32, u32)) -> Vec<[f64; CONTEXT_FEATURES.len()]> {
+    let (all, some) = (Near::new(hits), Near::new(kept));
+    let picture = Picture::of(kept);
+    kept.iter()
+        .map(|hit| {
+            let c = &hit.candidate;
+            let w = c.width_px;
+            let gap = |o: &Hit| c.tip.distance(o.candidate.tip) / w.max(o.candidate.width_px);
+            let axis_gap = |o: &Hit| direction_gap_deg(c.axis_deg, o.candidate.axis_deg) / 180.0;
+            let others = |reach: f64| all.within(c.tip, reach * w).filter(|o| *o != hit);
+            let doubles = others(1.0).filter(|o| o.reduction == hit.reduction && gap(o) < 0.75);
+            let elsewhere = others(2.0)
+                .filter(|o| o.reduction != hit.reduction && gap(o) < 0.75)
+                .max_by(|a, b| a.candidate.score.total_cmp(&b.candidate.score));
+            let stronger = some
+                .within(c.tip, FAR * w)
+                .filter(|o| o.candidate.score > c.score)
+                .min_by(|a, b| c.tip.distance(a.candidate.tip).total_cmp(&c.tip.distance(b.candidate.tip)));
+            let (along, across) = stronger.map_or((0.0, 0.0), |o| {
+                let (u, v) = super::peaks::along_across(c.tip, c.axis_deg, o.candidate.tip);
+                (u / w, v.abs() / w)
+            });
+            let crowd = some.within(c.tip, 4.0 * w).filter(|o| *o != hit).map(|o| o.candidate.score).sum::<f64>();
+            let murmur = others(2.0).filter(|o| gap(o) >= 0.5).map(|o| o.candidate.score).sum::<f64>();
+            let far = [c.tip.x, c.tip.y, f64::from(size.0) - 1.0 - c.tip.x, f64::from(size.1) - 1.0 - c.tip.y];
+            [
+                logit(c.score),
+                (w / hit.reduction / UNIT).log2(),
+                hit.smear,
+                hit.tip_spread,
+                hit.width_spread,
+                hit.axis_spread,
+                c.look_sheared.map_or(0.0, |p| (2.0 * p - 1.0).abs()),
+                doubles.map(|o| o.candidate.score).sum(),
+                elsewhere.map_or(0.0, |o| o.candidate.score),
+                elsewhere.map_or(1.0, |o| (o.candidate.width_px / w).log2()),
+                elsewhere.map_or(1.0, axis_gap),
+                elsewhere.map_or(1.0, gap),
+                stronger.map_or(FAR, |o| c.tip.distance(o.candidate.tip) / w),
+                stronger.map_or(0.0, |o| logit(o.candidate.score) - logit(c.score)),
+                stronger.map_or(1.0, axis_gap),
+                along,
+                across,
+                (w / picture.width_px).log2(),
+                crowd,
+                murmur,
+                far.into_iter().fold(FAR * w, f64::min) / w,
+                w.log2(),
+                picture.ends,
+                picture.mean_score,
+                picture.doubt,
+                picture.width_spread,
+            ]
+        })
+        .collect()
+}
+
+/// What all kept hits of a picture say together. Every hit counts as much as the network believes it.
+struct Picture {
+    width_px: f64,
+    width_spread: f64,
+    ends: f64,
+    mean_score: f64,
+    doubt: f64,
+}
+
+impl Picture {
+    fn of(kept: &[Hit]) -> Self {
+        let mut widths: Vec<(f64, f64)> =
+            kept.iter().map(|h| (h.candidate.width_px.log2(), h.candidate.score.powi(2))).collect();
+        widths.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));
+        let total = widths.iter().map(|w| w.1).sum::<f64>().max(1e-12);
+        let mut sum = 0.0;
+        let median = widths.iter().find(|w| {
+            sum += w.1;
+            sum >= total / 2.0
+        });
+        let median = median.map_or(0.0, |w| w.0);
+        let spread = widths.iter().map(|w| w.1 * (w.0 - median).abs()).sum::<f64>() / total;
+        let scores = || kept.iter().map(|h| h.candidate.score);
+        let ends = scores().sum::<f64>();
+        Self {
+            width_px: median.exp2(),
+            width_spread: spread,
+            ends: (1.0 + ends).log2(),
+            mean_score: scores().map(|s| s * s).sum::<f64>() / ends.max(1e-12),
+            doubt: scores().map(|s| s * (1.0 - s)).sum::<f64>() / ends.max(1e-12),
+        }
+    }
+}
+
+/// Drops weaker hits on the end of a stronger one; only hits of at least `min_kept_hit` stay.
+pub(super) fn keep(hits: &[Hit], settings: &FindSettings) -> Vec<Hit> {
+    let strong = hits.iter().filter(|h| h.candidate.score >= settings.min_kept_hit).copied().collect();
+    super::peaks::keep_strongest(strong, |h: &Hit| h.candidate, settings)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::Point;
+
+    fn hit(x: f64, y: f64, score: f64, reduction: f64) -> Hit {
+        let candidate =
+            Candidate { tip: Point::new(x, y), axis_deg: 0.0, width_px: 10.0, score, look_sheared: Some(0.5) };
+        Hit { candidate, reduction, smear: 0.1, tip_spread: 0.0, width_spread: 0.0, axis_spread: 0.0 }
+    }
+
+    fn feature(row: &[f64; CONTEXT_FEATURES.len()], name: &str) -> f64 {
+        row[CONTEXT_FEATURES.iter().position(|f| *f == name).expect("named")]
+    }
+
+    #[test]
+    fn neighbours_are_told_in_widths() {
+        let hits = [hit(100.0, 100.0, 0.5, 1.0), hit(130.0, 100.0, 0.9, 1.0), hit(101.0, 100.0, 0.3, 2.0)];
+        let rows = describe(&hits[..2], &hits, (400, 300));
+        assert_eq!(feature(&rows[0], "stronger_distance"), 3.0);
+        assert_eq!(feature(&rows[0], "stronger_along"), 3.0);
+        assert_eq!(feature(&rows[0], "seen_in_other_copy"), 0.3);
+        assert_eq!(feature(&rows[1], "stronger_distance"), FAR);
+        assert_eq!(feature(&rows[1], "width_against_picture"), 0.0);
+    }
+
+    #[test]
+    fn branches_that_lead_nowhere_are_refused() {
+        let circle = Tree { feature: vec![0], threshold: vec![0.0], left: vec![0], right: vec![0], value: vec![0.0] };
+        assert!(!circle.is_sound());
+        assert!(Context::from_bytes(b"{}").is_err());
+        assert!(Context::bundled().is_ok());
+    }
+}

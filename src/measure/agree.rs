@@ -1,0 +1,101 @@
+//! Several tellings of one number brought together: guide and edges of one end, and the fibres of one picture.
+//!
+//! Values with standard uncertainties -> one value with its uncertainty. An edge that is not the fibre's own lies anywhere,
+//! so a telling that may be wrong altogether is weighed by how well it fits (a mixture of "right" and "anywhere").
+
+use crate::measure::gauge::Told;
+use crate::settings::MeasureSettings;
+
+/// A telling that is surely about the right thing, and one that may be about something else: the mean and standard
+/// deviation of the two-part posterior (right with the inverse variances; wrong altogether, so that `sure` stands alone).
+///
+/// `doubt` is the share of wrong tellings, `reach` the width over which they scatter.
+pub(super) fn weighed(sure: Told, doubtful: Told, doubt: f64, reach: f64) -> Told {
+    let (a, b) = (sure.u * sure.u, doubtful.u * doubtful.u);
+    if !(0.0 < a && 0.0 < b) {
+        return if 0.0 < a { doubtful } else { sure };
+    }
+    let gap = doubtful.value - sure.value;
+    let right = (1.0 - doubt) * (-0.5 * gap * gap / (a + b)).exp() / (std::f64::consts::TAU * (a + b)).sqrt();
+    let wrong = doubt / reach;
+    let p = right / (right + wrong);
+    let both = sure.value + gap * a / (a + b);
+    let value = p * both + (1.0 - p) * sure.value;
+    let spread = p * (a * b / (a + b) + (both - value).powi(2)) + (1.0 - p) * (a + (sure.value - value).powi(2));
+    Told { value, u: spread.sqrt() }
+}
+
+/// What the fibres of one picture have in common: the middle of a number and its true spread.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Kin {
+    middle: f64,
+    middle_u: f64,
+    spread: f64,
+}
+
+impl Kin {
+    /// Middle and true spread of logarithms of widths; `None` when there are too few to tell.
+    ///
+    /// The middle is the weighted median; the spread is what the scatter about it exceeds the stated uncertainties by
+    /// (scaled median absolute deviation), and never less than what fibres of one line differ by.
+    pub(super) fn of(told: &[Told], settings: &MeasureSettings) -> Option<Self> {
+        if told.len() < settings.kin_least {
+            return None;
+        }
+        let weight = |t: &Told| 1.0 / (t.u * t.u + settings.kin_spread * settings.kin_spread);
+        let mut values: Vec<[f64; 2]> = told.iter().map(|t| [t.value, weight(t)]).collect();
+        let middle = super::shaft::weighted_median(&mut values)?;
+        let mut gaps: Vec<[f64; 2]> = told.iter().map(|t| [(t.value - middle).abs(), weight(t)]).collect();
+        let scatter = super::shaft::MAD_TO_SIGMA * super::shaft::weighted_median(&mut gaps)?;
+        let mut noise: Vec<[f64; 2]> = told.iter().map(|t| [t.u, weight(t)]).collect();
+        let noise = super::shaft::weighted_median(&mut noise)?;
+        let spread = (scatter * scatter - noise * noise).max(0.0).sqrt().max(settings.kin_spread);
+        // Neighbouring ends share light and look, so a picture holds fewer independent ends than ends.
+        let independent = (told.len() as f64 / settings.kin_correlation).max(1.0);
+        let middle_u = scatter.max(settings.kin_spread) / independent.sqrt();
+        Some(Self { middle, middle_u, spread })
+    }
+
+    /// A telling drawn towards the middle, the more the less sure it is.
+    pub(super) fn drawn(&self, told: Told, settings: &MeasureSettings) -> Told {
+        let kin = Told { value: self.middle, u: self.spread.hypot(self.middle_u) };
+        weighed(told, kin, settings.kin_doubt, settings.kin_reach)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn told(value: f64, u: f64) -> Told {
+        Told { value, u }
+    }
+
+    /// Inverse-variance mean of two values, e.g. JCGM 100:2008 (GUM), from memory: 1.0 ± 0.3 and 2.0 ± 0.4 give
+    /// (1/0.09 + 2/0.16) / (1/0.09 + 1/0.16) = 1.36 ± 0.24.
+    #[test]
+    fn without_doubt_it_is_the_weighted_mean() {
+        let both = weighed(told(1.0, 0.3), told(2.0, 0.4), 0.0, 1.0);
+        assert!((both.value - 1.36).abs() < 1e-12 && (both.u - 0.24).abs() < 1e-12);
+    }
+
+    #[test]
+    fn what_lies_far_off_counts_no_more() {
+        let both = weighed(told(0.0, 0.05), told(1.0, 0.01), 0.1, 1.0);
+        assert!(both.value.abs() < 1e-6 && (both.u - 0.05).abs() < 1e-6);
+    }
+
+    #[test]
+    fn fibres_of_one_line_are_drawn_together_and_mixed_ones_are_not() {
+        let settings = MeasureSettings::default();
+        let alike: Vec<Told> = (0..20).map(|k| told(3.0 + 0.01 * f64::from(k % 5 - 2), 0.1)).collect();
+        let kin = Kin::of(&alike, &settings).expect("twenty fibres");
+        let drawn = kin.drawn(told(3.15, 0.1), &settings);
+        assert!(drawn.value < 3.08, "{drawn:?}");
+        let mixed: Vec<Told> = (0..20).map(|k| told(if k % 2 == 0 { 2.5 } else { 3.5 }, 0.05)).collect();
+        let kin = Kin::of(&mixed, &settings).expect("twenty fibres");
+        let kept = kin.drawn(told(2.5, 0.05), &settings);
+        assert!((kept.value - 2.5).abs() < 0.03, "{kept:?}");
+        assert_eq!(Kin::of(&alike[..2], &settings), None);
+    }
+}

@@ -1,0 +1,111 @@
+//! A first reading of an end: width, axis, tip, end line and cap, and how sure each is, from a straightened strip.
+//!
+//! Planes + rough ends -> [`Reading`] for each, by a small network that also tells its own spread. Readings correct what
+//! the finder told before a shaft is traced, and weigh in beside the picture's edges afterwards
+//! ([`crate::measure::agree`]). Made by `scripts/measure/train_gauge.py`; `models/README.md` has its figures.
+
+use std::sync::LazyLock;
+
+use rayon::prelude::*;
+use rten::Model;
+use rten_tensor::NdTensor;
+use rten_tensor::prelude::*;
+
+use crate::measure::guide::{BATCH, COLUMNS, ROWS, strip};
+use crate::measure::planes::Planes;
+use crate::measure::shaft::Rough;
+use crate::settings::MeasureSettings;
+
+/// Units of the network's outputs: ln width, degrees of the axis, told widths along and across, degrees of the end line,
+/// ln bulb ratio; part of the network.
+const UNITS: [f64; 6] = [0.1, 5.0, 0.15, 0.15, 15.0, 0.2];
+/// Range of the logarithms of the spreads; part of the network.
+const LOG_SPREAD: (f64, f64) = (-4.0, 3.0);
+/// Outputs for one strip.
+const OUTPUTS: usize = 12;
+
+/// The network's weights, compiled in: a constant of the program, read once.
+static NETWORK: LazyLock<Option<Model>> =
+    LazyLock::new(|| Model::load_static_slice(include_bytes!("../../models/gauge.onnx")).ok());
+
+/// A value and its standard uncertainty.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Told {
+    /// The value.
+    pub(super) value: f64,
+    /// Standard uncertainty.
+    pub(super) u: f64,
+}
+
+/// What the gauge reads from one strip.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Reading {
+    /// Logarithm of the true over the told width.
+    pub(super) ln_width: Told,
+    /// Turn of the axis from the told one, degrees.
+    pub(super) turn_deg: Told,
+    /// Tip along the told axis from the told tip, in told widths.
+    pub(super) along: Told,
+    /// Tip beside the told axis, in told widths.
+    pub(super) across: Told,
+    /// Angle of the end's line from the normal of the told axis, degrees, signed as a cut angle.
+    pub(super) line_deg: Told,
+    /// Logarithm of the bulb ratio.
+    pub(super) ln_bulb: Told,
+}
+
+impl Reading {
+    /// The rough end corrected by this reading.
+    pub(super) fn corrected(&self, rough: &Rough) -> Rough {
+        let (along, across) = (self.along.value * rough.width_px, self.across.value * rough.width_px);
+        Rough {
+            tip: rough.tip.towards(rough.axis_deg, along).towards(rough.axis_deg + 90.0, across),
+            axis_deg: rough.axis_deg + self.turn_deg.value,
+            width_px: rough.width_px * self.ln_width.value.exp(),
+            width_sigma: self.ln_width.u,
+        }
+    }
+
+    /// Reading from the network's numbers for one strip; `None` when they are not numbers.
+    fn of(outputs: &[f32], settings: &MeasureSettings) -> Option<Self> {
+        let told = |k: usize| {
+            let log_spread = f64::from(outputs[k + 6]).clamp(LOG_SPREAD.0, LOG_SPREAD.1);
+            // The network tells the mean absolute error; for the heavy-tailed errors it has, a factor makes a 95 % interval hold.
+            let u = settings.reading_u[k].hypot(settings.reading_spread * log_spread.exp() * UNITS[k]);
+            Told { value: f64::from(outputs[k]) * UNITS[k], u }
+        };
+        let read = Self {
+            ln_width: told(0),
+            turn_deg: told(1),
+            along: told(2),
+            across: told(3),
+            line_deg: told(4),
+            ln_bulb: told(5),
+        };
+        outputs.iter().all(|v| v.is_finite()).then_some(read)
+    }
+}
+
+/// Readings of rough ends, in their order; `None` where there is no rough end or the network fails.
+pub(super) fn readings(planes: &Planes, roughs: &[Option<Rough>], settings: &MeasureSettings) -> Vec<Option<Reading>> {
+    let known: Vec<Rough> = roughs.iter().flatten().copied().collect();
+    let Some(network) = NETWORK.as_ref() else {
+        return roughs.iter().map(|_| None).collect();
+    };
+    let read: Vec<Option<Reading>> =
+        known.par_chunks(BATCH).flat_map_iter(|batch| run(network, planes, batch, settings)).collect();
+    let mut read = read.into_iter();
+    roughs.iter().map(|r| r.as_ref().and_then(|_| read.next().flatten())).collect()
+}
+
+fn run(network: &Model, planes: &Planes, batch: &[Rough], settings: &MeasureSettings) -> Vec<Option<Reading>> {
+    let mut input = Vec::with_capacity(batch.len() * 3 * ROWS * COLUMNS);
+    for rough in batch {
+        input.extend(strip(planes, rough));
+    }
+    let tensor = NdTensor::from_data([batch.len(), 3, ROWS, COLUMNS], input);
+    let output = network.run_one(tensor.view().into(), None).ok().and_then(|v| v.into_tensor::<f32>());
+    let numbers = output.map(|t| t.to_vec()).unwrap_or_default();
+    let mut read = numbers.chunks_exact(OUTPUTS).map(|c| Reading::of(c, settings));
+    batch.iter().map(|_| read.next().flatten()).collect()
+}

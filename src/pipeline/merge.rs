@@ -1,0 +1,303 @@
+//! Parts of a run -> the whole: their tables joined, once it is certain that every picture is there exactly once and was
+//! worked on in the same way; then break faces and knots. The tables are those of one run over everything, byte for byte.
+
+use super::folder::{self, CACHE_FOLDER, ResultFolder, RunError, Stand};
+use super::inputs::text;
+use super::row::sort_images;
+use super::scores::{Scores, model_figures};
+use super::{Outcome, sites, tables};
+use crate::results::{InputUsed, OVERLAY_FOLDER, Results, ResultsError, RunFile, ShardUsed, StageSeconds};
+use crate::table::{EndRow, ImageRow, Status, tidy};
+use crate::tree::Model;
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::{Path, PathBuf};
+use std::time::Instant;
+
+/// How parts are joined.
+#[derive(Debug, Clone, Copy)]
+pub struct MergeOptions<'a> {
+    /// Folder for the joined results.
+    pub out: &'a Path,
+    /// Take a folder with other files in it.
+    pub force: bool,
+    /// Bring the overlays and kept results along (as links where both lie on one file system, else as copies).
+    pub pictures: bool,
+    /// Write the tables as Parquet too (when the library was built with it).
+    pub parquet: bool,
+}
+
+/// Why parts cannot be joined.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum MergeError {
+    /// A folder holds no results, or damaged ones.
+    #[error(transparent)]
+    Results(#[from] ResultsError),
+    /// The joined results cannot be written.
+    #[error(transparent)]
+    Run(#[from] RunError),
+    /// A folder does not hold a finished part.
+    #[error("{folder}: {reason}")]
+    NoPart {
+        /// Folder.
+        folder: String,
+        /// What is wrong and what to do.
+        reason: String,
+    },
+    /// Two parts were not made in the same way.
+    #[error("{folder}: its {what} differs from that of {other}; run it again like the others")]
+    Unlike {
+        /// Folder.
+        folder: String,
+        /// Folder of the part that it is compared with.
+        other: String,
+        /// What differs.
+        what: &'static str,
+    },
+    /// One part is there twice.
+    #[error("{folder}: is part {index}, and so is {other}; give each part once")]
+    Twice {
+        /// Folder.
+        folder: String,
+        /// Number of the part.
+        index: u32,
+        /// The other folder.
+        other: String,
+    },
+    /// Parts are missing.
+    #[error("part {missing} of {of} is missing; give the folders of all parts, or run the missing ones")]
+    Missing {
+        /// Numbers of the missing parts.
+        missing: String,
+        /// Parts of the whole.
+        of: u32,
+    },
+    /// The model that labelled is not the one given.
+    #[error("the parts were labelled by {name}, which is not the model given; give that model's file")]
+    OtherModel {
+        /// Name of the model.
+        name: String,
+    },
+}
+
+/// One part as read.
+struct Read {
+    folder: PathBuf,
+    results: Results,
+    run: RunFile,
+    shard: ShardUsed,
+}
+
+/// Joins the results of all parts of one run. `model` is the model that labelled them.
+///
+/// # Errors
+/// When a part is missing, given twice, not finished, changed after its run, or made in another way than the others, or
+/// when the joined results cannot be written.
+pub fn merge(folders: &[PathBuf], model: &Model, options: &MergeOptions<'_>) -> Result<Outcome, MergeError> {
+    let start = Instant::now();
+    let parts = folders.iter().map(|f| read(f)).collect::<Result<Vec<Read>, _>>()?;
+    let Some(first) = parts.first() else { return Err(MergeError::Missing { missing: "1".into(), of: 1 }) };
+    all_parts(&parts)?;
+    parts.iter().try_for_each(|part| same_way(part, first))?;
+    if first.run.model.digest != model.digest() {
+        return Err(MergeError::OtherModel { name: first.run.model.name.clone() });
+    }
+    parts.iter().try_for_each(own_pictures)?;
+    let out = ResultFolder::open(options.out, options.force)?;
+    if options.pictures {
+        for part in &parts {
+            bring_along(&part.folder, options.out)?;
+        }
+    }
+    let whole = RunFile {
+        inputs: Vec::new(),
+        shard: None,
+        threads: 0,
+        wall_s: 0.0,
+        stage_s: StageSeconds::default(),
+        ..first.run.clone()
+    };
+    let (outcome, mut run_file) = joined(parts, whole, model);
+    run_file.wall_s = tidy(run_file.wall_s + start.elapsed().as_secs_f64());
+    tables::put(&out, &outcome, &run_file, options.parquet)?;
+    out.close(Stand::Finished)?;
+    Ok(outcome)
+}
+
+fn no_part(folder: &Path, reason: impl Into<String>) -> MergeError {
+    MergeError::NoPart { folder: text(folder), reason: reason.into() }
+}
+
+fn read(folder: &Path) -> Result<Read, MergeError> {
+    if let Some(reason) = folder::unfinished(folder) {
+        return Err(no_part(folder, format!("{reason}; give its command again and merge afterwards")));
+    }
+    let mut results = Results::load(folder)?;
+    let run = results.run.take().ok_or_else(|| no_part(folder, "run.json is missing; run this part again"))?;
+    let Some(shard) = run.shard.clone() else {
+        return Err(no_part(folder, "holds a whole run, no part of one; parts are made with a shard I/N"));
+    };
+    if run.version != env!("CARGO_PKG_VERSION") {
+        let versions = format!("was made by version {}, this is {}", run.version, env!("CARGO_PKG_VERSION"));
+        return Err(no_part(folder, format!("{versions}; merge with the version that made the parts")));
+    }
+    Ok(Read { folder: folder.into(), results, run, shard })
+}
+
+/// Every part is there, once.
+fn all_parts(parts: &[Read]) -> Result<(), MergeError> {
+    let mut seen: BTreeMap<u32, &Read> = BTreeMap::new();
+    for part in parts {
+        if let Some(other) = seen.insert(part.shard.index, part) {
+            let (folder, other) = (text(&part.folder), text(&other.folder));
+            return Err(MergeError::Twice { folder, index: part.shard.index, other });
+        }
+    }
+    let of = parts.first().map_or(1, |p| p.shard.of);
+    let missing: Vec<String> = (1..=of).filter(|i| !seen.contains_key(i)).map(|i| i.to_string()).collect();
+    match missing.is_empty() {
+        true => Ok(()),
+        false => Err(MergeError::Missing { missing: missing.join(", "), of }),
+    }
+}
+
+fn same_way(part: &Read, first: &Read) -> Result<(), MergeError> {
+    let (a, b) = (&part.run, &first.run);
+    let differs = [
+        (part.shard.of != first.shard.of, "number of parts"),
+        (a.settings != b.settings, "settings"),
+        (a.model != b.model, "model"),
+        (a.finder != b.finder, "finder"),
+        (a.um_per_px != b.um_per_px, "scale for all pictures"),
+        (part.shard.tools != first.shard.tools, "version or feature table"),
+        (part.shard.pictures != first.shard.pictures, "number of pictures in the whole"),
+        (part.shard.listing != first.shard.listing, "list of pictures or series table"),
+    ];
+    match differs.into_iter().find(|(differs, _)| *differs) {
+        Some((_, what)) => Err(MergeError::Unlike { folder: text(&part.folder), other: text(&first.folder), what }),
+        None => Ok(()),
+    }
+}
+
+/// The tables of a part hold its pictures, each once, as they were when it ran.
+fn own_pictures(part: &Read) -> Result<(), MergeError> {
+    let wrong = |reason: String| Err(no_part(&part.folder, format!("{reason}; run this part again")));
+    let (pictures, of, index) = (part.shard.pictures, part.shard.of as usize, part.shard.index as usize);
+    let expected = (pictures + of - index) / of;
+    if part.run.inputs.len() != expected {
+        return wrong(format!("lists {} pictures, expected {expected}", part.run.inputs.len()));
+    }
+    if part.results.ends.iter().any(|e| e.extra.iter().any(|(name, _)| name == "label_hand")) {
+        return Err(no_part(&part.folder, "holds hand labels; merge parts as they were run, and review the whole"));
+    }
+    let inputs: BTreeMap<&str, &str> = part.run.inputs.iter().map(|i| (i.image.as_str(), i.hash.as_str())).collect();
+    if inputs.len() != expected {
+        return wrong("lists a picture twice".into());
+    }
+    let mut ends: BTreeMap<&str, u64> = BTreeMap::new();
+    part.results.ends.iter().for_each(|e| *ends.entry(&e.image).or_default() += 1);
+    if let Some(stray) = ends.keys().find(|image| !inputs.contains_key(**image)) {
+        return wrong(format!("ends.csv has ends of {stray}, which is not among its pictures"));
+    }
+    let mut seen = BTreeSet::new();
+    for image in &part.results.images {
+        let name = image.series.image.as_str();
+        let hash = inputs.get(name);
+        match image.status {
+            Status::Failed if hash.is_none_or(|h| *h != image.content_hash) => {}
+            Status::Failed => drop(seen.insert(name)),
+            Status::Done if hash.is_none_or(|h| *h != image.content_hash) || !seen.insert(name) => {
+                return wrong(format!("images.csv and run.json do not agree about {name}"));
+            }
+            Status::Done if image.n_found != Some(ends.get(name).copied().unwrap_or(0)) => {
+                return wrong(format!("ends.csv does not hold the ends that were found in {name}"));
+            }
+            Status::Done if !copy_of(part, image).is_file() => {
+                return wrong(format!("the small copy of {name} is missing"));
+            }
+            Status::Done => {}
+        }
+    }
+    match inputs.keys().find(|name| !seen.contains(**name)) {
+        Some(name) => wrong(format!("images.csv has no row for {name}")),
+        None => Ok(()),
+    }
+}
+
+fn copy_of(part: &Read, image: &ImageRow) -> PathBuf {
+    sites::copy_path(&part.folder, &part.shard.tools, &image.content_hash)
+}
+
+/// The rows of all parts in the order of one run, and what that run would say of itself.
+fn joined(parts: Vec<Read>, mut whole: RunFile, model: &Model) -> (Outcome, RunFile) {
+    let mut outcome = Outcome::default();
+    let mut copies: BTreeMap<String, PathBuf> = BTreeMap::new();
+    let mut inputs: Vec<InputUsed> = Vec::new();
+    let mut notes: Vec<String> = Vec::new();
+    for part in parts {
+        for image in part.results.images.iter().filter(|i| i.status == Status::Done) {
+            copies.insert(image.content_hash.clone(), copy_of(&part, image));
+        }
+        for note in part.shard.notes {
+            if !notes.contains(&note) {
+                notes.push(note);
+            }
+        }
+        outcome.ends.extend(part.results.ends);
+        outcome.images.extend(part.results.images);
+        inputs.extend(part.run.inputs);
+        whole.threads = whole.threads.max(part.run.threads);
+        whole.wall_s += part.run.wall_s;
+        whole.stage_s.add(&part.run.stage_s);
+        if whole.ended < part.run.ended {
+            whole.ended = part.run.ended;
+        }
+    }
+    inputs.sort_by(|a, b| a.image.cmp(&b.image));
+    sort_images(&mut outcome.images);
+    // Ends of one picture lie together and in their order already.
+    outcome.ends.sort_by(|a, b| a.image.cmp(&b.image));
+    let n_failed = outcome.images.iter().filter(|i| i.status == Status::Failed).count();
+    outcome.n_bad_rows = outcome.images.len() - inputs.len();
+    outcome.n_failed = n_failed - outcome.n_bad_rows;
+    whole.inputs = inputs;
+    let settings = &whole.settings.face;
+    counted_as_listed(&mut outcome.ends, &outcome.images);
+    let copy = |image: &ImageRow| copies.get(&image.content_hash).cloned().unwrap_or_default();
+    let same = sites::count_once(&mut outcome.ends, &outcome.images, &copy, &settings.site);
+    outcome.scores = Scores::from_rows(&outcome.ends, &outcome.images, model_figures(model).as_ref(), settings);
+    outcome.warnings = tables::run_warnings(&outcome, &notes);
+    outcome.warnings.extend(same);
+    whole.warnings.clone_from(&outcome.warnings);
+    (outcome, whole)
+}
+
+/// Ends count when their picture does, until it is known which are seen twice.
+fn counted_as_listed(ends: &mut [EndRow], images: &[ImageRow]) {
+    let done = images.iter().filter(|i| i.status == Status::Done);
+    let counted: BTreeMap<&str, bool> = done.map(|i| (i.series.image.as_str(), i.series.count)).collect();
+    ends.iter_mut().for_each(|e| e.counted = counted.get(e.image.as_str()).copied().unwrap_or(true));
+}
+
+/// Links or copies the overlays and kept results of a part into the joined folder.
+fn bring_along(from: &Path, to: &Path) -> Result<(), RunError> {
+    for part in [OVERLAY_FOLDER, CACHE_FOLDER] {
+        let root = from.join(part);
+        for entry in walkdir::WalkDir::new(&root).into_iter().flatten().filter(|e| e.file_type().is_file()) {
+            let Ok(relative) = entry.path().strip_prefix(&root) else { continue };
+            let place = to.join(part).join(relative);
+            let done = place.parent().map_or(Ok(()), std::fs::create_dir_all).and_then(|()| link(entry.path(), &place));
+            done.map_err(|e| RunError::Unwritable { folder: text(&place), reason: e.to_string() })?;
+        }
+    }
+    Ok(())
+}
+
+/// A link costs no space; another file system gets a copy.
+fn link(from: &Path, to: &Path) -> std::io::Result<()> {
+    match std::fs::remove_file(to) {
+        Err(e) if e.kind() != std::io::ErrorKind::NotFound => return Err(e),
+        _ => {}
+    }
+    std::fs::hard_link(from, to).or_else(|_| std::fs::copy(from, to).map(drop))
+}
