@@ -829,7 +829,7 @@ pub struct FaceSettings {
     pub edge_u_least_deg: f64,
     /// Uncertainty of an edge that gives none, degrees (20: ours, hardly counts).
     pub edge_u_unknown_deg: f64,
-    /// Robust standard deviations beyond which an edge is no part of the cut plane (2.5: ours; best on training pictures).
+    /// Robust standard deviations beyond which an edge is no part of the cut plane (2.5: ours; changes the middle case little and the worst cases somewhat).
     pub edge_outlier_sd: f64,
     /// Share of the labelled ends above which one carrier dominates a face (0.6: ours).
     pub dominating_share: f64,
@@ -840,7 +840,7 @@ pub struct FaceSettings {
     /// Ends seen of one carrier where none could be grouped (10: ours).
     pub carrier_size: f64,
     /// Carriers that a braid is taken to have where the table does not say, for the share of them that a picture shows (10: ours;
-    /// intervals then hold the truth of braids of 8 and of 16 carriers about as often as they should). Larger = wider intervals.
+    /// chosen on `examples/simulate_intervals.rs` between braids of 8 and of 16 carriers). Larger = wider intervals.
     pub braid_carriers: f64,
     /// Share of the spread between carriers that stays although all carriers of the braid are in the picture, because
     /// the ends seen of each are not a random draw of its ends (0.18: ours, see `examples/simulate_intervals.rs`).
