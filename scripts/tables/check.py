@@ -53,7 +53,7 @@ for name in TABLES:
         wrong = [h for h, cell, v in zip(header, row, values.values(), strict=True) if not same(cell, v)]
         assert not wrong, f"{name}: {wrong}"
     assert pl.read_parquet(folder / f"{name}.parquet").shape == (table.num_rows, table.num_columns), name
-    n, = duckdb.sql(f"select count(*) from '{folder}/{name}.parquet'").fetchone()
+    n, = duckdb.sql(f"select count(*) from '{folder}/{name}.parquet'").fetchall()[0]
     assert n == len(rows), name
     print(f"{name}: {len(rows)} rows, {table.num_columns} columns: pyarrow, polars, duckdb and CSV agree")
 

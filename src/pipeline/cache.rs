@@ -55,7 +55,7 @@ pub(super) fn key(tools: &str, content: &str, series: &SeriesRow, um_per_px_of_r
 
 /// The key of the small copy of a picture, which depends on neither scale nor carriers.
 pub(super) fn copy_key(tools: &str, content: &str) -> String {
-    key(tools, content, None, None)
+    key(tools, content, &SeriesRow::default(), None)
 }
 
 /// Keeps the result of a picture.

@@ -101,7 +101,7 @@ mod tests {
     fn inputs(n: usize) -> Inputs {
         let job = |i| {
             let series = SeriesRow { image: format!("{i:03}.png"), ..SeriesRow::default() };
-            PictureJob { path: series.image.clone().into(), series }
+            PictureJob { path: series.image.clone().into(), series, warnings: Vec::new() }
         };
         Inputs { jobs: (0..n).map(job).collect(), ..Inputs::default() }
     }

@@ -95,7 +95,7 @@ pub struct BarSettings {
     pub end_wobble_px: u32,
     /// How far a tick must reach beyond the bar, px (3).
     pub tick_reach_px: u32,
-    /// Smallest score of a bar, 0..1 (0.6: between straight fibre edges and real bars of the training pictures).
+    /// Smallest score of a bar, 0..1 (0.5: between straight fibre edges and real bars of the training pictures).
     pub min_score: f64,
     /// Shortest bar, as a share of the longer side of the picture, 0..1 (0.02: strokes of letters are shorter).
     pub least_share: f64,
@@ -120,7 +120,7 @@ impl Default for BarSettings {
             clear_share: 0.85,
             end_wobble_px: 2,
             tick_reach_px: 3,
-            min_score: 0.6,
+            min_score: 0.5,
             least_share: 0.02,
             doubtful_least_share: 0.04,
             upright_charge: 0.05,
@@ -234,7 +234,7 @@ impl Default for StackSettings {
     }
 }
 
-/// Settings of [`crate::micrograph::quality`]. Defaults are first choices, not yet measured on pictures degraded in steps.
+/// Settings of [`crate::micrograph::quality`]. Defaults come from pictures degraded in known steps (`docs/quality.md`).
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct QualitySettings {
@@ -246,11 +246,12 @@ pub struct QualitySettings {
     pub high_share: f64,
     /// Share of pixels lost in black that is a warning, 0..1 (0.6: dark-field backgrounds may be black).
     pub low_share: f64,
-    /// Noise that is a warning, standard deviation of grey, 0..1 (0.04).
+    /// Noise that is a warning, standard deviation of grey, 0..1 (0.1: a quarter of the ends that were found and labelled right
+    /// are lost).
     pub noise: f64,
     /// Blockiness that is a warning: steps at the 8-px grid over steps elsewhere, less 1 (0.25).
     pub blockiness: f64,
-    /// Edge sharpness below which a picture is soft, 0..1.
+    /// Edge sharpness below which a picture is soft, 0..1 (0.16: half of the ends that were found and labelled right are lost).
     pub sharpness: f64,
     /// Pixels per fibre below which a picture is coarse, px (10: the mission's figure).
     pub fibre_px: f64,
@@ -263,9 +264,9 @@ impl Default for QualitySettings {
             high_grey: 254.0 / 255.0,
             high_share: 0.03,
             low_share: 0.6,
-            noise: 0.04,
+            noise: 0.1,
             blockiness: 0.25,
-            sharpness: 0.12,
+            sharpness: 0.16,
             fibre_px: 10.0,
         }
     }

@@ -4,7 +4,7 @@
 //! megapixels they are the same fields enlarged, as a larger camera on the same microscope would see them.
 
 use breakface::find::{Candidate, Finder, accept, find_ends};
-use breakface::measure::{MeasuredEnd, measure_ends, settle_widths};
+use breakface::measure::{MeasuredEnd, measure_ends};
 use breakface::micrograph::{Micrograph, decode_micrograph};
 use breakface::pipeline::{Classified, Tools, classify_candidates};
 use breakface::report::overlay::{Mark, draw};
@@ -66,8 +66,7 @@ fn made(case: (&'static str, u32)) -> Case {
     let settings = &TOOLS.settings;
     let picture = decode_micrograph(case.0, &bytes, &settings.read).expect("the picture can be read");
     let candidates = find_ends(&picture, &TOOLS.finder, &settings.find);
-    let settled = settle_widths(&picture, &candidates, settings.find.fibre_um, &settings.measure);
-    let measured = measure_ends(&picture, &settled, &settings.measure);
+    let measured = measure_ends(&picture, &candidates, &settings.measure);
     let ends = classify_candidates(&picture, &candidates, None, &TOOLS, &mut StageSeconds::default());
     Case { bytes, picture, candidates, measured, ends }
 }
@@ -104,10 +103,7 @@ fn b_find(bencher: divan::Bencher<'_, '_>, which: (&'static str, u32)) {
 fn c_measure(bencher: divan::Bencher<'_, '_>, which: (&'static str, u32)) {
     let case = case(which);
     let settings = &TOOLS.settings;
-    bencher.bench(|| {
-        let settled = settle_widths(&case.picture, &case.candidates, settings.find.fibre_um, &settings.measure);
-        measure_ends(&case.picture, &settled, &settings.measure)
-    });
+    bencher.bench(|| measure_ends(&case.picture, &case.candidates, &settings.measure));
 }
 
 /// Doubles dropped, grouped to carriers, asked of the tree.

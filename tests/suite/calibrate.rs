@@ -288,10 +288,11 @@ fn an_upright_bar_is_found_too() {
 fn a_diameter_agrees_with_the_operators_reading() {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/real/scale/fibre_24px.png");
     let micrograph = read_micrograph(&path, &ReadSettings::default()).expect("fixture");
-    // The reading was taken at (196, 69) of the cut; a tip there has its shaft 1.5 to 4 diameters to the left.
+    // The reading was taken at (196, 69) of the cut, where the fibre is thickest; the shaft of this tip, 1.5 to 4 diameters behind it,
+    // ends there.
     let tip = breakface::find::Candidate {
-        tip: Point::new(193.0, 71.0),
-        axis_deg: -8.0,
+        tip: Point::new(224.0, 59.0),
+        axis_deg: -16.0,
         width_px: 22.0,
         score: 1.0,
         look_sheared: None,

@@ -63,7 +63,7 @@ pub struct Args {
 /// Runs `classify`.
 pub fn run(args: Args) -> anyhow::Result<Code> {
     super::parquet_is_built_in(args.parquet)?;
-    let tools = tools(&args)?;
+    let settings = settings(&args)?;
     for input in &args.inputs {
         if input.is_dir() && same_folder(input, &args.out) {
             anyhow::bail!("{}: is both the input and the folder for the results; name another --out", input.display());
@@ -74,6 +74,8 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         let places: Vec<String> = args.inputs.iter().map(|i| i.display().to_string()).collect();
         anyhow::bail!("{}: no pictures there (PNG, JPEG, TIFF, BMP or WebP)", places.join(", "));
     }
+    // Loaded last: it takes longest, and often a mistake has been found by now.
+    let tools = tools(&args, settings)?;
     let inputs = match args.shard {
         Some(shard) => inputs.shard(shard),
         None => inputs,
@@ -103,16 +105,19 @@ pub fn same_folder(a: &Path, b: &Path) -> bool {
     matches!((a.canonicalize(), b.canonicalize()), (Ok(a), Ok(b)) if a == b)
 }
 
-fn tools(args: &Args) -> anyhow::Result<Tools> {
+fn settings(args: &Args) -> anyhow::Result<Settings> {
     if let Some(scale) = args.um_per_px
         && !(scale.is_finite() && 0.0 < scale)
     {
         anyhow::bail!("--um-per-px: expected a number above 0, found {scale}");
     }
-    let settings = match &args.settings {
+    Ok(match &args.settings {
         Some(path) => Settings::load(path)?,
         None => Settings::default(),
-    };
+    })
+}
+
+fn tools(args: &Args, settings: Settings) -> anyhow::Result<Tools> {
     let model = model(args.model.as_deref())?;
     let finder = match &args.finder {
         Some(path) => Finder::from_file(path)?,
