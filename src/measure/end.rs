@@ -208,13 +208,13 @@ fn cap_features(
     settings: &MeasureSettings,
 ) {
     let u = f.get("shaft_diameter_u_px").unwrap_or(0.0) / d;
-    let edges = Told { value: (cap.width / d).ln(), u: (cap.width_u / cap.width).hypot(u).hypot(outlined[0]) };
+    let edges = Told { value: (cap.width / d).ln(), u: (cap.width_u / cap.width).hypot(outlined[0]) };
     let bulb = match seen.reading {
         Some(r) => weighed(r.ln_bulb, edges, outlined[1].clamp(0.0, 1.0), 1.0),
         None => edges,
     };
     f.set("bulb_ratio", Some(bulb.value.exp()));
-    f.set("bulb_ratio_u", Some(bulb.u * bulb.value.exp()));
+    f.set("bulb_ratio_u", Some(bulb.u.hypot(u) * bulb.value.exp()));
     f.set("cap_length", Some((cap.to - cap.from) / d));
     f.set("cap_roundness", Some((cap.to - cap.from) / cap.width));
     f.set("neck", Some(cap.neck / d));
