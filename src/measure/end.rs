@@ -121,7 +121,7 @@ fn zone_features(
     end.axis_deg = axis_deg(shaft, seen, tip.0, settings);
     let f = &mut end.features;
     let outlined = [settings.bulb_u, settings.bulb_doubt].map(|parts| by_doubt(parts, shaft, settings));
-    cap_features(f, &cap, d, (seen, outlined), settings);
+    cap_features(f, &cap, d, (seen, outlined));
     f.set("guide_tip", Some(guide.tip().1));
     f.set("roughness", roughness(strip, zone, d, cap.apex, settings).map(|r| r / d));
     f.set("solidity", solidity(strip, zone, d, cap.apex, settings));
@@ -200,13 +200,7 @@ fn tip(
     (share * guided.0 + (1.0 - share) * shaped.0, share * guided.1 + (1.0 - share) * shaped.1)
 }
 
-fn cap_features(
-    f: &mut FeatureRow,
-    cap: &Cap,
-    d: f64,
-    (seen, outlined): (&Seen, [f64; 2]),
-    settings: &MeasureSettings,
-) {
+fn cap_features(f: &mut FeatureRow, cap: &Cap, d: f64, (seen, outlined): (&Seen, [f64; 2])) {
     let u = f.get("shaft_diameter_u_px").unwrap_or(0.0) / d;
     let edges = Told { value: (cap.width / d).ln(), u: (cap.width_u / cap.width).hypot(outlined[0]) };
     let bulb = match seen.reading {
