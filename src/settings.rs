@@ -425,7 +425,7 @@ pub struct MeasureSettings {
     pub expected_share: f64,
     /// Least standard deviation of the logarithm of the width that a trace searches about (0.12).
     pub least_width_sigma: f64,
-    /// Share of traced shafts whose edges are not their own, without and per doubt of the trace (train sets) (0.001, 2).
+    /// Share of traced shafts whose edges are not their own, without and per doubt of the trace (train sets) (0.0005, 2).
     /// Larger = the gauge counts more where the two differ.
     pub edge_doubt: (f64, f64),
     /// Range of the logarithm of widths of wrong edges (0.6: what a trace searches).
@@ -446,8 +446,8 @@ pub struct MeasureSettings {
     pub cut_doubt: f64,
     /// Standard uncertainty of the logarithm of the outlined bulb ratio, without and per doubt of the trace (train sets) (0.01, 1).
     pub bulb_u: (f64, f64),
-    /// Share of outlined caps that are wrong altogether (0.3).
-    pub bulb_doubt: f64,
+    /// Share of outlined caps that are wrong altogether, without and per doubt of the trace (train sets) (0.005, 3).
+    pub bulb_doubt: (f64, f64),
     /// Standard uncertainty of a diameter per blur of its edges (train sets) (0.15).
     pub edge_u_blur: f64,
     /// Standard uncertainty of a diameter per spread of its widths along the shaft (train sets) (4).
@@ -456,7 +456,7 @@ pub struct MeasureSettings {
     pub edge_u_most: f64,
     /// Standard uncertainty of a diameter per share of cross-sections that do not show it (train sets) (0.07).
     pub edge_u_support: f64,
-    /// Standard uncertainty of a diameter per diameter: limb darkening, rails and stripes (train sets) (0.008).
+    /// Standard uncertainty of a diameter per diameter: limb darkening, rails and stripes (train sets) (0.004).
     pub edge_u_share: f64,
     /// Standard uncertainty of a cut angle from the axis and the face's own roughness, degrees (train sets) (1.5).
     pub cut_u_deg: f64,
@@ -562,7 +562,7 @@ impl Default for MeasureSettings {
             section_correlation: 3.0,
             expected_share: 0.3,
             least_width_sigma: 0.12,
-            edge_doubt: (0.001, 2.0),
+            edge_doubt: (0.0005, 2.0),
             edge_doubt_reach: 0.6,
             doubt_support: 0.15,
             axis_u_deg: (0.4, 35.0),
@@ -572,12 +572,12 @@ impl Default for MeasureSettings {
             cut_u_flat: 20.0,
             cut_doubt: 0.2,
             bulb_u: (0.01, 1.0),
-            bulb_doubt: 0.3,
+            bulb_doubt: (0.005, 3.0),
             edge_u_blur: 0.15,
             edge_u_spread: 4.0,
             edge_u_most: 0.05,
             edge_u_support: 0.07,
-            edge_u_share: 0.008,
+            edge_u_share: 0.004,
             cut_u_deg: 1.5,
             max_blur: 0.12,
             max_blur_px: 2.0,
