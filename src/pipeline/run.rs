@@ -8,7 +8,7 @@ use super::scores::{Scores, model_figures};
 use super::source::{self, Source};
 use super::{Tools, cache, sites, tables};
 use crate::measure::FEATURE_SCHEMA;
-use crate::micrograph::{Micrograph, ReadError};
+use crate::micrograph::ReadError;
 use crate::report::overlay::{self, Mark};
 use crate::results::{FinderUsed, InputUsed, ModelUsed, RUN_SCHEMA, RunFile, StageSeconds};
 use crate::table::{EndRow, ImageRow, Status, tidy, write_atomic};
