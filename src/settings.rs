@@ -222,8 +222,9 @@ pub struct FindSettings {
     /// Lowest confidence of the network in a hit that may become a candidate, 0..1 (on rendered pictures of other seeds
     /// fewer than one in fifty hits below it is an end). Smaller = slower.
     pub min_kept_hit: f64,
-    /// Whether the network looks at every copy a second time in a mirror. Twice the time.
-    pub mirrored: bool,
+    /// Largest searched area, megapixels over all copies, at which the network looks a second time at every copy in a
+    /// mirror: F1 rises by 0.01, time doubles (4: a picture of 3 megapixels; above it speed counts more). 0 = never.
+    pub mirror_up_to_mpx: f64,
     /// Fibre widths that the network was trained to mark, px of a reduced copy (`scripts/finder/pictures.py`).
     pub working_width_px: [f64; 2],
     /// Thinnest and thickest fibre diameter that is searched when the scale is known, µm (fibres of fishing braid: 12 to
@@ -244,13 +245,13 @@ pub struct FindSettings {
 impl Default for FindSettings {
     fn default() -> Self {
         Self {
-            min_score: 0.35,
+            min_score: 0.40,
             working_width_px: [5.5, 14.0],
             fibre_um: [12.0, 40.0],
             least_side_px: 24,
             min_hit: 0.04,
             min_kept_hit: 0.12,
-            mirrored: false,
+            mirror_up_to_mpx: 4.0,
             same_end_reach_d: 0.5,
             same_shaft_reach_d: 1.2,
             same_shaft_across_d: 0.4,

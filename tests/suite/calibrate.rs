@@ -282,10 +282,10 @@ fn an_upright_bar_is_found_too() {
     assert!(bar.upright && (bar.left_px - 9.0).abs() <= 1.0 && (bar.right_px - 145.0).abs() <= 1.0, "{bar:?}");
 }
 
-/// Operator's reading burnt into the picture: 176.6 nm at 1000 nm to 136 px, 24.0 px; half-level readings beside it 22 to 23 px,
-/// so 8 % are allowed (SOURCE.md beside the fixture).
+/// Half-level readings by eye beside the operator's mark: 22 to 23 whole px, so half a pixel on either side. The mark itself, 176.6 nm
+/// or 24.0 px, spans the thickest place and its white rim; a traced shaft lies beside it (SOURCE.md of the picture).
 #[test]
-fn a_diameter_agrees_with_the_operators_reading() {
+fn a_diameter_agrees_with_readings_beside_the_operators_mark() {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/real/scale/fibre_24px.png");
     let micrograph = read_micrograph(&path, &ReadSettings::default()).expect("fixture");
     // The reading was taken at (196, 69) of the cut, where the fibre is thickest; the shaft of this tip, 1.5 to 4 diameters behind it,
@@ -299,6 +299,5 @@ fn a_diameter_agrees_with_the_operators_reading() {
     };
     let ends = measure_ends(&micrograph, &[tip], &MeasureSettings::default());
     let diameter = ends[0].features.get("shaft_diameter_px").expect("a shaft");
-    let nm = diameter * 1000.0 / 136.0;
-    assert!((nm / 176.6 - 1.0).abs() <= 0.08, "{diameter} px, {nm} nm");
+    assert!((21.5..=23.5).contains(&diameter), "{diameter} px");
 }
