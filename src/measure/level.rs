@@ -8,7 +8,8 @@
 use super::MeasuredEnd;
 use crate::settings::MeasureSettings;
 
-/// Lifts the diameters of a picture's ends by the median gap to the finder's widths, the more the more ends say so.
+/// Lifts the diameters of a picture's ends by the median gap to the finder's widths: the more, the more ends say so (a single
+/// end is no group) and the less sure measuring is beside the finder.
 pub(super) fn lift(ends: &mut [MeasuredEnd], settings: &MeasureSettings) {
     let mut gaps: Vec<f64> = ends.iter().filter_map(|e| e.features.get("width_shift")).collect();
     gaps.sort_by(f64::total_cmp);
@@ -17,7 +18,13 @@ pub(super) fn lift(ends: &mut [MeasuredEnd], settings: &MeasureSettings) {
         return;
     }
     let gap = (gaps[(n - 1) / 2] + gaps[n / 2]) / 2.0;
-    let rise = (-gap).max(0.0) * n as f64 / (n as f64 + settings.level_half);
+    let mut own: Vec<f64> = ends.iter().filter_map(relative_u).collect();
+    own.sort_by(f64::total_cmp);
+    let own = own.get(own.len() / 2).map_or(0.0, |u| u * u);
+    let others = (n - 1) as f64;
+    let says =
+        others / (others + settings.level_half) * own / (own + settings.level_sigma.powi(2)).max(f64::MIN_POSITIVE);
+    let rise = (-gap).max(0.0) * if 0.0 < says { says } else { 0.0 };
     if rise == 0.0 {
         return;
     }
@@ -32,6 +39,11 @@ pub(super) fn lift(ends: &mut [MeasuredEnd], settings: &MeasureSettings) {
         let shift = features.get("width_shift").map(|s| s + rise);
         features.set("width_shift", shift);
     }
+}
+
+/// Standard uncertainty of the diameter over the diameter.
+fn relative_u(end: &MeasuredEnd) -> Option<f64> {
+    Some(end.features.get("shaft_diameter_u_px")? / end.features.get("shaft_diameter_px")?)
 }
 
 #[cfg(test)]
@@ -56,13 +68,20 @@ mod tests {
 
     #[test]
     fn a_narrow_group_is_lifted_and_keeps_its_inner_ratios() {
-        let settings = MeasureSettings { level_half: 0.0, ..MeasureSettings::default() };
+        let settings = MeasureSettings { level_half: 0.0, level_sigma: 0.0, ..MeasureSettings::default() };
         let mut ends = vec![end(16.0, 20.0), end(18.0, 22.5), end(24.0, 30.0)];
         lift(&mut ends, &settings);
         for (width, right) in widths(&ends).into_iter().zip([20.0, 22.5, 30.0]) {
             assert!((width - right).abs() < 1e-9, "{width} {right}");
         }
         assert!(ends[0].features.get("shaft_diameter_u_px").is_some_and(|u| 2.0 < u));
+    }
+
+    #[test]
+    fn a_single_end_is_no_group() {
+        let mut ends = vec![end(16.0, 20.0)];
+        lift(&mut ends, &MeasureSettings::default());
+        assert_eq!(widths(&ends), [16.0]);
     }
 
     #[test]
