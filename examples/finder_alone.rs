@@ -1,6 +1,6 @@
 //! Runs the finder without the measuring stage over a folder of pictures and writes a small table, for judging the network
 //! by itself and for training the trees that weigh its hits:
-//! `cargo run --example finder_alone -- FOLDER OUT.csv [FINDER.onnx] [MIN_SCORE] [scale|none] [hits] [mirrored]`.
+//! `cargo run --example finder_alone -- FOLDER OUT.csv [FINDER.onnx] [MIN_SCORE] [scale|none] [hits]`.
 //! With `hits`, every hit that may become a candidate is written with the features of `find::CONTEXT_FEATURES`.
 
 use std::io::Write;
@@ -23,7 +23,6 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     if let Some(score) = args.get(4) {
         settings.min_score = score.parse()?;
     }
-    settings.mirrored = std::env::args().any(|a| a == "mirrored");
     let use_scale = args.get(5).is_none_or(|a| a != "none");
     let with_features = args.get(6).is_some_and(|a| a == "hits");
     let mut truths: Vec<PathBuf> = std::fs::read_dir(&folder)?

@@ -46,12 +46,12 @@ def copies(sources, n, folder):
 
 
 def small(n, folder):
-    """n pictures of 320 x 240 px, cut from the bundled ones."""
+    """n pictures of 160 x 120 px, cut from the bundled ones."""
     folder.mkdir()
     whole = [Image.open(p).convert("L") for p in RENDERED]
     for i in range(n):
-        x, y = (37 * i) % 1200, (53 * i) % 900
-        whole[i % len(whole)].crop((x, y, x + 320, y + 240)).save(folder / f"{i:05}.png")
+        x, y = (37 * i) % 1400, (53 * i) % 1050
+        whole[i % len(whole)].crop((x, y, x + 160, y + 120)).save(folder / f"{i:05}.png")
     return folder
 
 

@@ -222,8 +222,9 @@ pub struct FindSettings {
     /// Lowest confidence of the network in a hit that may become a candidate, 0..1 (on rendered pictures of other seeds
     /// fewer than one in fifty hits below it is an end). Smaller = slower.
     pub min_kept_hit: f64,
-    /// Whether the network looks at every copy a second time in a mirror. Twice the time.
-    pub mirrored: bool,
+    /// Largest searched area, megapixels over all copies, at which the network looks a second time at every copy in a
+    /// mirror: F1 rises by 0.01, time doubles (4: a picture of 3 megapixels; above it speed counts more). 0 = never.
+    pub mirror_up_to_mpx: f64,
     /// Fibre widths that the network was trained to mark, px of a reduced copy (`scripts/finder/pictures.py`).
     pub working_width_px: [f64; 2],
     /// Thinnest and thickest fibre diameter that is searched when the scale is known, µm (fibres of fishing braid: 12 to
@@ -244,13 +245,13 @@ pub struct FindSettings {
 impl Default for FindSettings {
     fn default() -> Self {
         Self {
-            min_score: 0.35,
+            min_score: 0.40,
             working_width_px: [5.5, 14.0],
             fibre_um: [12.0, 40.0],
             least_side_px: 24,
             min_hit: 0.04,
             min_kept_hit: 0.12,
-            mirrored: false,
+            mirror_up_to_mpx: 4.0,
             same_end_reach_d: 0.5,
             same_shaft_reach_d: 1.2,
             same_shaft_across_d: 0.4,
@@ -271,6 +272,14 @@ pub struct MeasureSettings {
     /// Least standard uncertainty of the gauge's readings: ln width, axis (degrees), tip along and across (widths), end line
     /// (degrees), ln bulb ratio (a tenth of its samples at best).
     pub reading_u: [f64; 6],
+    /// Number of further ends at which half of a picture's common gap to the finder's widths is made good (3: on 120
+    /// rendered pictures diameters are off by 5.8 % then, 6.8 % without; 1 to 5 differ little).
+    pub level_half: f64,
+    /// Relative standard uncertainty of measuring at which half of it is (0.04; 0 to 0.06 differ little on rendered pictures,
+    /// and clear shafts are surer than that).
+    pub level_sigma: f64,
+    /// Share of that rise which is added to the standard uncertainty (0.5).
+    pub level_u_share: f64,
     /// Fewest fibres of a picture from which their common width is judged (4).
     pub kin_least: usize,
     /// Least true spread of the logarithm of widths in one picture (0.05: rendered fibres of one line differ by 4 to 7 %).
@@ -424,7 +433,7 @@ pub struct MeasureSettings {
     pub expected_share: f64,
     /// Least standard deviation of the logarithm of the width that a trace searches about (0.12).
     pub least_width_sigma: f64,
-    /// Share of traced shafts whose edges are not their own, without and per doubt of the trace (train sets) (0.001, 2).
+    /// Share of traced shafts whose edges are not their own, without and per doubt of the trace (train sets) (0.0005, 2).
     /// Larger = the gauge counts more where the two differ.
     pub edge_doubt: (f64, f64),
     /// Range of the logarithm of widths of wrong edges (0.6: what a trace searches).
@@ -445,8 +454,8 @@ pub struct MeasureSettings {
     pub cut_doubt: f64,
     /// Standard uncertainty of the logarithm of the outlined bulb ratio, without and per doubt of the trace (train sets) (0.01, 1).
     pub bulb_u: (f64, f64),
-    /// Share of outlined caps that are wrong altogether (0.3).
-    pub bulb_doubt: f64,
+    /// Share of outlined caps that are wrong altogether, without and per doubt of the trace (train sets) (0.005, 3).
+    pub bulb_doubt: (f64, f64),
     /// Standard uncertainty of a diameter per blur of its edges (train sets) (0.15).
     pub edge_u_blur: f64,
     /// Standard uncertainty of a diameter per spread of its widths along the shaft (train sets) (4).
@@ -455,7 +464,7 @@ pub struct MeasureSettings {
     pub edge_u_most: f64,
     /// Standard uncertainty of a diameter per share of cross-sections that do not show it (train sets) (0.07).
     pub edge_u_support: f64,
-    /// Standard uncertainty of a diameter per diameter: limb darkening, rails and stripes (train sets) (0.008).
+    /// Standard uncertainty of a diameter per diameter: limb darkening, rails and stripes (train sets) (0.004).
     pub edge_u_share: f64,
     /// Standard uncertainty of a cut angle from the axis and the face's own roughness, degrees (train sets) (1.5).
     pub cut_u_deg: f64,
@@ -485,6 +494,9 @@ impl Default for MeasureSettings {
             min_shaft_px: 6.0,
             reading_spread: 1.5,
             reading_u: [0.01, 0.5, 0.02, 0.02, 1.5, 0.02],
+            level_half: 3.0,
+            level_sigma: 0.04,
+            level_u_share: 0.5,
             kin_least: 4,
             kin_spread: 0.05,
             kin_correlation: 4.0,
@@ -561,7 +573,7 @@ impl Default for MeasureSettings {
             section_correlation: 3.0,
             expected_share: 0.3,
             least_width_sigma: 0.12,
-            edge_doubt: (0.001, 2.0),
+            edge_doubt: (0.0005, 2.0),
             edge_doubt_reach: 0.6,
             doubt_support: 0.15,
             axis_u_deg: (0.4, 35.0),
@@ -571,12 +583,12 @@ impl Default for MeasureSettings {
             cut_u_flat: 20.0,
             cut_doubt: 0.2,
             bulb_u: (0.01, 1.0),
-            bulb_doubt: 0.3,
+            bulb_doubt: (0.005, 3.0),
             edge_u_blur: 0.15,
             edge_u_spread: 4.0,
             edge_u_most: 0.05,
             edge_u_support: 0.07,
-            edge_u_share: 0.008,
+            edge_u_share: 0.004,
             cut_u_deg: 1.5,
             max_blur: 0.12,
             max_blur_px: 2.0,

@@ -61,8 +61,10 @@ pub fn describe_hits(
 /// All hits in all copies, on the picture and outside burnt-in text.
 fn hits(micrograph: &Micrograph, finder: &Finder, settings: &FindSettings) -> Vec<hit::Hit> {
     let mut hits = Vec::new();
-    for level in &pyramid::levels(micrograph, settings) {
-        finder.look(level, settings.mirrored, |maps| hit::collect(maps, level, settings, &mut hits));
+    let levels = pyramid::levels(micrograph, settings);
+    let mpx = levels.iter().map(|l| l.values.len() as f64).sum::<f64>() / 1e6;
+    for level in &levels {
+        finder.look(level, mpx <= settings.mirror_up_to_mpx, |maps| hit::collect(maps, level, settings, &mut hits));
     }
     let tip = |h: &hit::Hit| h.candidate.tip;
     hits.retain(|h| micrograph.grey.contains(tip(h)) && !micrograph.burnt_in.iter().any(|b| b.contains(tip(h))));

@@ -205,4 +205,32 @@ mod tests {
         let reason = Finder::from_bytes("junk.onnx", b"not a network".to_vec()).err().map(|e| e.to_string());
         assert!(reason.is_some_and(|r| r.starts_with("finder junk.onnx: ")));
     }
+
+    /// Values from onnxruntime (version in the file; `scripts/reference/finder.py`), to 1e-4.
+    #[test]
+    fn the_runtime_answers_as_onnxruntime_does() {
+        let file = include_str!("../../tests/reference/finder.json");
+        let reference: serde_json::Value = serde_json::from_str(file).expect("JSON");
+        let whole = |name: &str| reference[name].as_u64().expect("number") as usize;
+        let (side, every) = (whole("side"), whole("every"));
+        let input = NdTensor::from_fn([1, 1, side, side], |[_, _, y, x]| {
+            let bar = y.abs_diff(48) < 5 && x < 60;
+            ((x * 7 + y * 13) % 17) as f32 / 32.0 - 0.25 + if bar { 2.0 } else { 0.0 }
+        });
+        let maps = Finder::bundled().expect("bundled").run(input).expect("runs");
+        let values = reference["values"].as_array().expect("list");
+        let mut told = values.iter().map(|v| v.as_f64().expect("number"));
+        for c in 0..CHANNELS {
+            for y in (0..side / STRIDE).step_by(every) {
+                for x in (0..side / STRIDE).step_by(every) {
+                    let (own, theirs) = (f64::from(maps[[c, y, x]]), told.next().expect("as many"));
+                    assert!(
+                        (own - theirs).abs() < 1e-4 * theirs.abs().max(1.0),
+                        "plane {c} ({x}, {y}): {own} {theirs}"
+                    );
+                }
+            }
+        }
+        assert_eq!(told.next(), None);
+    }
 }

@@ -120,8 +120,8 @@ fn zone_features(
     end.tip = strip.place(tip.0, tip.1);
     end.axis_deg = axis_deg(shaft, seen, tip.0, settings);
     let f = &mut end.features;
-    let outlined_u = by_doubt(settings.bulb_u, shaft, settings);
-    cap_features(f, &cap, d, (seen, outlined_u), settings);
+    let outlined = [settings.bulb_u, settings.bulb_doubt].map(|parts| by_doubt(parts, shaft, settings));
+    cap_features(f, &cap, d, (seen, outlined));
     f.set("guide_tip", Some(guide.tip().1));
     f.set("roughness", roughness(strip, zone, d, cap.apex, settings).map(|r| r / d));
     f.set("solidity", solidity(strip, zone, d, cap.apex, settings));
@@ -200,15 +200,15 @@ fn tip(
     (share * guided.0 + (1.0 - share) * shaped.0, share * guided.1 + (1.0 - share) * shaped.1)
 }
 
-fn cap_features(f: &mut FeatureRow, cap: &Cap, d: f64, (seen, outlined_u): (&Seen, f64), settings: &MeasureSettings) {
+fn cap_features(f: &mut FeatureRow, cap: &Cap, d: f64, (seen, outlined): (&Seen, [f64; 2])) {
     let u = f.get("shaft_diameter_u_px").unwrap_or(0.0) / d;
-    let edges = Told { value: (cap.width / d).ln(), u: (cap.width_u / cap.width).hypot(u).hypot(outlined_u) };
+    let edges = Told { value: (cap.width / d).ln(), u: (cap.width_u / cap.width).hypot(outlined[0]) };
     let bulb = match seen.reading {
-        Some(r) => weighed(r.ln_bulb, edges, settings.bulb_doubt, 1.0),
+        Some(r) => weighed(r.ln_bulb, edges, outlined[1].clamp(0.0, 1.0), 1.0),
         None => edges,
     };
     f.set("bulb_ratio", Some(bulb.value.exp()));
-    f.set("bulb_ratio_u", Some(bulb.u * bulb.value.exp()));
+    f.set("bulb_ratio_u", Some(bulb.u.hypot(u) * bulb.value.exp()));
     f.set("cap_length", Some((cap.to - cap.from) / d));
     f.set("cap_roundness", Some((cap.to - cap.from) / cap.width));
     f.set("neck", Some(cap.neck / d));

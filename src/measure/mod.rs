@@ -14,6 +14,7 @@ use crate::units::Point;
 mod registry;
 
 // The picture at halving sizes.
+mod level;
 mod planes;
 
 // Straightened strips.
@@ -118,7 +119,7 @@ pub fn measure_ends(micrograph: &Micrograph, candidates: &[Candidate], settings:
     let mut shafts: Vec<Option<Shaft>> =
         seen.iter().map(|s| s.as_ref().and_then(|s| measure_shaft(&planes, s, settings))).collect();
     draw_together(&mut shafts, settings);
-    candidates
+    let mut ends: Vec<MeasuredEnd> = candidates
         .iter()
         .zip(shafts.iter().zip(&seen))
         .map(|(candidate, (shaft, seen))| match (shaft, seen) {
@@ -129,7 +130,9 @@ pub fn measure_ends(micrograph: &Micrograph, candidates: &[Candidate], settings:
                 end
             }
         })
-        .collect()
+        .collect();
+    level::lift(&mut ends, settings);
+    ends
 }
 
 /// Strips are cut up to this many times wider than the finder told.

@@ -377,7 +377,8 @@ fn diameter(cross: &[CrossSection], width: f64, settings: &MeasureSettings) -> O
 /// Median absolute deviation to standard deviation of a normal distribution: 1 / inverse normal(3/4).
 pub(super) const MAD_TO_SIGMA: f64 = 1.482_602_218_505_602;
 
-/// Median of values with weights, `[value, weight]`: the first value that half of the weight does not exceed.
+/// Median of values with weights, `[value, weight]`: half of the weight lies on either side, each value's own weight
+/// centred on it and lines drawn between neighbours, so that a small change of weights changes the median little.
 pub(super) fn weighted_median(pairs: &mut [[f64; 2]]) -> Option<f64> {
     pairs.sort_by(|a, b| a[0].total_cmp(&b[0]));
     let total: f64 = pairs.iter().map(|p| p[1]).sum();
@@ -385,13 +386,17 @@ pub(super) fn weighted_median(pairs: &mut [[f64; 2]]) -> Option<f64> {
         return None;
     }
     let mut sum = 0.0;
-    for p in pairs.iter() {
-        sum += p[1];
-        if sum >= 0.5 * total {
-            return Some(p[0]);
+    let mut before: Option<[f64; 2]> = None;
+    for p in pairs.iter().filter(|p| 0.0 < p[1]) {
+        let centre = sum + 0.5 * p[1];
+        if 0.5 * total <= centre {
+            let Some([value, at]) = before else { return Some(p[0]) };
+            return Some(value + (p[0] - value) * (0.5 * total - at) / (centre - at));
         }
+        before = Some([p[0], centre]);
+        sum += p[1];
     }
-    pairs.last().map(|p| p[0])
+    before.map(|b| b[0])
 }
 
 fn refined_course(coarse: &Course, cross: &[CrossSection], d: f64, settings: &MeasureSettings) -> Course {
