@@ -15,7 +15,8 @@ pub(super) fn judge(end: &mut MeasuredEnd, settings: &MeasureSettings) {
     let contrast = get("contrast").unwrap_or(0.0);
     let border = get("border_distance").unwrap_or(0.0);
     let support = get("shaft_support").unwrap_or(0.0);
-    if width < settings.min_shaft_px {
+    // Too thin beyond doubt: a width at the limit is no reason to keep silent.
+    if width + get("shaft_diameter_u_px").unwrap_or(0.0) < settings.min_shaft_px {
         reasons.push("too_few_pixels");
     }
     if settings.max_blur < blur && settings.max_blur_px < get("edge_blur_px").unwrap_or(f64::INFINITY) {
