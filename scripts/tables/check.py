@@ -47,7 +47,7 @@ for name in TABLES:
         unit, meaning = field.metadata[b"unit"].decode(), field.metadata[b"meaning"].decode()
         assert meaning, f"{name}.{field.name} has no meaning"
         for ending, expected in (("_px", "px"), ("_um", "um"), ("_deg", "deg")):
-            if field.name.endswith(ending) and str(field.type) == "double" and not field.name.startswith("um_per"):
+            if field.name.endswith(ending) and str(field.type) == "double" and "um_per_px" not in field.name:
                 assert unit == expected, f"{name}.{field.name}: unit {unit!r}"
     for row, values in zip(rows, table.to_pylist(), strict=True):
         wrong = [h for h, cell, v in zip(header, row, values.values(), strict=True) if not same(cell, v)]
