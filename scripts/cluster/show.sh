@@ -15,7 +15,8 @@ if ! "$venv/bin/python" -c 'import distributed' 2>/dev/null; then
 fi
 work=$(mktemp -d)
 started=()
-finish() { for p in "${started[@]}"; do kill "$p" 2>/dev/null || true; done; wait 2>/dev/null || true; rm -rf "$work"; }
+# A worker whose scheduler has gone tries to reach it for minutes before it gives up: nothing here is worth waiting for.
+finish() { for p in "${started[@]}"; do kill -9 "$p" 2>/dev/null || true; done; wait 2>/dev/null || true; rm -rf "$work"; }
 trap finish EXIT
 
 "$venv/bin/dask" scheduler --host 127.0.0.1 --port 0 --no-dashboard --scheduler-file "$work/scheduler.json" \
