@@ -16,7 +16,7 @@ use crate::units::direction_gap_deg;
 
 pub(super) static BUNDLED: &[u8] = include_bytes!("../../models/context.json");
 
-/// What the trees ask about a hit, in the order of [`describe`]'s answer. Lengths are in widths of the hit.
+/// What the trees ask about a hit, in the order of `describe_hits`' answer. Lengths are in widths of the hit.
 pub const CONTEXT_FEATURES: [&str; 26] = [
     "network_logit",
     "width_in_copy",
