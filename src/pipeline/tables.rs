@@ -29,7 +29,6 @@ pub(super) fn put(folder: &ResultFolder, outcome: &Outcome, run_file: &RunFile, 
 
 struct Tables<'a> {
     folder: &'a ResultFolder,
-    #[cfg_attr(not(feature = "parquet"), allow(dead_code))]
     parquet: bool,
     staged: Vec<Staged>,
     gone: Vec<String>,
