@@ -168,6 +168,9 @@ def start(path):
         import onnx
         from onnx import numpy_helper
         state = {i.name: torch.tensor(numpy_helper.to_array(i)) for i in onnx.load(path).graph.initializer}
+        for name in [n for n in state if n.endswith("_8")]:  # stored in 8 bits
+            eight, scale = state.pop(name), state.pop(name[:-2] + "_scale")
+            state[name[:-2]] = eight.float() * scale.view(-1, 1, 1, 1)
         for name, module in net.named_modules():
             if not (isinstance(module, nn.Sequential) and len(module) == 2 and isinstance(module[1], nn.BatchNorm2d)):
                 continue

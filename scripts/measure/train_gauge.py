@@ -1,61 +1,27 @@
 #!/usr/bin/env python3
-"""Trains the gauge: the small network that reads width, axis, tip, end line and bulb ratio, and how sure it is, from a strip.
+"""Trains the gauge: the small network that reads a strip (see gauge_network.py), and exports it as ONNX.
 
-    python train_gauge.py --strips A.npz[,B.npz...] --judge C.npz --out gauge [--minutes 15] [--start W.npz] [--keep]
+    train_gauge.py --pictures DIR [DIR ...] --finder models/finder.onnx --plain A.npz [...] --judge DIR --seconds 1200 --out gauge
 
-Needs Python 3.11+, torch (1.13 or newer; a CPU is enough) and numpy. Strips come from make_readings.py and plain_shapes.py;
-`unpack.py` turns guide.onnx into weights to start from. Colours are mixed, inverted, blurred and made noisy at random, so
-that the gauge learns shapes and not one look.
-Each reading is trained with a Laplace likelihood: the reading goes to the median, its spread to the mean absolute error.
-Writes OUT.npz (weights; `--start` goes on from them) and OUT.onnx (input `strip`, n x 3 x 80 x 48, mean 0 and deviation 1;
-output `readings`, n x 12: six readings in the units of SCALE and the logarithms of their six spreads). Seeds are fixed.
+Needs PyTorch, numpy, OpenCV, onnx; a GPU for speed. Pictures with truth come from `scripts/render` or a lab's own marks in the
+same schema; the finder must not have been trained on them. `plain_shapes.py` draws the plain shapes.
+Colours are mixed, inverted, blurred and made noisy at random, so that the gauge learns shapes and not one look. Each reading is
+trained with a Laplace likelihood: the reading goes to the median, its spread to the mean absolute error.
+Writes OUT.pt (weights; `--start` goes on from them) and OUT.onnx. Seeds are fixed.
 """
 import argparse
+import math
+import os
+import sys
 import time
 
 import numpy as np
 import torch
-import torch.nn.functional as F
+from torch.nn import functional as F
 
-SCALE = torch.tensor([0.1, 5.0, 0.15, 0.15, 15.0, 0.2])  # ln width, axis deg, tip along, tip across, line deg, ln bulb
-CHANNELS = [8, 20, 32, 48]
-NAMES = ["width", "axis", "along", "across", "line", "bulb"]
-
-
-class Gauge(torch.nn.Module):
-    """The guide's four levels, then two full layers over the deepest level and over the second one taken together by rows."""
-
-    def __init__(self, hidden=48):
-        super().__init__()
-        conv = lambda i, o, k=3: torch.nn.Conv2d(i, o, k, padding=k // 2)
-        layers, before = {}, 3
-        for k, c in enumerate(CHANNELS):
-            layers[f"a{k}"], layers[f"b{k}"], before = conv(before, c), conv(c, c), c
-        self.L = torch.nn.ModuleDict(layers)
-        self.deep, self.fine = conv(CHANNELS[3], 8, 1), conv(CHANNELS[1], 6, 1)
-        self.first = torch.nn.Linear(8 * 60 + 6 * 96, hidden)
-        self.second = torch.nn.Linear(hidden, hidden)
-        self.out = torch.nn.Linear(hidden, 12)
-
-    def level(self, k, x):
-        """Two convolutions."""
-        return F.relu(self.L[f"b{k}"](F.relu(self.L[f"a{k}"](x))))
-
-    def early(self, x):
-        """The two finest levels: what goes on to the third, and the second one averaged over quarters of its rows."""
-        x = self.level(1, F.max_pool2d(self.level(0, x), 2))
-        return F.max_pool2d(x, 2), F.avg_pool2d(x, (10, 1))
-
-    def late(self, x, quarters):
-        """Readings and the logarithms of their spreads."""
-        deep = F.relu(self.deep(self.level(3, F.max_pool2d(self.level(2, x), 2))))
-        fine = F.relu(self.fine(quarters))
-        both = torch.cat([torch.flatten(deep, 1), torch.flatten(fine, 1)], 1)
-        return self.out(F.relu(self.second(F.relu(self.first(both)))))
-
-    def forward(self, x):
-        """Readings of normalised strips."""
-        return self.late(*self.early(x))
+sys.path.insert(0, os.path.join(os.path.dirname(os.path.abspath(__file__)), "..", "finder"))
+from gauge_network import COLUMNS, NAMES, ROWS, SCALE, Gauge
+from strips import Strips, truth_files
 
 
 def norm(x):
@@ -64,172 +30,255 @@ def norm(x):
     return (x - mean) / (x.std((1, 2, 3), keepdim=True, unbiased=False) + 0.01)
 
 
-def augment(x):
+def augment(x, rng):
     """Other colours, light, blur and noise."""
-    n = len(x)
-    rand, randn = torch.rand, torch.randn
+    n, dev = len(x), x.device
+    rand = lambda *s: torch.rand(*s, device=dev, generator=rng)
+    randn = lambda *s: torch.randn(*s, device=dev, generator=rng)
+    one = lambda: rand(n, 1, 1, 1)
     w = -torch.log(rand(n, 3).clamp_min(1e-6))
     w = w / w.sum(1, keepdim=True)
     pick = rand(n)[:, None, None]
-    mix = torch.where(pick < 0.35, w[:, None, :].expand(-1, 3, -1),
-                      torch.where(pick < 0.6, torch.eye(3) * 0.6 + randn(n, 3, 3) * 0.35, torch.eye(3)))
+    eye = torch.eye(3, device=dev)
+    mix = torch.where(pick < 0.35, w[:, None, :].expand(-1, 3, -1), torch.where(pick < 0.55, eye * 0.6 + randn(n, 3, 3) * 0.35, eye))
     x = torch.bmm(mix, x.flatten(2)).view_as(x)
-    x = torch.where(rand(n, 1, 1, 1) < 0.25, -x, x)
+    x = torch.where(one() < 0.2, -x, x)
     lo, hi = x.amin((1, 2, 3), keepdim=True), x.amax((1, 2, 3), keepdim=True)
     x = ((x - lo) / (hi - lo).clamp_min(1e-3)).clamp(1e-4, 1)
     x = x ** torch.exp(randn(n, 1, 1, 1) * 0.3)
-    along, across = torch.linspace(-1, 1, 80)[None, None, :, None], torch.linspace(-1, 1, 48)[None, None, None, :]
+    along, across = torch.linspace(-1, 1, ROWS, device=dev)[None, None, :, None], torch.linspace(-1, 1, COLUMNS, device=dev)[None, None, None, :]
     x = x * (1 + 0.12 * randn(n, 1, 1, 1) * along + 0.12 * randn(n, 1, 1, 1) * across)
-    k = (rand(n, 1, 1, 1) - 0.5).clamp(0, 1) * 1.6
+    k = (one() - 0.5).clamp(0, 1) * 1.6
     x = x * (1 - k) + k * F.avg_pool2d(x, 3, 1, 1, count_include_pad=False)
-    noise = torch.where(rand(n, 1, 1, 1) < 0.5, randn(n, 1, 80, 48).expand(-1, 3, -1, -1), randn(n, 3, 80, 48))
-    return norm(x + noise * torch.where(rand(n, 1, 1, 1) < 0.6, 0.06 * rand(n, 1, 1, 1), torch.zeros(n, 1, 1, 1)))
+    noise = torch.where(one() < 0.5, randn(n, 1, ROWS, COLUMNS).expand(-1, 3, -1, -1), randn(n, 3, ROWS, COLUMNS))
+    return norm(x + noise * torch.where(one() < 0.6, 0.06 * one(), torch.zeros_like(one())))
 
 
-def load(paths):
-    """All strips of some files; end lines of tensile ends are no cuts and teach nothing."""
-    files = [np.load(p) for p in paths.split(",")]
-    img, read, meta = (np.concatenate([f[k] for f in files]) for k in ("img", "read", "meta"))
-    read[meta[:, 2] == 0, 4] = np.nan
-    return img, torch.from_numpy(read), meta
+def mirrored(x, read):
+    """Strips and readings left for right."""
+    read = read.clone()
+    read[:, [1, 3, 4]] *= -1
+    return x.flip(3), read
 
 
-def batch(img, rows):
-    """Strips as numbers 0..1."""
-    return torch.from_numpy(img[rows].transpose(0, 3, 1, 2)).float() / 255
+def loss_of(out, read, kind, is_end, asked, weight, unit):
+    """Laplace likelihood of what is known, chance of an end (of hits only), of a sheared look and of a verdict."""
+    known = (~torch.isnan(read)).float() * weight[:, None]
+    gap = (out[:, :6] - torch.nan_to_num(read) / unit).abs().clamp(max=40)
+    log_b = out[:, 6:12].clamp(-4, 3)
+    laplace = ((gap * torch.exp(-log_b) + log_b) * known).sum() / known.sum().clamp(min=1)
+    ask = (asked > -1).float()
+    end = (F.binary_cross_entropy_with_logits(out[:, 12], asked.clamp(0, 1), reduction="none") * ask).sum() / ask.sum().clamp(min=1)
+    told = (kind >= 0).float() * weight
+    look = (F.binary_cross_entropy_with_logits(out[:, 13], kind.clamp(0, 1) * 0.96 + 0.02, reduction="none") * told).sum() / told.sum().clamp(min=1)
+    on = (is_end >= 0).float() * (ask < 1).float()
+    clear = (F.binary_cross_entropy_with_logits(out[:, 14], is_end.clamp(0, 1), reduction="none") * on).sum() / on.sum().clamp(min=1)
+    return laplace, end, look, clear
 
 
-def loss_of(out, read, weight, warm):
-    """Laplace likelihood of what is known (at first with fixed spreads); axis differences are small: no wrapping."""
-    known = (~torch.isnan(read)) * weight[:, None]
-    gap = (out[:, :6] - torch.nan_to_num(read) / SCALE).abs()
-    log_b = out[:, 6:].clamp(-4, 3)
-    if warm:
-        return ((gap + 0.5 * log_b**2) * known).sum() / known.sum()
-    return ((gap * torch.exp(-log_b) + log_b) * known).sum() / known.sum()
+class Plain:
+    """Plain shapes on the device."""
+
+    def __init__(self, files, device):
+        data = [np.load(f) for f in files]
+        self.img = torch.from_numpy(np.concatenate([d["img"] for d in data])).to(device).permute(0, 3, 1, 2)
+        read, meta = np.concatenate([d["read"] for d in data]), np.concatenate([d["meta"] for d in data])
+        read[meta[:, 2] == 0, 4] = np.nan
+        self.read = torch.from_numpy(read).to(device)
+        self.kind = torch.from_numpy(meta[:, 2].astype(np.float32)).to(device)
+
+    def some(self, n, rng):
+        rows = torch.randint(len(self.img), (n,), device=self.img.device, generator=rng)
+        none = torch.full((n,), -1.0, device=self.img.device)
+        return self.img[rows].float() / 255, self.read[rows], none, none, none
 
 
-def shown(net, img, read, rounds):
-    """What the two finest levels make of every strip, `rounds` times with other colours and mirrored; kept in half precision."""
-    parts, reads = ([], []), []
+def batch(data, plain, size, rng):
+    """Strips of hits, of true ends told wrong by a lot and by a little, and plain shapes, in one batch."""
+    parts = [data.of_hits(size * 45 // 100, rng), data.of_ends(size * 20 // 100, False, rng), data.of_ends(size * 25 // 100, True, rng)]
+    if plain:
+        parts.append(plain.some(size - sum(len(p[0]) for p in parts), rng))
+    x, read, kind, is_end, asked = (torch.cat(p) for p in zip(*parts))
+    weight = torch.where(is_end == 0, 0.4, 1.0)
+    return x, read, kind, is_end, asked, weight
+
+
+def judge(net, data, unit):
+    """Medians of the errors on gradable ends: hits as told, then where the reading puts them; F1 of hits by finder and by gauge."""
+    net.eval()
+    rows = torch.arange(len(data.hits), device=data.device)
+    outs, reads = [], []
+    twice = []
     with torch.no_grad():
-        for k in range(rounds):
-            for i in range(0, len(img), 96):
-                rows = np.arange(i, min(i + 96, len(img)))
-                x, y = augment(batch(img, rows)), read[rows].clone()
-                if (i // 96 + k) % 2:
-                    x = x.flip(3)
-                    y[:, [1, 3, 4]] = -y[:, [1, 3, 4]]
-                for part, value in zip(parts, net.early(x)):
-                    part.append(value.half())
-                reads.append(y)
-    return torch.cat(parts[0]), torch.cat(parts[1]), torch.cat(reads)
-
-
-def answers(net, img):
-    """Outputs for strips as they are."""
-    with torch.no_grad():
-        return torch.cat([net(norm(batch(img, np.arange(i, min(i + 128, len(img)))))) for i in range(0, len(img), 128)])
-
-
-def judge(net, img, read, meta):
-    """Medians of the errors on gradable strips, first and second pass, and how often three spreads hold (Laplace: 95 %)."""
-    out = answers(net, img)
-    gap = ((out[:, :6] * SCALE) - read).abs().numpy()
-    b = (torch.exp(out[:, 6:].clamp(-4, 3)) * SCALE).numpy()
+        for part in rows.split(512):
+            x, read, kind, is_end, on = data.at_hits(part)
+            out = net(norm(x))
+            outs.append(out)
+            reads.append(read)
+            hits = data.hits[part]
+            r = out[:, :6] * unit
+            a = torch.deg2rad(hits[:, 3])
+            told = (hits[:, 1] + hits[:, 4] * (r[:, 2] * torch.cos(a) - r[:, 3] * torch.sin(a)), hits[:, 2] + hits[:, 4] * (r[:, 2] * torch.sin(a) + r[:, 3] * torch.cos(a)), hits[:, 3] + r[:, 1], hits[:, 4] * torch.exp(r[:, 0]))
+            again = net(norm(data.cut(hits[:, 0].long(), *told)))
+            ends = data.ends[hits[:, 6].long().clamp(min=0)]
+            twice.append(torch.cat([again, data.reading(told, ends)], 1))
+    out, read, twice = torch.cat(outs), torch.cat(reads), torch.cat(twice)
+    on = data.hits[:, 6] >= 0
+    ends = data.ends[data.hits[:, 6].long().clamp(min=0)]
     text = []
-    for second in (0, 1):
-        m = (meta[:, 1] > 0) & (meta[:, 5] == second)
-        text.append(" ".join(f"{n} {np.nanmedian(gap[m, k]):.3f}" for k, n in enumerate(NAMES)))
-    inside = [np.nanmean(np.where(np.isnan(gap[m, k]), np.nan, gap[m, k] < 3 * b[m, k])) for k in range(6)]
-    return " | ".join(text) + " | holds " + " ".join(f"{v:.2f}" for v in inside)
+    for name, o, r in (("told", out, read), ("again", twice[:, :15], twice[:, 15:])):
+        gap = (o[:, :6] * unit - r).abs()
+        text.append(name + " " + " ".join(f"{n} {gap[on & ~torch.isnan(r[:, k]), k].median():.3f}" for k, n in enumerate(NAMES)))
+    gap = (twice[:, 0] * unit[0] - twice[:, 15])
+    for k, look in enumerate(("ring", "coax", "side", "trans", "sem")):
+        m = on & (ends[:, 9] == k) & (ends[:, 4] >= 15)
+        if m.any():
+            text.append(f"{look} {gap[m].abs().median():.3f}/{gap[m].median():+.3f}")
+    inside = (gap.abs() < 3 * torch.exp(twice[:, 6].clamp(-4, 3)) * unit[0])[on].float().mean()
+    text.append(f"holds {inside:.3f}")
+    asked = data.hits[:, 6] != -2
+    total = int((data.ends[:, 8] > 0).sum())
+    for name, score in (("finder", data.hits[:, 5]), ("gauge", out[:, 12]), ("both", data.hits[:, 5] + out[:, 12])):
+        text.append(f"{name} F1 {best_f1(data, score, asked, total):.3f}")
+    good = on & (ends[:, 7] >= 0)
+    text.append(f"look {((out[:, 13] > 0).float() == ends[:, 7])[good].float().mean():.3f}")
+    net.train()
+    return " | ".join(text)
 
 
-def save(net, path):
-    """Weights, to go on from."""
-    np.savez(path, **{k: v.numpy() for k, v in net.state_dict().items()})
+def best_f1(data, score, asked, total):
+    """Best F1 over all thresholds; each end counts once, further hits on it are false."""
+    order = torch.argsort(score, descending=True)
+    order = order[asked[order]]
+    on = data.hits[order, 6].long().cpu().numpy()
+    seen, hit = set(), np.zeros(len(on))
+    for i, e in enumerate(on):
+        if e >= 0 and e not in seen:
+            seen.add(e)
+            hit[i] = 1
+    hits = np.cumsum(hit)
+    return float((2 * hits / (np.arange(1, len(hits) + 1) + total)).max()) if len(hits) else 0.0
 
 
-def export(net, path):
-    """The network as the program reads it."""
-    torch.onnx.export(net.eval(), torch.zeros(2, 3, 80, 48), path, opset_version=13, input_names=["strip"],
+def fold(net):
+    """The same network with every batch normalisation folded into its convolution."""
+    for module in net.modules():
+        if isinstance(module, torch.nn.Sequential) and len(module) == 2 and isinstance(module[1], torch.nn.BatchNorm2d):
+            module[0] = torch.nn.utils.fusion.fuse_conv_bn_eval(module[0], module[1])
+            module[1] = torch.nn.Identity()
+    return net
+
+
+def export(state, path):
+    """The network as the program reads it, weights of convolutions in 8 bits."""
+    from train import in_eight_bits
+    net = Gauge()
+    net.load_state_dict({k: v.cpu() for k, v in state.items()})
+    torch.onnx.export(fold(net.eval()), torch.zeros(2, 3, ROWS, COLUMNS), path, opset_version=17, input_names=["strip"], dynamo=False,
                       output_names=["readings"], dynamic_axes={"strip": {0: "n"}, "readings": {0: "n"}})
+    in_eight_bits(path)
+    print(f"{path}: {os.path.getsize(path)} bytes", flush=True)
+
+
+def load(args, device, finder, known, found):
+    """Pictures read so far with the finder's hits."""
+    began = time.time()
+    data = Strips(truth_files(args.pictures), device, known)
+    data.find(finder, found)
+    on = data.hits[:, 6]
+    print(f"{len(data.pairs)} pictures, {len(data.true)} ends, {len(on)} hits ({int((on >= 0).sum())} on ends, {int((on == -1).sum())} on none), {time.time() - began:.0f} s", flush=True)
+    return data
 
 
 def main():
     """Command line."""
-    ap = argparse.ArgumentParser()
-    ap.add_argument("--strips", required=True)
-    ap.add_argument("--judge")
+    ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    ap.add_argument("--pictures", nargs="+", required=True)
+    ap.add_argument("--finder", required=True, help="finder.onnx or weights .pt")
+    ap.add_argument("--plain", nargs="*", default=[])
+    ap.add_argument("--judge", nargs="*", default=[], help="folders that are only judged")
     ap.add_argument("--out", required=True)
-    ap.add_argument("--minutes", type=float, default=15)
-    ap.add_argument("--start")
-    ap.add_argument("--keep", type=int, default=0, help="leave the two finest levels as --start has them, and show them every "
-                    "strip this many times beforehand: five times as fast without a GPU")
+    ap.add_argument("--start", help="weights to go on from")
+    ap.add_argument("--seconds", type=float, default=1200)
+    ap.add_argument("--judge-every", type=float, default=60)
+    ap.add_argument("--reload-at", type=float, nargs="*", default=[], help="read the folders again after so many seconds (they may still be growing)")
+    ap.add_argument("--batch", type=int, default=1024)
     ap.add_argument("--rate", type=float, default=2e-3)
-    ap.add_argument("--last", type=float, default=0.02, help="rate at the end, as a share")
-    ap.add_argument("--plain", type=float, default=0.25, help="share of the plain shapes")
+    ap.add_argument("--last-rate", type=float, default=0.01, help="share of the rate left at the end")
+    ap.add_argument("--compile", action="store_true")
     ap.add_argument("--seed", type=int, default=1)
-    ap.add_argument("--threads", type=int, default=1)
     a = ap.parse_args()
-    torch.set_num_threads(a.threads)
+    import train
     torch.manual_seed(a.seed)
-    rng = np.random.default_rng(a.seed)
-    img, read, meta = load(a.strips)
-    held = load(a.judge) if a.judge else None
-    weight = torch.from_numpy(np.where(meta[:, 1] > 0, 1.0, 0.4).astype(np.float32))
-    plain = meta[:, 3] == 5
-    share = np.where(plain, a.plain / max(plain.sum(), 1), (1 - a.plain) / max((~plain).sum(), 1))
-    reach = np.cumsum(share)
-    net, mean = Gauge(), Gauge()
-    start = {k: torch.from_numpy(v) for k, v in np.load(a.start).items()} if a.start else {}
-    net.load_state_dict({k: v for k, v in start.items() if k in net.state_dict()}, strict=False)
-    if "out.weight" not in start:
-        with torch.no_grad():  # the loaded levels speak louder than fresh ones
-            net.deep.weight.mul_(0.2)
-            net.fine.weight.mul_(0.2)
-            net.out.weight.mul_(0.1)
-    mean.load_state_dict(net.state_dict())
-    if a.keep:
-        for p in [*net.L["a0"].parameters(), *net.L["b0"].parameters(), *net.L["a1"].parameters(), *net.L["b1"].parameters()]:
-            p.requires_grad = False
-        first, quarters, turned = shown(net, img, read, a.keep)
-        print("shown", tuple(first.shape), flush=True)
-    opt = torch.optim.AdamW(net.parameters(), a.rate, weight_decay=1e-3)  # what has no gradient stays
-    begin, step, size, warm = time.time(), 0, 128, "out.weight" not in start
-    print(len(img), "strips", flush=True)
-    while (done := (time.time() - begin) / 60 / a.minutes) < 1:
-        rows = np.searchsorted(reach, rng.random(size) * reach[-1]).clip(0, len(img) - 1)
-        w = weight[rows]
-        if a.keep:
-            rows = rows + len(img) * rng.integers(0, a.keep, size)
-            out, y = net.late(first[rows].float(), quarters[rows].float()), turned[rows]
-        else:
-            x, y = augment(batch(img, rows)), read[rows].clone()
-            if rng.random() < 0.5:
-                x = x.flip(3)
-                y[:, [1, 3, 4]] = -y[:, [1, 3, 4]]
-            out = net(x)
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
+    torch.backends.cudnn.benchmark = True
+    rng = torch.Generator(device=device).manual_seed(a.seed)
+    finder = train.start(a.finder).to(device).eval()
+    known, found = {}, {}
+    plain = Plain(a.plain, device) if a.plain else None
+    held = None
+    if a.judge:
+        held = Strips(truth_files(a.judge), device)
+        held.find(finder)
+    data = load(a, device, finder, known, found)
+    unit = torch.tensor(SCALE, device=device)
+    net = Gauge().to(device).to(memory_format=torch.channels_last).train()
+    if a.start:
+        net.load_state_dict(torch.load(a.start, map_location=device))
+    mean = {k: v.detach().clone() for k, v in net.state_dict().items()}
+    fast = torch.compile(net, dynamic=False) if a.compile else net
+    opt = torch.optim.AdamW(net.parameters(), a.rate, weight_decay=1e-3, **({"fused": True} if device != "cpu" else {}))
+    begin, step, judged, sums, reloads = time.time(), 0, time.time(), torch.zeros(4, device=device), sorted(a.reload_at)
+    while (done := (time.time() - begin) / a.seconds) < 1:
+        if reloads and time.time() - begin > reloads[0]:
+            del data
+            data, reloads = load(a, device, finder, known, found), reloads[1:]
+        x, read, kind, is_end, asked, weight = batch(data, plain, a.batch, rng)
+        x = augment(x, rng)
+        if step % 2:
+            x, read = mirrored(x, read)
+        out = fast(x.contiguous(memory_format=torch.channels_last))
+        parts = loss_of(out, read, kind, is_end, asked, weight, unit)
+        loss = parts[0] + 0.6 * parts[1] + 0.2 * parts[2] + 0.2 * parts[3]
         for g in opt.param_groups:
-            g["lr"] = a.rate * min(1, (step + 1) / 50) * (a.last + (1 - a.last) * 0.5 * (1 + np.cos(np.pi * done)))
-        loss = loss_of(out, y, w, warm and step < 250)
-        opt.zero_grad()
+            g["lr"] = a.rate * min(1, (step + 1) / 500) * (a.last_rate + (1 - a.last_rate) * 0.5 * (1 + math.cos(math.pi * done)))
+        opt.zero_grad(set_to_none=True)
         loss.backward()
-        torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0)
+        torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
         opt.step()
         step += 1
-        keep = min(0.995, step / (step + 10.0))
+        keep = min(0.998, step / (step + 10.0))
         with torch.no_grad():
-            for p, q in zip(mean.parameters(), net.parameters()):
-                p.lerp_(q, 1 - keep)
-        if step % 200 == 0:
-            print(step, f"{done:.2f} loss {loss.item():.3f}", judge(mean, *held) if held and step % 600 == 0 else "", flush=True)
-            save(mean, a.out + ".npz")
-    print(step, "done", judge(mean, *held) if held else "", flush=True)
-    save(mean, a.out + ".npz")
-    export(mean, a.out + ".onnx")
+            live = net.state_dict()
+            names = [k for k, v in live.items() if v.dtype.is_floating_point]
+            torch._foreach_mul_([mean[k] for k in names], keep)
+            torch._foreach_add_([mean[k] for k in names], [live[k] for k in names], alpha=1 - keep)
+            sums += torch.stack([p.detach() for p in parts])
+        if step % 500 == 0:
+            s = (sums / 500).tolist()
+            print(f"step {step} {done:.2f} laplace {s[0]:.3f} end {s[1]:.3f} look {s[2]:.3f} clear {s[3]:.3f} {step / (time.time() - begin):.1f}/s", flush=True)
+            sums.zero_()
+        if time.time() - judged > a.judge_every:
+            judged = time.time()
+            save(mean, a.out)
+            if held:
+                other = Gauge().to(device)
+                other.load_state_dict(mean)
+                print(f"  judged at {step}:", judge(other, held, unit), flush=True)
+    save(mean, a.out)
+    print(step, "steps", flush=True)
     if held:
-        np.savez(a.out + "_judged.npz", out=answers(mean, held[0]).numpy(), read=held[1].numpy(), meta=held[2])
+        other = Gauge().to(device)
+        other.load_state_dict(mean)
+        print("  judged at the end:", judge(other, held, unit), flush=True)
+    export(mean, a.out + ".onnx")
+
+
+def save(mean, out):
+    """Weights, written whole."""
+    torch.save(mean, out + ".tmp")
+    os.replace(out + ".tmp", out + ".pt")
 
 
 if __name__ == "__main__":
