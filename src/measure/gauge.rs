@@ -6,12 +6,9 @@
 
 use std::sync::LazyLock;
 
-use rayon::prelude::*;
 use rten::Model;
-use rten_tensor::NdTensor;
-use rten_tensor::prelude::*;
 
-use crate::measure::guide::{BATCH, COLUMNS, ROWS, strip};
+use crate::measure::network::answers;
 use crate::measure::planes::Planes;
 use crate::measure::shaft::Rough;
 use crate::settings::MeasureSettings;
@@ -88,24 +85,8 @@ impl Reading {
 
 /// Readings of rough ends, in their order; `None` where there is no rough end or the network fails.
 pub(super) fn readings(planes: &Planes, roughs: &[Option<Rough>], settings: &MeasureSettings) -> Vec<Option<Reading>> {
-    let known: Vec<Rough> = roughs.iter().flatten().copied().collect();
-    let Some(network) = NETWORK.as_ref() else {
-        return roughs.iter().map(|_| None).collect();
-    };
-    let read: Vec<Option<Reading>> =
-        known.par_chunks(BATCH).flat_map_iter(|batch| run(network, planes, batch, settings)).collect();
-    let mut read = read.into_iter();
-    roughs.iter().map(|r| r.as_ref().and_then(|_| read.next().flatten())).collect()
-}
-
-fn run(network: &Model, planes: &Planes, batch: &[Rough], settings: &MeasureSettings) -> Vec<Option<Reading>> {
-    let mut input = Vec::with_capacity(batch.len() * 3 * ROWS * COLUMNS);
-    for rough in batch {
-        input.extend(strip(planes, rough));
-    }
-    let tensor = NdTensor::from_data([batch.len(), 3, ROWS, COLUMNS], input);
-    let output = network.run_one(tensor.view().into(), None).ok().and_then(|v| v.into_tensor::<f32>());
-    let numbers = output.map(|t| t.to_vec()).unwrap_or_default();
-    let mut read = numbers.chunks_exact(OUTPUTS).map(|c| Reading::of(c, settings));
-    batch.iter().map(|_| read.next().flatten()).collect()
+    answers(NETWORK.as_ref(), planes, roughs, OUTPUTS)
+        .into_iter()
+        .map(|answer| answer.and_then(|(_, outputs)| Reading::of(&outputs, settings)))
+        .collect()
 }

@@ -7,27 +7,12 @@
 
 use std::sync::LazyLock;
 
-use rayon::prelude::*;
 use rten::Model;
-use rten_tensor::NdTensor;
-use rten_tensor::prelude::*;
 
+use crate::measure::network::{BEHIND, COLUMNS, PER_WIDTH, ROWS, answers};
 use crate::measure::planes::Planes;
 use crate::measure::shaft::Rough;
 use crate::units::Point;
-
-/// Samples across the rough width; part of the network, like the three numbers below.
-const PER_WIDTH: f64 = 12.0;
-/// Rows behind the rough tip.
-const BEHIND: f64 = 57.0;
-/// Rows of the strip.
-pub(super) const ROWS: usize = 80;
-/// Columns of the strip; the centre line runs between the two middle ones.
-pub(super) const COLUMNS: usize = 48;
-/// Strips that go through the network together: large enough to be fast, small enough to stay in the cache.
-pub(super) const BATCH: usize = 16;
-/// Keeps strips without any contrast from being blown up to full noise; part of the network.
-const FLAT: f32 = 0.01;
 
 /// The network's weights, compiled in: a constant of the program, read once.
 static NETWORK: LazyLock<Option<Model>> =
@@ -145,60 +130,14 @@ impl Guide {
     }
 }
 
-/// Guides for rough ends, in their order; `None` where there is no rough end.
+/// Guides for rough ends, in their order; `None` where there is no rough end or the network fails.
 pub(super) fn guides(planes: &Planes, roughs: &[Option<Rough>]) -> Vec<Option<Guide>> {
-    let known: Vec<Rough> = roughs.iter().flatten().copied().collect();
-    let Some(network) = NETWORK.as_ref() else {
-        return roughs.iter().map(|_| None).collect();
-    };
-    let maps: Vec<Vec<f32>> = known.par_chunks(BATCH).flat_map_iter(|batch| run(network, planes, batch)).collect();
-    let mut found =
-        known.into_iter().zip(maps).map(|(rough, maps)| Guide { rough, colour: planes.channels() > 1, maps });
-    roughs
-        .iter()
-        .map(|r| r.as_ref().and_then(|_| found.next()).filter(|g| g.maps.len() == 3 * ROWS * COLUMNS))
+    answers(NETWORK.as_ref(), planes, roughs, 3 * ROWS * COLUMNS)
+        .into_iter()
+        .map(|answer| {
+            let (rough, mut maps) = answer?;
+            maps.iter_mut().for_each(|v| *v = 1.0 / (1.0 + (-*v).exp()));
+            Some(Guide { rough, colour: planes.channels() > 1, maps })
+        })
         .collect()
-}
-
-/// Maps of each strip of a batch; empty ones when the network fails.
-fn run(network: &Model, planes: &Planes, batch: &[Rough]) -> Vec<Vec<f32>> {
-    let size = 3 * ROWS * COLUMNS;
-    let mut input = Vec::with_capacity(batch.len() * size);
-    for rough in batch {
-        input.extend(strip(planes, rough));
-    }
-    let tensor = NdTensor::from_data([batch.len(), 3, ROWS, COLUMNS], input);
-    let output = network.run_one(tensor.view().into(), None).ok().and_then(|v| v.into_tensor::<f32>());
-    match output {
-        Some(tensor) => {
-            let values = tensor.to_vec();
-            values.chunks(size).map(|c| c.iter().map(|v| 1.0 / (1.0 + (-v).exp())).collect()).collect()
-        }
-        None => batch.iter().map(|_| Vec::new()).collect(),
-    }
-}
-
-/// Input of one strip: blue, green and red (as the network was shown), to mean 0 and standard deviation 1.
-pub(super) fn strip(planes: &Planes, rough: &Rough) -> Vec<f32> {
-    let step = rough.width_px / PER_WIDTH;
-    let (sin, cos) = rough.axis_deg.to_radians().sin_cos();
-    let n = ROWS * COLUMNS;
-    let mut values = vec![0.0f32; 3 * n];
-    for i in 0..ROWS {
-        let u = (i as f64 - BEHIND) * step;
-        for j in 0..COLUMNS {
-            let v = (j as f64 - 0.5 * (COLUMNS - 1) as f64) * step;
-            let p = Point::new(rough.tip.x + u * cos - v * sin, rough.tip.y + u * sin + v * cos);
-            let colour = planes.sample(p, step);
-            let grey = planes.channels() == 1;
-            for k in 0..3 {
-                values[(2 - k) * n + i * COLUMNS + j] = colour[if grey { 0 } else { k }];
-            }
-        }
-    }
-    let count = values.len() as f32;
-    let mean = values.iter().sum::<f32>() / count;
-    let spread = (values.iter().map(|v| (v - mean) * (v - mean)).sum::<f32>() / count).sqrt();
-    values.iter_mut().for_each(|v| *v = (*v - mean) / (spread + FLAT));
-    values
 }

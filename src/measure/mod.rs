@@ -20,6 +20,9 @@ mod planes;
 // Straightened strips.
 mod strip;
 
+// Small networks over straightened strips.
+mod network;
+
 // A first idea of which pixels are own fibre.
 mod guide;
 

@@ -1,7 +1,7 @@
 //! The repository keeps its own rules: order of modules, length of files, no machine paths, thresholds in one place.
 
 use crate::driver::repository;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 fn sources(folder: &str) -> Vec<(PathBuf, String)> {
     let walk = walkdir::WalkDir::new(repository(folder)).sort_by_file_name();
@@ -45,16 +45,15 @@ fn modules_depend_upwards_only() {
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
 
-/// Files without their tests: 500 lines at most; registries of uniform entries and settings may be longer.
+/// Files without their tests: 500 lines at most.
 #[test]
 fn files_stay_short() {
-    let may_be_longer = ["src/settings.rs"];
     let long: Vec<String> = sources("src")
         .into_iter()
         .map(|(path, text)| {
             (path.strip_prefix(repository("")).unwrap().to_owned(), without_tests(&text).lines().count())
         })
-        .filter(|(path, lines)| 500 < *lines && !may_be_longer.iter().any(|m| path == Path::new(m)))
+        .filter(|(_, lines)| 500 < *lines)
         .map(|(path, lines)| format!("{}: {lines} lines", path.display()))
         .collect();
     assert!(long.is_empty(), "{}", long.join("\n"));

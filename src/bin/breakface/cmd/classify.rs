@@ -1,5 +1,6 @@
 //! `breakface classify`: pictures in, tables and overlays out.
 
+use super::output::Output;
 use crate::exit::Code;
 use crate::progress::Progress;
 use anyhow::Context;
@@ -24,27 +25,8 @@ pub struct Args {
     #[arg(long, value_name = "I/N", help_heading = "Input")]
     shard: Option<Shard>,
 
-    /// Folder for the results; a fresh one, or one of an earlier run, which is continued
-    #[arg(long, value_name = "DIR", help_heading = "Output")]
-    out: PathBuf,
-    /// Write into a folder that holds other files, and do every picture again
-    #[arg(long, help_heading = "Output")]
-    force: bool,
-    /// Draw no overlays
-    #[arg(long, help_heading = "Output")]
-    no_overlays: bool,
-    /// Write no report page
-    #[arg(long, help_heading = "Output")]
-    no_report: bool,
-    /// Write the tables as Parquet too
-    #[arg(long, help_heading = "Output")]
-    parquet: bool,
-    /// Tell what happens as JSON Lines on standard output
-    #[arg(long, help_heading = "Output")]
-    json: bool,
-    /// Say nothing but errors
-    #[arg(long, help_heading = "Output")]
-    quiet: bool,
+    #[command(flatten)]
+    output: Output,
 
     /// Settings (TOML); see `breakface settings`
     #[arg(long, value_name = "FILE", help_heading = "Method")]
@@ -62,14 +44,14 @@ pub struct Args {
 
 /// Runs `classify`.
 pub fn run(args: Args) -> anyhow::Result<Code> {
-    super::parquet_is_built_in(args.parquet)?;
+    super::parquet_is_built_in(args.output.parquet)?;
     let settings = settings(&args)?;
     for input in &args.inputs {
-        if input.is_dir() && same_folder(input, &args.out) {
+        if input.is_dir() && same_folder(input, &args.output.out) {
             anyhow::bail!("{}: is both the input and the folder for the results; name another --out", input.display());
         }
     }
-    let inputs = pipeline::gather(&args.inputs, &args.out)?;
+    let inputs = pipeline::gather(&args.inputs, &args.output.out)?;
     if inputs.jobs.is_empty() && inputs.problems.is_empty() {
         let places: Vec<String> = args.inputs.iter().map(|i| i.display().to_string()).collect();
         anyhow::bail!("{}: no pictures there (PNG, JPEG, TIFF, BMP or WebP)", places.join(", "));
@@ -82,21 +64,21 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     };
     let stop = stop_on_interrupt()?;
     let options = RunOptions {
-        out: &args.out,
-        force: args.force,
+        out: &args.output.out,
+        force: args.output.force,
         threads: args.threads,
-        overlays: !args.no_overlays,
-        parquet: args.parquet,
+        overlays: !args.output.no_overlays,
+        parquet: args.output.parquet,
         stop: &stop,
     };
-    let progress = Progress::new(args.json, args.quiet);
+    let progress = Progress::new(args.output.json, args.output.quiet);
     let outcome = pipeline::run(&inputs, &tools, &options, &|event| progress.show(&event)).map_err(with_hint)?;
     // A part has no scores, and so nothing to report.
-    let page = match args.no_report || outcome.stopped || args.shard.is_some() {
+    let page = match args.output.no_report || outcome.stopped || args.shard.is_some() {
         true => None,
-        false => Some(super::report::write_beside(&args.out, &tools.settings)?),
+        false => Some(super::report::write_beside(&args.output.out, &tools.settings)?),
     };
-    progress.finish(&inputs.problems, inputs.jobs.len(), &outcome, &args.out, page.as_deref());
+    progress.finish(&inputs.problems, inputs.jobs.len(), &outcome, &args.output.out, page.as_deref());
     Ok(code(&outcome))
 }
 

@@ -1,6 +1,7 @@
 //! `breakface merge`: parts of a run, made on several machines, to the whole.
 
 use super::classify::{code, model, with_hint};
+use super::output::Output;
 use crate::exit::Code;
 use crate::progress::Progress;
 use breakface::pipeline::{self, MergeError, MergeOptions};
@@ -9,6 +10,9 @@ use std::path::PathBuf;
 
 /// Arguments of `merge`.
 #[derive(Debug, clap::Args)]
+#[command(mut_arg("out", |a| a.help("Folder for the joined results")))]
+#[command(mut_arg("force", |a| a.help("Write into a folder that holds other files")))]
+#[command(mut_arg("no_overlays", |a| a.help("Leave overlays and kept results with the parts")))]
 #[command(after_help = "\
 Examples:
   breakface classify series.csv --shard 1/2 --out part1   (on one machine)
@@ -22,52 +26,34 @@ pub struct Args {
     #[arg(long, value_name = "FILE", help_heading = "Input")]
     model: Option<PathBuf>,
 
-    /// Folder for the joined results
-    #[arg(long, value_name = "DIR", help_heading = "Output")]
-    out: PathBuf,
-    /// Write into a folder that holds other files
-    #[arg(long, help_heading = "Output")]
-    force: bool,
-    /// Leave overlays and kept results with the parts
-    #[arg(long, help_heading = "Output")]
-    no_overlays: bool,
-    /// Write no report page
-    #[arg(long, help_heading = "Output")]
-    no_report: bool,
-    /// Write the tables as Parquet too
-    #[arg(long, help_heading = "Output")]
-    parquet: bool,
-    /// Tell what happens as JSON Lines on standard output
-    #[arg(long, help_heading = "Output")]
-    json: bool,
-    /// Say nothing but errors
-    #[arg(long, help_heading = "Output")]
-    quiet: bool,
+    #[command(flatten)]
+    output: Output,
 }
 
 /// Runs `merge`.
 pub fn run(args: Args) -> anyhow::Result<Code> {
-    super::parquet_is_built_in(args.parquet)?;
-    if let Some(part) = args.parts.iter().find(|p| super::classify::same_folder(p, &args.out)) {
+    super::parquet_is_built_in(args.output.parquet)?;
+    if let Some(part) = args.parts.iter().find(|p| super::classify::same_folder(p, &args.output.out)) {
         anyhow::bail!("{}: is both a part and the folder for the whole; name another --out", part.display());
     }
     let model = model(args.model.as_deref())?;
+    let output = &args.output;
     let options =
-        MergeOptions { out: &args.out, force: args.force, pictures: !args.no_overlays, parquet: args.parquet };
+        MergeOptions { out: &output.out, force: output.force, pictures: !output.no_overlays, parquet: output.parquet };
     let outcome = pipeline::merge(&args.parts, &model, &options).map_err(|error| match error {
         MergeError::Run(error) => with_hint(error),
         MergeError::OtherModel { .. } => anyhow::anyhow!("{error} (--model)"),
         other => other.into(),
     })?;
-    let page = match args.no_report {
+    let page = match args.output.no_report {
         true => None,
         false => {
-            let results = breakface::results::Results::load(&args.out)?;
+            let results = breakface::results::Results::load(&args.output.out)?;
             let settings = results.run.map_or_else(Settings::default, |run| run.settings);
-            Some(super::report::write_beside(&args.out, &settings)?)
+            Some(super::report::write_beside(&args.output.out, &settings)?)
         }
     };
-    let progress = Progress::new(args.json, args.quiet);
-    progress.finish(&[], outcome.images.len(), &outcome, &args.out, page.as_deref());
+    let progress = Progress::new(args.output.json, args.output.quiet);
+    progress.finish(&[], outcome.images.len(), &outcome, &args.output.out, page.as_deref());
     Ok(code(&outcome))
 }

@@ -10,6 +10,7 @@ pub mod features;
 pub mod flag;
 pub mod man;
 pub mod merge;
+mod output;
 pub mod report;
 pub mod review;
 pub mod settings;

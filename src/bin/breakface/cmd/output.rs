@@ -1,0 +1,29 @@
+//! Where results go and what is told on the way: arguments shared by the subcommands that write a folder of results.
+
+use std::path::PathBuf;
+
+/// Arguments under the heading "Output".
+#[derive(Debug, clap::Args)]
+pub struct Output {
+    /// Folder for the results; a fresh one, or one of an earlier run, which is continued
+    #[arg(long, value_name = "DIR", help_heading = "Output")]
+    pub out: PathBuf,
+    /// Write into a folder that holds other files, and do every picture again
+    #[arg(long, help_heading = "Output")]
+    pub force: bool,
+    /// Draw no overlays
+    #[arg(long, help_heading = "Output")]
+    pub no_overlays: bool,
+    /// Write no report page
+    #[arg(long, help_heading = "Output")]
+    pub no_report: bool,
+    /// Write the tables as Parquet too
+    #[arg(long, help_heading = "Output")]
+    pub parquet: bool,
+    /// Tell what happens as JSON Lines on standard output
+    #[arg(long, help_heading = "Output")]
+    pub json: bool,
+    /// Say nothing but errors
+    #[arg(long, help_heading = "Output")]
+    pub quiet: bool,
+}

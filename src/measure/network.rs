@@ -1,0 +1,88 @@
+//! Small networks over straightened strips: rough ends -> what a network answers for each.
+//!
+//! A strip is the surroundings of a rough end, its axis turned upright and its width brought to a fixed number of samples.
+
+use rayon::prelude::*;
+use rten::Model;
+use rten_tensor::NdTensor;
+use rten_tensor::prelude::*;
+
+use crate::measure::planes::Planes;
+use crate::measure::shaft::Rough;
+use crate::units::Point;
+
+/// Samples across the rough width; part of the networks, like the three numbers below.
+pub(super) const PER_WIDTH: f64 = 12.0;
+/// Rows behind the rough tip.
+pub(super) const BEHIND: f64 = 57.0;
+/// Rows of the strip.
+pub(super) const ROWS: usize = 80;
+/// Columns of the strip; the centre line runs between the two middle ones.
+pub(super) const COLUMNS: usize = 48;
+/// Strips that go through a network together: large enough to be fast, small enough to stay in the cache.
+const BATCH: usize = 16;
+/// Keeps strips without any contrast from being blown up to full noise; part of the networks.
+const FLAT: f32 = 0.01;
+
+/// What a network answers for rough ends, in their order: `size` numbers each, and the rough end they were asked for.
+///
+/// `None` where there is no rough end, there is no network, or it fails.
+pub(super) fn answers(
+    network: Option<&Model>,
+    planes: &Planes,
+    roughs: &[Option<Rough>],
+    size: usize,
+) -> Vec<Option<(Rough, Vec<f32>)>> {
+    let Some(network) = network else {
+        return roughs.iter().map(|_| None).collect();
+    };
+    let known: Vec<Rough> = roughs.iter().flatten().copied().collect();
+    let answered: Vec<Option<Vec<f32>>> =
+        known.par_chunks(BATCH).flat_map_iter(|batch| run(network, planes, batch, size)).collect();
+    let mut answered = answered.into_iter();
+    roughs
+        .iter()
+        .map(|rough| {
+            let rough = (*rough)?;
+            answered.next().flatten().map(|numbers| (rough, numbers))
+        })
+        .collect()
+}
+
+/// Answers for one batch, `size` numbers for each strip.
+fn run(network: &Model, planes: &Planes, batch: &[Rough], size: usize) -> Vec<Option<Vec<f32>>> {
+    let mut input = Vec::with_capacity(batch.len() * 3 * ROWS * COLUMNS);
+    for rough in batch {
+        input.extend(strip(planes, rough));
+    }
+    let tensor = NdTensor::from_data([batch.len(), 3, ROWS, COLUMNS], input);
+    let output = network.run_one(tensor.view().into(), None).ok().and_then(|v| v.into_tensor::<f32>());
+    let numbers = output.map(|t| t.to_vec()).unwrap_or_default();
+    let mut answers = numbers.chunks_exact(size).map(<[f32]>::to_vec);
+    batch.iter().map(|_| answers.next()).collect()
+}
+
+/// Input of one strip: blue, green and red (as the networks were shown), to mean 0 and standard deviation 1.
+fn strip(planes: &Planes, rough: &Rough) -> Vec<f32> {
+    let step = rough.width_px / PER_WIDTH;
+    let (sin, cos) = rough.axis_deg.to_radians().sin_cos();
+    let n = ROWS * COLUMNS;
+    let mut values = vec![0.0f32; 3 * n];
+    for i in 0..ROWS {
+        let u = (i as f64 - BEHIND) * step;
+        for j in 0..COLUMNS {
+            let v = (j as f64 - 0.5 * (COLUMNS - 1) as f64) * step;
+            let p = Point::new(rough.tip.x + u * cos - v * sin, rough.tip.y + u * sin + v * cos);
+            let colour = planes.sample(p, step);
+            let grey = planes.channels() == 1;
+            for k in 0..3 {
+                values[(2 - k) * n + i * COLUMNS + j] = colour[if grey { 0 } else { k }];
+            }
+        }
+    }
+    let count = values.len() as f32;
+    let mean = values.iter().sum::<f32>() / count;
+    let spread = (values.iter().map(|v| (v - mean) * (v - mean)).sum::<f32>() / count).sqrt();
+    values.iter_mut().for_each(|v| *v = (*v - mean) / (spread + FLAT));
+    values
+}

@@ -1,0 +1,54 @@
+//! Thresholds of finding ends.
+
+use serde::{Deserialize, Serialize};
+
+/// Settings of [`crate::find`].
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct FindSettings {
+    /// Lowest chance of being a gradable end at which a candidate is measured, 0..1 (cross-validated F1 on 120 rendered
+    /// pictures that the finder was not trained on is flat from 0.30 to 0.59; real frames ask for the lower end:
+    /// `models/README.md`). Larger = fewer candidates.
+    pub min_score: f64,
+    /// Lowest confidence of the network in a hit that counts as support for others, 0..1. Smaller = slower.
+    pub min_hit: f64,
+    /// Lowest confidence of the network in a hit that may become a candidate, 0..1 (on rendered pictures of other seeds
+    /// fewer than one in fifty hits below it is an end). Smaller = slower.
+    pub min_kept_hit: f64,
+    /// Largest searched area, megapixels over all copies, at which the network looks a second time at every copy in a
+    /// mirror: F1 rises by 0.01, time doubles (4: a picture of 3 megapixels; above it speed counts more). 0 = never.
+    pub mirror_up_to_mpx: f64,
+    /// Fibre widths that the network was trained to mark, px of a reduced copy (`scripts/finder/pictures.py`).
+    pub working_width_px: [f64; 2],
+    /// Thinnest and thickest fibre diameter that is searched when the scale is known, µm (fibres of fishing braid: 12 to
+    /// 40 µm, design.md section 2, with room for a rough scale). Wider = slower.
+    pub fibre_um: [f64; 2],
+    /// Reduced copies with a shorter side are not searched, px: they hold no shaft of working width.
+    pub least_side_px: u32,
+    /// Two candidates nearer than this are one end, fibre widths (ends of two fibres lie at least half a width apart).
+    pub same_end_reach_d: f64,
+    /// Two candidates of one shaft, one behind the other, nearer than this are one end, fibre widths.
+    pub same_shaft_reach_d: f64,
+    /// Largest offset across the shaft between two candidates of one shaft, fibre widths.
+    pub same_shaft_across_d: f64,
+    /// Largest turn between the axes of two candidates of one shaft, degrees.
+    pub same_shaft_turn_deg: f64,
+}
+
+impl Default for FindSettings {
+    fn default() -> Self {
+        Self {
+            min_score: 0.40,
+            working_width_px: [5.5, 14.0],
+            fibre_um: [12.0, 40.0],
+            least_side_px: 24,
+            min_hit: 0.04,
+            min_kept_hit: 0.12,
+            mirror_up_to_mpx: 4.0,
+            same_end_reach_d: 0.5,
+            same_shaft_reach_d: 1.2,
+            same_shaft_across_d: 0.4,
+            same_shaft_turn_deg: 30.0,
+        }
+    }
+}
