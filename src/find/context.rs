@@ -2,7 +2,8 @@
 //!
 //! The network sees about a hundred pixels of one copy. Whether a hit is an end also shows in what it cannot see: whether
 //! another copy saw the same end, how wide the other fibres of the picture are, how sure the network is elsewhere in it,
-//! whether a stronger hit lies close by. Boosted trees (`models/context.json`, made by `scripts/finder/context.py`) turn
+//! whether a stronger hit lies close by; and in the hit's own strip, upright and at its own scale, as the measuring stage's
+//! gauge sees it. Boosted trees (`models/context.json`, made by `scripts/finder/context.py`) turn
 //! that into the chance that the hit is a gradable end.
 
 use serde::Deserialize;
@@ -11,13 +12,14 @@ use super::hit::{Hit, logit, sigmoid};
 use super::near::Near;
 use super::network::UNIT;
 use super::{Candidate, FinderError};
+use crate::measure::Glance;
 use crate::settings::FindSettings;
 use crate::units::direction_gap_deg;
 
 pub(super) static BUNDLED: &[u8] = include_bytes!("../../models/context.json");
 
 /// What the trees ask about a hit, in the order of `describe_hits`' answer. Lengths are in widths of the hit.
-pub const CONTEXT_FEATURES: [&str; 26] = [
+pub const CONTEXT_FEATURES: [&str; 34] = [
     "network_logit",
     "width_in_copy",
     "smear",
@@ -44,6 +46,14 @@ pub const CONTEXT_FEATURES: [&str; 26] = [
     "picture_mean_score",
     "picture_doubt",
     "picture_width_spread",
+    "strip_end",
+    "strip_clear",
+    "strip_look_certainty",
+    "strip_width_shift",
+    "strip_width_spread",
+    "strip_tip_shift",
+    "strip_turn",
+    "strip_end_gap",
 ];
 
 /// Farthest that a neighbour is looked for, widths; also the value when there is none.
@@ -127,17 +137,27 @@ impl Tree {
 }
 
 /// The kept hits with the chance that each is an end as their score.
-pub(super) fn weigh(kept: &[Hit], hits: &[Hit], size: (u32, u32), context: &Context) -> Vec<Candidate> {
-    let described = describe(kept, hits, size);
-    kept.iter().zip(described).map(|(hit, f)| Candidate { score: context.chance(&f), ..hit.candidate }).collect()
+pub(super) fn weigh(kept: &[Hit], described: &[[f64; CONTEXT_FEATURES.len()]], context: &Context) -> Vec<Candidate> {
+    kept.iter().zip(described).map(|(hit, f)| Candidate { score: context.chance(f), ..hit.candidate }).collect()
 }
 
-/// Describes every kept hit by what surrounds it. `hits` are all hits of the picture, `size` its width and height, px.
-pub(super) fn describe(kept: &[Hit], hits: &[Hit], size: (u32, u32)) -> Vec<[f64; CONTEXT_FEATURES.len()]> {
+/// Describes every kept hit by what surrounds it and what a closer look says of it. `hits` are all hits of the picture,
+/// `glances` the closer looks in the order of `kept`, `size` the picture's width and height, px.
+pub(super) fn describe(
+    kept: &[Hit],
+    hits: &[Hit],
+    glances: &[Glance],
+    size: (u32, u32),
+) -> Vec<[f64; CONTEXT_FEATURES.len()]> {
     let (all, some) = (Near::new(hits), Near::new(kept));
     let picture = Picture::of(kept);
+    // What a closer look says of the picture's surest hits: some pictures are hard throughout.
+    let mut ends: Vec<f64> = glances.iter().map(|g| g.end).collect();
+    ends.sort_by(f64::total_cmp);
+    let picture_end = ends.get(ends.len() * 3 / 4).copied().unwrap_or(0.0);
     kept.iter()
-        .map(|hit| {
+        .zip(glances)
+        .map(|(hit, glance)| {
             let c = &hit.candidate;
             let w = c.width_px;
             let gap = |o: &Hit| c.tip.distance(o.candidate.tip) / w.max(o.candidate.width_px);
@@ -185,6 +205,14 @@ pub(super) fn describe(kept: &[Hit], hits: &[Hit], size: (u32, u32)) -> Vec<[f64
                 picture.mean_score,
                 picture.doubt,
                 picture.width_spread,
+                glance.end,
+                glance.clear,
+                glance.look.abs(),
+                glance.width[0],
+                glance.width[1],
+                glance.tip_shift,
+                glance.turn_deg,
+                glance.end - picture_end,
             ]
         })
         .collect()
@@ -248,7 +276,7 @@ mod tests {
     #[test]
     fn neighbours_are_told_in_widths() {
         let hits = [hit(100.0, 100.0, 0.5, 1.0), hit(130.0, 100.0, 0.9, 1.0), hit(101.0, 100.0, 0.3, 2.0)];
-        let rows = describe(&hits[..2], &hits, (400, 300));
+        let rows = describe(&hits[..2], &hits, &[Glance::default(); 2], (400, 300));
         assert_eq!(feature(&rows[0], "stronger_distance"), 3.0);
         assert_eq!(feature(&rows[0], "stronger_along"), 3.0);
         assert_eq!(feature(&rows[0], "seen_in_other_copy"), 0.3);

@@ -2,7 +2,8 @@
 //!
 //! A small network (see `network`) looks at copies of the picture, each half the size of the one before (`pyramid`), so that
 //! fibres of any width appear 6 to 13 px wide in one of them; its maps become hits (`hit`), second hits on one end are
-//! merged (`peaks`), and what surrounds a hit decides how far to believe it (`context`). Nothing here measures: widths and axes are rough, made good by [`crate::measure`].
+//! merged (`peaks`), and what surrounds a hit and a closer look at
+//! it ([`crate::measure`]) decide how far to believe it (`context`). Nothing here measures: widths and axes are rough, made good by [`crate::measure`].
 
 mod context;
 mod hit;
@@ -11,7 +12,7 @@ mod network;
 mod peaks;
 mod pyramid;
 
-use crate::measure::MeasuredEnd;
+use crate::measure::{self, MeasuredEnd};
 use crate::micrograph::Micrograph;
 use crate::settings::FindSettings;
 use crate::units::Point;
@@ -39,8 +40,7 @@ pub struct Candidate {
 pub fn find_ends(micrograph: &Micrograph, finder: &Finder, settings: &FindSettings) -> Vec<Candidate> {
     let hits = hits(micrograph, finder, settings);
     let kept = context::keep(&hits, settings);
-    let size = (micrograph.grey.width(), micrograph.grey.height());
-    let mut found = context::weigh(&kept, &hits, size, finder.context());
+    let mut found = context::weigh(&kept, &describe(micrograph, &kept, &hits), finder.context());
     found.retain(|c| c.score >= settings.min_score);
     peaks::merge(found, settings)
 }
@@ -54,8 +54,15 @@ pub fn describe_hits(
 ) -> Vec<(Candidate, [f64; CONTEXT_FEATURES.len()])> {
     let hits = hits(micrograph, finder, settings);
     let kept = context::keep(&hits, settings);
-    let described = context::describe(&kept, &hits, (micrograph.grey.width(), micrograph.grey.height()));
+    let described = describe(micrograph, &kept, &hits);
     kept.iter().map(|h| h.candidate).zip(described).collect()
+}
+
+/// Describes every kept hit by what surrounds it and by a closer look at it.
+fn describe(micrograph: &Micrograph, kept: &[hit::Hit], hits: &[hit::Hit]) -> Vec<[f64; CONTEXT_FEATURES.len()]> {
+    let candidates: Vec<Candidate> = kept.iter().map(|h| h.candidate).collect();
+    let glances = measure::glance(micrograph, &candidates);
+    context::describe(kept, hits, &glances, (micrograph.grey.width(), micrograph.grey.height()))
 }
 
 /// All hits in all copies, on the picture and outside burnt-in text.

@@ -86,7 +86,10 @@ impl Finder {
         let model = Model::load(bytes).map_err(|e| unusable(e.to_string()))?;
         let finder = Self { model, context: Context::bundled()?, digest };
         // One small look proves that shapes fit before the first picture is opened.
-        finder.run(NdTensor::zeros([1, 1, 64, 64])).map_err(unusable)?;
+        finder.run(NdTensor::zeros([1, 1, 64, 64])).map_err(&unusable)?;
+        if !crate::measure::load_networks() {
+            return Err(unusable("the networks that look closer at its hits cannot be loaded".to_owned()));
+        }
         Ok(finder)
     }
 

@@ -2,7 +2,8 @@
 //!
 //! Planes + rough ends -> [`Reading`] for each, by a small network that also tells its own spread. Readings correct what
 //! the finder told before a shaft is traced, and weigh in beside the picture's edges afterwards
-//! ([`crate::measure::agree`]). Made by `scripts/measure/train_gauge.py`; `models/README.md` has its figures.
+//! ([`crate::measure::agree`]). The network also says whether a fibre ends there at all: a [`Glance`], which helps
+//! [`crate::find`] to choose among its hits. Made by `scripts/measure/train_gauge.py`; `models/README.md` has its figures.
 
 use std::sync::LazyLock;
 
@@ -19,11 +20,16 @@ const UNITS: [f64; 6] = [0.1, 5.0, 0.15, 0.15, 15.0, 0.2];
 /// Range of the logarithms of the spreads; part of the network.
 const LOG_SPREAD: (f64, f64) = (-4.0, 3.0);
 /// Outputs for one strip.
-const OUTPUTS: usize = 12;
+const OUTPUTS: usize = 15;
 
 /// The network's weights, compiled in: a constant of the program, read once.
 static NETWORK: LazyLock<Option<Model>> =
     LazyLock::new(|| Model::load_static_slice(include_bytes!("../../models/gauge.onnx")).ok());
+
+/// Loads the network unless that is done, and says whether it is usable.
+pub(super) fn loaded() -> bool {
+    NETWORK.is_some()
+}
 
 /// A value and its standard uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -32,6 +38,45 @@ pub(super) struct Told {
     pub(super) value: f64,
     /// Standard uncertainty.
     pub(super) u: f64,
+}
+
+/// What the gauge makes of a hit of the finder before anything is measured.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub(crate) struct Glance {
+    /// Logit of the chance that a fibre ends here.
+    pub(crate) end: f64,
+    /// Logit of the chance that the picture allows a verdict on it.
+    pub(crate) clear: f64,
+    /// Logit of the chance that the end looks sheared.
+    pub(crate) look: f64,
+    /// Logarithm of the read over the told width, and the logarithm of its spread.
+    pub(crate) width: [f64; 2],
+    /// Distance of the read tip from the told one, told widths.
+    pub(crate) tip_shift: f64,
+    /// Size of the turn of the axis from the told one, degrees.
+    pub(crate) turn_deg: f64,
+}
+
+impl Glance {
+    /// From the network's numbers for one strip; `None` when they are not numbers.
+    fn of(outputs: &[f32]) -> Option<Self> {
+        let n = |k: usize| f64::from(outputs[k]);
+        let read = |k: usize| n(k) * UNITS[k];
+        outputs.iter().all(|v| v.is_finite()).then(|| Self {
+            end: n(12),
+            look: n(13),
+            clear: n(14),
+            width: [read(0), n(6).clamp(LOG_SPREAD.0, LOG_SPREAD.1)],
+            tip_shift: read(2).hypot(read(3)),
+            turn_deg: read(1).abs(),
+        })
+    }
+}
+
+/// Glances at rough ends, in their order; one that says nothing where there is no rough end or the network fails.
+pub(super) fn glances(planes: &Planes, roughs: &[Option<Rough>]) -> Vec<Glance> {
+    let answered = answers(NETWORK.as_ref(), planes, roughs, OUTPUTS);
+    answered.into_iter().map(|a| a.and_then(|(_, outputs)| Glance::of(&outputs)).unwrap_or_default()).collect()
 }
 
 /// What the gauge reads from one strip.

@@ -18,6 +18,11 @@ use crate::units::Point;
 static NETWORK: LazyLock<Option<Model>> =
     LazyLock::new(|| Model::load_static_slice(include_bytes!("../../models/guide.onnx")).ok());
 
+/// Loads the network unless that is done, and says whether it is usable.
+pub(super) fn loaded() -> bool {
+    NETWORK.is_some()
+}
+
 /// What the network sees in one strip: three maps of 80 rows along the shaft and 48 columns across it.
 pub(super) struct Guide {
     rough: Rough,

@@ -2,7 +2,7 @@
 
 use crate::find::Candidate;
 use crate::measure::agree::Kin;
-use crate::measure::gauge::{Reading, Told, readings};
+use crate::measure::gauge::{Reading, Told, glances, readings};
 use crate::measure::guide::{Guide, guides};
 use crate::measure::planes::Planes;
 use crate::measure::shaft::{Rough, Shaft, measure_shaft};
@@ -56,6 +56,7 @@ mod quality;
 // All of one end.
 mod end;
 
+pub(crate) use gauge::Glance;
 pub use registry::{FEATURE_SCHEMA, FEATURES, Feature, FeatureRow, Stage};
 
 /// What the overlay and the review page draw of an end.
@@ -99,6 +100,22 @@ struct Seen<'a> {
     reading: Option<&'a Reading>,
     /// Which pixels are own fibre.
     guide: Option<&'a Guide>,
+}
+
+/// Loads the networks of this stage, and says whether they are usable.
+///
+/// To be called before pictures are shared out among threads: a thread that loads them may be lent to another picture
+/// meanwhile, which would wait for them for ever.
+pub(crate) fn load_networks() -> bool {
+    gauge::loaded() && guide::loaded()
+}
+
+/// What the gauge makes of each candidate before anything is measured, in their order.
+pub(crate) fn glance(micrograph: &Micrograph, candidates: &[Candidate]) -> Vec<Glance> {
+    let settings = MeasureSettings::default();
+    let told: Vec<Option<Rough>> = candidates.iter().map(|c| rough(micrograph, c, &settings)).collect();
+    let widest = told.iter().flatten().map(|r| r.width_px).fold(0.0, f64::max);
+    glances(&Planes::new(micrograph, widest / network::PER_WIDTH), &told)
 }
 
 /// Measures every candidate of a picture; order and number are kept.
