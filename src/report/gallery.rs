@@ -58,7 +58,7 @@ fn numbers(end: &EndRow) -> String {
         lines[0].push_str(&format!(" ({hand})"));
     }
     if let Some(carrier) = end.carrier {
-        lines[0].push_str(&format!(", carrier {carrier}"));
+        lines.push(format!("carrier {carrier}"));
     }
     let mut part = |words: &str, value: Option<f64>, digits, unit| {
         if let Some(value) = value {

@@ -45,7 +45,7 @@ fn figures(row: &crate::table::KnotRow) -> String {
         ("Its interval from", Some(escape(&row.interval_from)).filter(|t| !t.is_empty())),
         ("Mean peak load", row.mean_load_n.map(|v| format!("{} (n = {})", html::number(v, 1, "N"), n(row.n_loads)))),
         ("Knot efficiency", range(row.efficiency, row.efficiency_low, row.efficiency_high)),
-        ("Efficiency interval by", Some(escape(&row.efficiency_method)).filter(|t| !t.is_empty())),
+        ("Efficiency interval by", Some(escape(&words::capital(&row.efficiency_method))).filter(|t| !t.is_empty())),
         ("Carriers of the braid", row.carriers.map(n)),
         ("Carriers lost, plain share", row.carriers_lost.map(|v| html::number(v, 1, ""))),
         ("Carriers lost, bundle theory", row.carriers_lost_bundle.map(|v| html::number(v, 1, ""))),

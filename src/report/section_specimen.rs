@@ -76,7 +76,7 @@ fn figures(specimen: &Specimen<'_>) -> String {
     let row = specimen.row;
     let fraction = |f: Option<f64>, low, high| f.map(|_| html::percent_interval(f, low, high));
     let ends = format!(
-        "<data value=\"{s}\">{s}</data> sheared, <data value=\"{t}\">{t}</data> tensile, <data value=\"{u}\">{u}</data> unclear",
+        "<data value=\"{s}\">{s}</data>\u{a0}sheared, <data value=\"{t}\">{t}</data>\u{a0}tensile, <data value=\"{u}\">{u}</data>\u{a0}unclear",
         s = row.n_sheared,
         t = row.n_tensile,
         u = row.n_unclear
@@ -160,8 +160,12 @@ fn plots(specimen: &Specimen<'_>) -> String {
             median(points.iter().filter(|p| p.0 == label).map(get).collect())
                 .map_or("–".to_owned(), |v| html::fixed(v, 2))
         };
-        let counts =
-            format!("{} sheared, {} tensile, {} unclear", n(Label::Sheared), n(Label::Tensile), n(Label::Unclear));
+        let counts = format!(
+            "{}\u{a0}sheared, {}\u{a0}tensile, {}\u{a0}unclear",
+            n(Label::Sheared),
+            n(Label::Tensile),
+            n(Label::Unclear)
+        );
         let alt = format!(
             "Bulb ratio against cut angle of {counts} ends. Median bulb ratio: sheared {}, tensile {}. Median cut angle: sheared {}, tensile {} degrees.",
             mid(Label::Sheared, |p| p.2),

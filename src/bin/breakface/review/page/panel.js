@@ -21,8 +21,10 @@ export function el(name, attributes = {}, ...children) {
 
 export function number(value, digits = 3) {
   if (value === null || value === undefined) return "–";
-  if (Number.isInteger(value)) return String(value); // counts are exact
-  return Number(value.toPrecision(digits)).toLocaleString("en", { maximumSignificantDigits: digits, useGrouping: false });
+  const text = Number.isInteger(value) // counts are exact
+    ? String(value)
+    : Number(value.toPrecision(digits)).toLocaleString("en", { maximumSignificantDigits: digits, useGrouping: false });
+  return text.replace("-", "−");
 }
 
 /** `shaft_diameter_px` -> `shaft diameter`. */
