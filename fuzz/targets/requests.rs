@@ -75,11 +75,9 @@ static PORT: LazyLock<u16> = LazyLock::new(|| {
     let port = listener.local_addr().expect("it is bound").port();
     std::thread::spawn(move || {
         let guard = guard();
-        review::http::serve(
-            &listener,
-            &|head| review::routes::admit(&guard, head),
-            &|request| review::routes::answer(&session, &guard, request),
-        );
+        review::http::serve(&listener, &|head| review::routes::admit(&guard, head), &|request| {
+            review::routes::answer(&session, &guard, request)
+        });
     });
     port
 });

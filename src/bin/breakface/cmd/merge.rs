@@ -68,6 +68,6 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         }
     };
     let progress = Progress::new(args.json, args.quiet);
-    progress.finish(&[], outcome.images.len(), &outcome, &args.out, page.as_deref());
+    progress.finish(&[], outcome.n_images, &outcome, &args.out, page.as_deref());
     Ok(code(&outcome))
 }
