@@ -137,7 +137,7 @@ impl CalibrationList {
                     found: text(i),
                 })
             };
-            if list.find(&text(name)).is_some() {
+            if list.rows.iter().any(|r| r.name == text(name)) {
                 return Err(ListError::Repeated { table: table.into(), row, name: text(name) });
             }
             if text(name).is_empty() {
