@@ -38,10 +38,15 @@ def run(command, **more):
 def copies(sources, n, folder):
     """n picture files, no two with the same bytes, so that none is kept from another."""
     folder.mkdir()
+    table = ["image,specimen,um_per_px"]
     for i in range(n):
         source = sources[i % len(sources)]
         # A comment at the end of a JPEG changes its bytes and nothing else.
         (folder / f"{i:05}.jpg").write_bytes(source.read_bytes() + f"copy {i}".encode())
+        truth = source.with_suffix(".json")
+        scale = json.loads(truth.read_text()).get("um_per_px", "") if truth.is_file() else ""
+        table.append(f"{i:05}.jpg,S{i // 5},{scale}")
+    (folder / "series.csv").write_text("\n".join(table) + "\n")
     return folder
 
 
@@ -77,8 +82,12 @@ def classify(program, pictures, out, *more, cores=None):
     return run([*pin, *command])
 
 
-def cores(program, work, n, repeats):
-    pictures = copies(DEMO + RENDERED, n, work / "cores")
+def sources(folder):
+    return sorted(folder.glob("*.jpg")) if folder else DEMO + RENDERED
+
+
+def cores(program, work, n, repeats, of):
+    pictures = copies(of, n, work / "cores")
     one, two = [], []
     for _ in range(repeats):
         one.append(classify(program, pictures, work / "r1", "--threads", "1", "--force", cores="0")[0])
@@ -121,12 +130,46 @@ def reruns(program, work, pictures, first):
     report("first result", f"{seen:.2f} s", "within 1 s")
     nothing = min(classify(program, pictures, out)[0] for _ in range(3))
     report("run again, nothing changed", f"{nothing:.2f} s ({100 * nothing / first:.1f} % of the run)")
-    one = sorted(pictures.iterdir())[0]
+    one = sorted(pictures.glob("*.jpg"))[0]
     one.write_bytes(one.read_bytes() + b"changed")
     wall, _, said = run([*command])
     kept = said.count('"kept":true')
     done = said.count('"type":"done"')
     report("run again, one picture changed", f"{wall:.2f} s, {done - kept} of {done} done anew", "1 done anew")
+
+
+def stages(program, work, repeats):
+    """Seconds by stage on one thread; at 20 megapixels the same fields as a larger camera would show them."""
+    print("\n| view | MP | decode and one pass | read | find | measure | label | write | ends | peak MB |")
+    print("|---|---|---|---|---|---|---|---|---|---|")
+    for view, what in [("teased_sem", "teased"), ("tuft_ring", "tuft"), ("close_backlit", "close-up")]:
+        source = ROOT / "fixtures" / "rendered" / f"{view}.jpg"
+        scale = json.loads(source.with_suffix(".json").read_text())["um_per_px"]
+        for megapixels, factor in ((2, 1), (20, 3.225)):
+            folder = work / f"{view}{megapixels}"
+            folder.mkdir()
+            file = folder / "p.jpg"
+            file.write_bytes(source.read_bytes())
+            if factor != 1:
+                whole = Image.open(source)
+                size = tuple(round(n * factor) for n in whole.size)
+                whole.resize(size, Image.Resampling.BICUBIC).save(file, quality=92)
+            floor = []
+            for _ in range(5):
+                start = time.perf_counter()
+                Image.open(file).convert("L").histogram()
+                floor.append(time.perf_counter() - start)
+            best, peak = None, 0
+            for _ in range(repeats):
+                out = work / f"{view}{megapixels}.out"
+                more = ["--threads", "1", "--force", "--um-per-px", str(scale / factor)]
+                _, peak, _ = classify(program, folder, out, *more, cores="0")
+                took = json.loads((out / "run.json").read_text())["stage_s"]
+                best = min(best or took, took, key=lambda s: sum(s.values()))
+            ends = (out / "ends.csv").read_bytes().count(b"\n") - 1
+            cells = [f"{best[k]:.2f}" for k in ("read", "find", "measure", "label", "write")]
+            print(f"| {what} | {megapixels} | {min(floor):.3f} | {' | '.join(cells)} | {ends} | {peak:.0f} |", flush=True)
+    print()
 
 
 def peer(program, work, pictures, command, first, repeats):
@@ -143,9 +186,10 @@ def main():
     parser.add_argument("--program", default=str(ROOT / "target" / "release" / "breakface"))
     parser.add_argument("--peer")
     parser.add_argument("--pictures", type=int, default=40)
+    parser.add_argument("--sources", type=Path, help="folder of pictures to copy, instead of the bundled ones")
     parser.add_argument("--repeats", type=int, default=2)
     parser.add_argument("--small", type=int, nargs=2, default=(200, 2000))
-    parser.add_argument("--only", default="startup,cores,memory,reruns,peer")
+    parser.add_argument("--only", default="startup,cores,memory,reruns,peer,stages")
     args = parser.parse_args()
     only = args.only.split(",")
     print(f"load before: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores", file=sys.stderr)
@@ -155,11 +199,13 @@ def main():
         if "startup" in only:
             startup(args.program, work)
         if "cores" in only:
-            pictures, first = cores(args.program, work, args.pictures, args.repeats)
+            pictures, first = cores(args.program, work, args.pictures, args.repeats, sources(args.sources))
             if "reruns" in only:
                 reruns(args.program, work, pictures, first)
             if "peer" in only and args.peer:
                 peer(args.program, work, pictures, args.peer, first, args.repeats)
+        if "stages" in only:
+            stages(args.program, work, args.repeats)
         if "memory" in only:
             memory(args.program, work, *args.small)
     print(f"load after: {os.getloadavg()[0]:.1f}", file=sys.stderr)

@@ -76,6 +76,15 @@ impl Results {
     /// # Errors
     /// When these are missing, or any table or `run.json` is damaged.
     pub fn load(folder: &Path) -> Result<Self, ResultsError> {
+        let results = Self::load_without_ends(folder)?;
+        Ok(Self { ends: read_csv(&folder.join("ends.csv"))?, ..results })
+    }
+
+    /// As [`Self::load`], but for the rows of `ends.csv`.
+    ///
+    /// # Errors
+    /// As [`Self::load`].
+    pub fn load_without_ends(folder: &Path) -> Result<Self, ResultsError> {
         let path = |name: &str| folder.join(name);
         if !path("ends.csv").is_file() || !path("images.csv").is_file() {
             return Err(ResultsError::NoResults { folder: folder.display().to_string() });
@@ -85,7 +94,7 @@ impl Results {
         }
         Ok(Self {
             folder: folder.into(),
-            ends: read_csv(&path("ends.csv"))?,
+            ends: Vec::new(),
             images: read_csv(&path("images.csv"))?,
             specimens: optional(&path("specimens.csv"))?,
             sides: optional(&path("sides.csv"))?,

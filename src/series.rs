@@ -2,8 +2,10 @@
 //!
 //! In: the table file. Out: rows that can be worked on, and one clear line for everything that cannot.
 
+mod formula;
 mod read;
 
+pub use formula::{guard_formula, unguard_formula};
 pub use read::{parse_series, read_series};
 
 /// What kind of specimen a picture shows.

@@ -2,8 +2,8 @@
 
 #![no_main]
 
-use breakface::micrograph::decode_micrograph;
 use breakface::find::Finder;
+use breakface::micrograph::decode_micrograph;
 use breakface::micrograph::quality::picture_quality;
 use breakface::pipeline::{Tools, classify_micrograph};
 use breakface::report::overlay::{self, Mark};

@@ -8,14 +8,15 @@ use breakface::pipeline::{self, RunOptions, Tools};
 use breakface::settings::Settings;
 use breakface::tree::Model;
 use libfuzzer_sys::fuzz_target;
+use std::borrow::Cow;
 use std::io::{Read, Write};
 use std::net::{Shutdown, TcpListener, TcpStream};
-use std::path::Path;
 use std::sync::LazyLock;
 use std::sync::atomic::AtomicBool;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// The server's modules as they are in the program.
+#[path = "../../src/bin/breakface/review"]
 mod review {
     /// What the command line asks for; only what the run needs.
     pub struct Options {
@@ -24,38 +25,25 @@ mod review {
         pub model: Option<std::path::PathBuf>,
     }
 
-    #[path = "../../../src/bin/breakface/review/assets.rs"]
     pub mod assets;
-    #[path = "../../../src/bin/breakface/review/guard.rs"]
     pub mod guard;
-    #[path = "../../../src/bin/breakface/review/http.rs"]
     pub mod http;
-    #[path = "../../../src/bin/breakface/review/lesson.rs"]
     pub mod lesson;
-    #[path = "../../../src/bin/breakface/review/outcome.rs"]
     pub mod outcome;
-    #[path = "../../../src/bin/breakface/review/reply.rs"]
     pub mod reply;
-    #[path = "../../../src/bin/breakface/review/routes.rs"]
     pub mod routes;
-    #[path = "../../../src/bin/breakface/review/run.rs"]
     pub mod run;
-    #[path = "../../../src/bin/breakface/review/session.rs"]
     pub mod session;
-    #[path = "../../../src/bin/breakface/review/shown.rs"]
     pub mod shown;
-    #[path = "../../../src/bin/breakface/review/wire.rs"]
     pub mod wire;
 }
 
 use review::guard::Guard;
 use review::session::Session;
 
-/// A run over one small picture, kept in a folder in memory where there is one.
+/// A run over one small picture, in a folder for temporary files (`TMPDIR` says where).
 fn results() -> std::path::PathBuf {
-    let memory = Path::new("/dev/shm");
-    let parent = if memory.is_dir() { memory.to_owned() } else { std::env::temp_dir() };
-    let folder = tempfile::tempdir_in(parent).expect("a folder can be made").keep();
+    let folder = tempfile::tempdir().expect("a folder can be made").keep();
     let picture = folder.join("in").join("p.jpg");
     std::fs::create_dir(folder.join("in")).expect("a folder can be made");
     std::fs::write(&picture, include_bytes!("../../fixtures/demo/TC-S01-A_3.jpg")).expect("a file can be written");
@@ -68,7 +56,7 @@ fn results() -> std::path::PathBuf {
     let out = folder.join("r");
     let inputs = pipeline::gather(&[folder.join("in")], &out).expect("a folder is no table");
     let stop = AtomicBool::new(false);
-    let options = RunOptions { out: &out, force: false, threads: 1, overlays: false, stop: &stop };
+    let options = RunOptions { out: &out, force: false, threads: 1, overlays: false, parquet: false, stop: &stop };
     pipeline::run(&inputs, &tools, &options, &|_| {}).expect("the run ends");
     out
 }
@@ -87,14 +75,21 @@ static PORT: LazyLock<u16> = LazyLock::new(|| {
     let port = listener.local_addr().expect("it is bound").port();
     std::thread::spawn(move || {
         let guard = guard();
-        review::http::serve(
-            &listener,
-            &|head| review::routes::admit(&guard, head),
-            &|request| review::routes::answer(&session, &guard, request),
-        );
+        review::http::serve(&listener, &|head| review::routes::admit(&guard, head), &|request| {
+            review::routes::answer(&session, &guard, request)
+        });
     });
     port
 });
+
+/// The length of the body in place of `@` where a length belongs, so that bodies can change without it.
+fn with_length(bytes: &[u8]) -> Cow<'_, [u8]> {
+    const ASKED: &[u8] = b"Content-Length: @";
+    let place = |word: &[u8]| bytes.windows(word.len()).position(|w| w == word);
+    let (Some(at), Some(end)) = (place(ASKED), place(b"\r\n\r\n")) else { return Cow::Borrowed(bytes) };
+    let length = (bytes.len() - end - 4).to_string();
+    Cow::Owned([&bytes[..at + ASKED.len() - 1], length.as_bytes(), &bytes[at + ASKED.len()..]].concat())
+}
 
 /// Learning and applying take long and are asked for rarely, so that other requests are tried as well.
 static ASKED: AtomicUsize = AtomicUsize::new(0);
@@ -106,7 +101,7 @@ fuzz_target!(|bytes: &[u8]| {
     }
     let Ok(mut stream) = TcpStream::connect(("127.0.0.1", *PORT)) else { return };
     // The server may answer and close before it has read everything.
-    let _ = stream.write_all(bytes);
+    let _ = stream.write_all(&with_length(bytes));
     let _ = stream.shutdown(Shutdown::Write);
     let mut reply = Vec::new();
     let _ = stream.read_to_end(&mut reply);

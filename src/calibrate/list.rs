@@ -1,7 +1,9 @@
 //! The lab's table of calibrations, `calibrations.csv`: one row per objective, referred to by name from the series table.
 //!
-//! Columns: `name, um_per_px, u_um_per_px, date, source`. `u_um_per_px` is the standard uncertainty and may be empty.
+//! Columns: `name, um_per_px, u_um_per_px, date, source`. `u_um_per_px` is the standard uncertainty and may be empty. Text that
+//! a spreadsheet would run as a formula is written with an apostrophe in front, which reading takes away.
 
+use crate::series::{guard_formula, unguard_formula};
 use crate::units::{Scale, ScaleSource};
 use std::path::Path;
 
@@ -125,7 +127,7 @@ impl CalibrationList {
         for record in reader.records() {
             let record = record.map_err(|e| malformed(e.to_string()))?;
             let row = record.position().map_or(0, csv::Position::line);
-            let text = |i: usize| record.get(i).unwrap_or_default().to_owned();
+            let text = |i: usize| unguard_formula(record.get(i).unwrap_or_default()).trim().to_owned();
             let number = |i: usize, column, expected| {
                 text(i).parse::<f64>().ok().filter(|v| v.is_finite() && 0.0 < *v).ok_or_else(|| ListError::Cell {
                     table: table.into(),
@@ -135,7 +137,7 @@ impl CalibrationList {
                     found: text(i),
                 })
             };
-            if list.find(&text(name)).is_some() {
+            if list.rows.iter().any(|r| r.name == text(name)) {
                 return Err(ListError::Repeated { table: table.into(), row, name: text(name) });
             }
             if text(name).is_empty() {
@@ -162,9 +164,11 @@ impl CalibrationList {
         &self.rows
     }
 
-    /// The calibration of this name.
+    /// The calibration of this name, which may be given as the table writes it.
     pub fn find(&self, name: &str) -> Option<&Calibration> {
-        self.rows.iter().find(|r| r.name == name.trim())
+        let name = name.trim();
+        let written = unguard_formula(name).trim();
+        self.rows.iter().find(|r| r.name == name).or_else(|| self.rows.iter().find(|r| r.name == written))
     }
 
     /// The scale of the calibration of this name.
@@ -200,7 +204,8 @@ impl CalibrationList {
         writer.write_record(COLUMNS).map_err(|e| fault(e.to_string()))?;
         for row in &self.rows {
             let u = row.u_um_per_px.map_or_else(String::new, significant);
-            let cells = [&row.name, &significant(row.um_per_px), &u, &row.date, &row.source];
+            let [name, date, source] = [&row.name, &row.date, &row.source].map(|text| guard_formula(text));
+            let cells = [name, significant(row.um_per_px), u, date, source];
             writer.write_record(cells).map_err(|e| fault(e.to_string()))?;
         }
         let bytes = writer.into_inner().map_err(|e| fault(e.to_string()))?;
@@ -224,6 +229,9 @@ impl CalibrationList {
 /// A number to seven significant digits, without an exponent for the sizes that scales have.
 fn significant(value: f64) -> String {
     const DIGITS: i32 = 7;
+    if !(1e-9..1e15).contains(&value) {
+        return format!("{value:.*e}", DIGITS as usize - 1);
+    }
     let places = (DIGITS - 1 - value.abs().log10().floor() as i32).clamp(0, 15) as usize;
     let text = format!("{value:.places$}");
     match text.contains('.') {
@@ -256,6 +264,27 @@ mod tests {
             back.scale("20x").expect_err("not there").to_string(),
             "calibration \"20x\" is not in the table of calibrations; known: 10x, \"dry\""
         );
+    }
+
+    #[test]
+    fn formulas_are_written_harmless_and_come_back() {
+        let names = ["=4x", "'=4x", "+10x", "-2x", "@x", "'plain", "＝x"];
+        let mut list = CalibrationList::default();
+        for (i, name) in names.into_iter().enumerate() {
+            let (um_per_px, source) = ([0.5, 1e-300, 1e300][i % 3], "=HYPERLINK(\"x\")".to_owned());
+            list.put(Calibration { name: name.into(), um_per_px, u_um_per_px: None, date: "=1".into(), source });
+        }
+        let text = list.to_csv().expect("text");
+        let mut reader = csv::Reader::from_reader(text.as_bytes());
+        assert!(reader.records().all(|r| r.expect("CSV").iter().all(|f| !f.starts_with(['=', '+', '-', '@', '＝']))));
+        let back = CalibrationList::parse("c.csv", &text).expect("own format");
+        assert_eq!(back, list);
+        assert!(names.iter().all(|n| back.find(n).is_some_and(|c| c.name == *n)));
+        // As it stands in the table.
+        assert_eq!(back.find("'+10x").map(|c| c.name.as_str()), Some("+10x"));
+        // Signs and spaces around a name do not make two of one.
+        let spaced = "name,um_per_px,u_um_per_px,date,source\n\"'\t=4x \",1,,,\n";
+        assert_eq!(CalibrationList::parse("c.csv", spaced).expect("a table").rows()[0].name, "=4x");
     }
 
     #[test]

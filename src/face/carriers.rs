@@ -1,10 +1,12 @@
 //! Ends of one carrier in one picture: sheared fraction, common cut plane, spread, verdict.
 
+use super::End;
 use crate::carrier::edge_direction_deg;
+use crate::series::SeriesRow;
 use crate::settings::FaceSettings;
 use crate::stats::angle::{self, MeanAngle, WeightedAxis};
 use crate::stats::sample::{median, quantile};
-use crate::table::{CarrierRow, EndRow};
+use crate::table::CarrierRow;
 use crate::tree::Label;
 use std::collections::BTreeMap;
 
@@ -24,27 +26,27 @@ pub mod word {
 const MIDDLE: (f64, f64) = (0.1, 0.9);
 
 /// One row per carrier of a picture, by number. Ungrouped ends are left out.
-pub fn rows(ends: &[&EndRow], settings: &FaceSettings) -> Vec<CarrierRow> {
-    let mut groups: BTreeMap<u32, Vec<&EndRow>> = BTreeMap::new();
+pub fn rows(picture: &SeriesRow, ends: &[&End], settings: &FaceSettings) -> Vec<CarrierRow> {
+    let mut groups: BTreeMap<u32, Vec<&End>> = BTreeMap::new();
     for end in ends {
         if let Some(carrier) = end.carrier {
             groups.entry(carrier).or_default().push(end);
         }
     }
-    groups.into_iter().map(|(carrier, ends)| row(carrier, &ends, settings)).collect()
+    groups.into_iter().map(|(carrier, ends)| row(picture, carrier, &ends, settings)).collect()
 }
 
-fn row(carrier: u32, ends: &[&EndRow], settings: &FaceSettings) -> CarrierRow {
+fn row(picture: &SeriesRow, carrier: u32, ends: &[&End], settings: &FaceSettings) -> CarrierRow {
     let count = |label: Label| ends.iter().filter(|e| e.label == label).count() as u32;
     let (n_sheared, n_tensile) = (count(Label::Sheared), count(Label::Tensile));
     let labelled = n_sheared + n_tensile;
     let share = (0 < labelled).then(|| f64::from(n_sheared) / f64::from(labelled));
     let plane = cut_plane(ends, settings);
-    let diameters: Vec<f64> = ends.iter().filter_map(|e| e.features.get("shaft_diameter_px")).collect();
+    let diameters: Vec<f64> = ends.iter().filter_map(|e| e.shaft_diameter_px).collect();
     let diameter = median(&diameters).filter(|d| 0.0 < *d);
     CarrierRow {
-        image: ends.first().map_or_else(String::new, |e| e.image.clone()),
-        specimen: ends.first().map_or_else(String::new, |e| e.specimen.clone()),
+        image: picture.image.clone(),
+        specimen: picture.specimen.clone(),
         carrier,
         n_sheared,
         n_tensile,
@@ -70,10 +72,10 @@ fn verdict(share: Option<f64>, labelled: u32, settings: &FaceSettings) -> &'stat
 
 /// Direction of the straight edges: axial, so that 179° and 1° are neighbours, of the sheared ends when there are two or more.
 /// Edges count by their own uncertainty, and those far off the rest not at all; the resultant length is that of all.
-fn cut_plane(ends: &[&EndRow], settings: &FaceSettings) -> Option<MeanAngle> {
-    let edge = |end: &EndRow| {
-        let cut = end.features.get("cut_angle_deg")?;
-        let u = end.features.get("cut_angle_u_deg").unwrap_or(settings.edge_u_unknown_deg);
+fn cut_plane(ends: &[&End], settings: &FaceSettings) -> Option<MeanAngle> {
+    let edge = |end: &End| {
+        let cut = end.cut_angle_deg?;
+        let u = end.cut_angle_u_deg.unwrap_or(settings.edge_u_unknown_deg);
         let weight = 1.0 / (u * u + settings.edge_u_least_deg.powi(2));
         Some(WeightedAxis { deg: edge_direction_deg(end.axis_deg, cut), weight })
     };
@@ -92,7 +94,7 @@ fn cut_plane(ends: &[&EndRow], settings: &FaceSettings) -> Option<MeanAngle> {
 }
 
 /// Median distance of the tips from the line of that direction through their middle, diameters.
-fn plane_distance(ends: &[&EndRow], plane_deg: f64, diameter: f64) -> Option<f64> {
+fn plane_distance(ends: &[&End], plane_deg: f64, diameter: f64) -> Option<f64> {
     let (sin, cos) = plane_deg.to_radians().sin_cos();
     let off: Vec<f64> = ends.iter().map(|e| (cos * e.y_px - sin * e.x_px) / diameter).collect();
     let middle = median(&off)?;
@@ -100,7 +102,7 @@ fn plane_distance(ends: &[&EndRow], plane_deg: f64, diameter: f64) -> Option<f64
 }
 
 /// Length along the mean shaft direction that holds the middle 80 % of the tips, px; `None` without a mean direction.
-pub fn spread_along(ends: &[&EndRow]) -> Option<f64> {
+pub fn spread_along(ends: &[&End]) -> Option<f64> {
     let axis = angle::directions(&ends.iter().map(|e| e.axis_deg).collect::<Vec<_>>())?.mean_deg?;
     let (sin, cos) = axis.to_radians().sin_cos();
     let along: Vec<f64> = ends.iter().map(|e| cos * e.x_px + sin * e.y_px).collect();

@@ -8,16 +8,15 @@
 //! the spread that stays because what is seen of a carrier is not all of it. With one picture of a braid without known carriers
 //! this is n over Kish's design effect.
 
-use super::Face;
+use super::{End, Face};
 use crate::series::Kind;
 use crate::settings::FaceSettings;
 use crate::stats::clustered::{Cluster, anova};
-use crate::table::EndRow;
 use crate::tree::Label;
 use std::collections::BTreeMap;
 
 /// Labelled ends of one picture by carrier; ungrouped ends count as carriers of the usual size.
-pub fn clusters(ends: &[&EndRow]) -> (Vec<Cluster>, Cluster) {
+pub fn clusters(ends: &[&End]) -> (Vec<Cluster>, Cluster) {
     let mut grouped: BTreeMap<u32, Cluster> = BTreeMap::new();
     let mut rest = Cluster::new(0.0, 0.0);
     for end in ends.iter().filter(|e| e.label != Label::Unclear) {

@@ -36,9 +36,10 @@ pub fn contradicting_scales(faces: &[Face], settings: &FaceSettings) -> Vec<Cont
     }
     let mut found = Vec::new();
     for pictures in lines.into_values().filter(|p| settings.fewest_of_line <= p.len()) {
-        for (i, (specimen, image, d)) in pictures.iter().enumerate() {
-            let others: Vec<f64> = pictures.iter().enumerate().filter(|(j, _)| *j != i).map(|(_, p)| p.2).collect();
-            let Some(others_um) = median(&others) else { continue };
+        let mut sorted: Vec<f64> = pictures.iter().map(|p| p.2).collect();
+        sorted.sort_by(f64::total_cmp);
+        for (specimen, image, d) in &pictures {
+            let Some(others_um) = median_without(&sorted, *d) else { continue };
             let factor = (d / others_um).max(others_um / d);
             if settings.diameter_factor <= factor {
                 found.push(Contradiction {
@@ -51,6 +52,15 @@ pub fn contradicting_scales(faces: &[Face], settings: &FaceSettings) -> Vec<Cont
         }
     }
     found
+}
+
+/// Median of values in rising order, one of which is left out.
+fn median_without(sorted: &[f64], value: f64) -> Option<f64> {
+    let out = sorted.partition_point(|v| v.total_cmp(&value).is_lt());
+    let at = |i: usize| sorted[if i < out { i } else { i + 1 }];
+    let last = sorted.len().checked_sub(2)?;
+    let middle = last / 2;
+    Some(if last % 2 == 0 { at(middle) } else { at(middle) + 0.5 * (at(middle + 1) - at(middle)) })
 }
 
 /// Names of the flags of one face.
@@ -110,4 +120,22 @@ pub fn warnings(rows: &[SpecimenRow], contradicting: &[Contradiction]) -> Vec<Wa
         found.push(Warning::new("too_few_ends", text));
     }
     found
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_median_without_one_value_is_that_of_the_others() {
+        let values = [3.0, 1.0, 4.0, 1.0, 5.0, 9.0, 2.0, 6.0];
+        for n in 1..=values.len() {
+            let mut sorted = values[..n].to_vec();
+            sorted.sort_by(f64::total_cmp);
+            for i in 0..n {
+                let others: Vec<f64> = (0..n).filter(|j| *j != i).map(|j| values[j]).collect();
+                assert_eq!(median_without(&sorted, values[i]), median(&others));
+            }
+        }
+    }
 }

@@ -10,6 +10,11 @@ use crate::settings::FaceSettings;
 use crate::table::{CarrierRow, EndRow, SideRow, SpecimenRow};
 use std::collections::BTreeMap;
 
+// An end as scoring needs it.
+pub mod end;
+
+pub use end::{End, Ends};
+
 // Pictures of one place count once.
 pub mod site;
 
@@ -88,7 +93,7 @@ pub struct Face<'a> {
     /// Pictures, in order of the series.
     pub pictures: Vec<&'a Picture>,
     /// Counted ends of each picture, in the same order.
-    pub ends: Vec<Vec<&'a EndRow>>,
+    pub ends: Vec<Vec<&'a End>>,
     /// Ends that are not counted, because a picture does not count or they are seen elsewhere.
     pub left_out: usize,
 }
@@ -100,7 +105,7 @@ impl Face<'_> {
     }
 
     /// All counted ends.
-    pub fn all_ends(&self) -> impl Iterator<Item = &EndRow> {
+    pub fn all_ends(&self) -> impl Iterator<Item = &End> {
         self.ends.iter().flatten().copied()
     }
 
@@ -117,7 +122,7 @@ impl Face<'_> {
     }
 }
 
-/// Scores every specimen from its labelled ends.
+/// Scores every specimen from the rows of its labelled ends.
 ///
 /// `ends` of pictures that are not in `pictures` are left out. `model` gives the labeller's own figures for runs without controls.
 pub fn score_specimens(
@@ -126,13 +131,19 @@ pub fn score_specimens(
     model: Option<&ModelFigures>,
     settings: &FaceSettings,
 ) -> Faces {
+    score_ends(&end::by_picture(ends), pictures, model, settings)
+}
+
+/// As [`score_specimens`], from what scoring needs of the ends.
+pub fn score_ends(ends: &Ends, pictures: &[Picture], model: Option<&ModelFigures>, settings: &FaceSettings) -> Faces {
     let faces = faces(ends, pictures);
     let rho = certainty::run_rho(&faces, settings);
     let labeller = control::labeller(&faces, model, settings);
     let contradicting = doubt::contradicting_scales(&faces, settings);
     let mut found = Faces { warnings: labeller.warnings.clone(), ..Faces::default() };
     for face in &faces {
-        let carriers: Vec<CarrierRow> = face.ends.iter().flat_map(|e| carriers::rows(e, settings)).collect();
+        let pictures = face.pictures.iter().zip(&face.ends);
+        let carriers: Vec<CarrierRow> = pictures.flat_map(|(p, e)| carriers::rows(&p.series, e, settings)).collect();
         let mut row = specimen::row(face, &carriers, &specimen::Context { rho, labeller: &labeller, settings });
         let doubts = doubt::flags(&row, face, &carriers, &contradicting, settings);
         row.flags = crate::flag::join(&doubts);
@@ -146,17 +157,14 @@ pub fn score_specimens(
 }
 
 /// Pictures and counted ends by specimen, by code.
-fn faces<'a>(ends: &'a [EndRow], pictures: &'a [Picture]) -> Vec<Face<'a>> {
-    let mut by_picture: BTreeMap<&str, Vec<&EndRow>> = BTreeMap::new();
-    ends.iter().for_each(|e| by_picture.entry(&e.image).or_default().push(e));
+fn faces<'a>(ends: &'a Ends, pictures: &'a [Picture]) -> Vec<Face<'a>> {
     let mut faces: BTreeMap<&str, Face> = BTreeMap::new();
     for picture in pictures {
         let face = faces.entry(&picture.series.specimen).or_default();
         face.specimen = &picture.series.specimen;
-        let all = by_picture.get(picture.series.image.as_str()).cloned().unwrap_or_default();
-        let n_all = all.len();
-        let counted: Vec<&EndRow> = all.into_iter().filter(|e| e.counted && picture.series.count).collect();
-        face.left_out += n_all - counted.len();
+        let all = ends.get(&picture.series.image).map_or(&[][..], Vec::as_slice);
+        let counted: Vec<&End> = all.iter().filter(|e| e.counted && picture.series.count).collect();
+        face.left_out += all.len() - counted.len();
         if picture.series.count {
             face.pictures.push(picture);
             face.ends.push(counted);

@@ -4,12 +4,13 @@
 //! zero-mean normalised cross-correlation (Lewis 1995, Fast template matching) at the known ratio of scales, from coarse to fine.
 //! Pictures turned against each other are not found.
 
-use super::Picture;
+use super::{End, Ends, Picture, end};
 use crate::micrograph::GreyPlane;
 use crate::settings::SiteSettings;
 use crate::table::EndRow;
 use crate::tree::Label;
 use crate::units::Point;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// A small grey copy of a picture.
 #[derive(Debug, Clone, PartialEq)]
@@ -233,39 +234,102 @@ impl SameSite {
     }
 }
 
+/// Pictures whose copies are held at one time while pictures are compared: twice as many.
+const AT_ONCE: usize = 16;
+
 /// Pictures of one specimen that show one place: found by content, or of one `site` by the table. Pictures whose sites or sides are
 /// given and differ are not compared. `thumbs` stand in the order of `pictures`, `None` where there is no scale.
 pub fn same_sites(pictures: &[Picture], thumbs: &[Option<Thumb>], settings: &SiteSettings) -> Vec<SameSite> {
-    let differ = |a: &Option<String>, b: &Option<String>| matches!((a, b), (Some(a), Some(b)) if a != b);
-    let mut found = Vec::new();
-    for (i, a) in pictures.iter().enumerate() {
-        for (j, b) in pictures.iter().enumerate().skip(i + 1) {
-            let (s, t) = (&a.series, &b.series);
-            if s.specimen != t.specimen || differ(&s.site, &t.site) || differ(&s.side, &t.side) {
-                continue;
-            }
-            let finer_first = a.um_per_px.unwrap_or(f64::MAX) <= b.um_per_px.unwrap_or(f64::MAX);
-            let (inner, outer) = if finer_first { (i, j) } else { (j, i) };
-            let thumb = |k: usize| thumbs.get(k).and_then(Option::as_ref);
-            let placement = thumb(inner).zip(thumb(outer)).and_then(|(p, q)| place(p, q, settings));
-            if placement.is_some() || (s.site.is_some() && s.site == t.site) {
-                found.push(SameSite {
-                    specimen: s.specimen.clone(),
-                    inner: pictures[inner].series.image.clone(),
-                    outer: pictures[outer].series.image.clone(),
-                    placement,
-                });
+    same_sites_of(pictures, &|i| thumbs.get(i).cloned().flatten(), settings)
+}
+
+/// As [`same_sites`], with small copies that are asked for when they are needed, by position of their picture, so that only a few
+/// are held.
+pub fn same_sites_of(
+    pictures: &[Picture],
+    thumb: &dyn Fn(usize) -> Option<Thumb>,
+    settings: &SiteSettings,
+) -> Vec<SameSite> {
+    let mut found: Vec<(usize, usize, Option<Placement>)> = Vec::new();
+    let block = |at: usize| at..pictures.len().min(at + AT_ONCE);
+    for first in (0..pictures.len()).step_by(AT_ONCE) {
+        for second in (first..pictures.len()).step_by(AT_ONCE) {
+            let mut held: BTreeMap<usize, Option<Thumb>> = BTreeMap::new();
+            for i in block(first) {
+                for j in block(second).filter(|j| i < *j) {
+                    let (a, b) = (&pictures[i], &pictures[j]);
+                    if !may_be_one_place(a, b) {
+                        continue;
+                    }
+                    let (inner, outer) = finer_first(pictures, i, j);
+                    let placement = if scales_differ(&pictures[inner], &pictures[outer], settings) {
+                        for k in [inner, outer] {
+                            held.entry(k).or_insert_with(|| thumb(k));
+                        }
+                        let copies = held[&inner].as_ref().zip(held[&outer].as_ref());
+                        copies.and_then(|(p, q)| place(p, q, settings))
+                    } else {
+                        None
+                    };
+                    if placement.is_some() || (a.series.site.is_some() && a.series.site == b.series.site) {
+                        found.push((i, j, placement));
+                    }
+                }
             }
         }
     }
-    found
+    found.sort_by_key(|(i, j, _)| (*i, *j));
+    let site = |(i, j, placement): (usize, usize, Option<Placement>)| {
+        let (inner, outer) = finer_first(pictures, i, j);
+        SameSite {
+            specimen: pictures[i].series.specimen.clone(),
+            inner: pictures[inner].series.image.clone(),
+            outer: pictures[outer].series.image.clone(),
+            placement,
+        }
+    };
+    found.into_iter().map(site).collect()
+}
+
+/// Whether what the table says leaves it open that two pictures show one place.
+fn may_be_one_place(a: &Picture, b: &Picture) -> bool {
+    let differ = |a: &Option<String>, b: &Option<String>| matches!((a, b), (Some(a), Some(b)) if a != b);
+    let (s, t) = (&a.series, &b.series);
+    s.specimen == t.specimen && !differ(&s.site, &t.site) && !differ(&s.side, &t.side)
+}
+
+/// Two positions, that of the higher magnification first.
+fn finer_first(pictures: &[Picture], i: usize, j: usize) -> (usize, usize) {
+    let scale = |k: usize| pictures[k].um_per_px.unwrap_or(f64::MAX);
+    if scale(i) <= scale(j) { (i, j) } else { (j, i) }
+}
+
+/// Whether one may be looked for inside the other; when not, their copies need not be read.
+fn scales_differ(inner: &Picture, outer: &Picture, settings: &SiteSettings) -> bool {
+    inner.um_per_px.zip(outer.um_per_px).is_some_and(|(i, o)| settings.least_ratio * i <= o)
+}
+
+/// Marks rows of ends that are seen elsewhere as not counted: [`count_ends_once`] on a table.
+pub fn count_once(rows: &mut [EndRow], sites: &[SameSite], settings: &SiteSettings) {
+    if sites.is_empty() {
+        return;
+    }
+    let mut ends = end::by_picture(rows);
+    count_ends_once(&mut ends, sites, settings);
+    let mut counted: BTreeMap<&str, std::slice::Iter<End>> =
+        ends.iter().map(|(image, of)| (image.as_str(), of.iter())).collect();
+    for row in rows {
+        if let Some(end) = counted.get_mut(row.image.as_str()).and_then(Iterator::next) {
+            row.counted = end.counted;
+        }
+    }
 }
 
 /// Marks ends that are seen elsewhere as not counted.
 ///
 /// Where the place is known, an end of the lower magnification that is also an end of the higher one is left to the higher (unless
 /// only the lower tells what it is). Where only the table says so, the picture with more labelled ends counts, the other does not.
-pub fn count_once(ends: &mut [EndRow], sites: &[SameSite], settings: &SiteSettings) {
+pub fn count_ends_once(ends: &mut Ends, sites: &[SameSite], settings: &SiteSettings) {
     for site in sites {
         match site.placement {
             Some(placement) => drop_doubles(ends, site, &placement, settings),
@@ -274,37 +338,48 @@ pub fn count_once(ends: &mut [EndRow], sites: &[SameSite], settings: &SiteSettin
     }
 }
 
-fn drop_picture(ends: &mut [EndRow], site: &SameSite) {
-    let labelled =
-        |image: &str| ends.iter().filter(|e| e.image == image && e.counted && e.label != Label::Unclear).count();
-    let dropped = if labelled(&site.outer) < labelled(&site.inner) { &site.outer } else { &site.inner };
-    ends.iter_mut().filter(|e| e.image == *dropped).for_each(|e| e.counted = false);
+/// The ends of a picture; none when it has none.
+fn of<'a>(ends: &'a Ends, image: &str) -> &'a [End] {
+    ends.get(image).map_or(&[], Vec::as_slice)
 }
 
-fn drop_doubles(ends: &mut [EndRow], site: &SameSite, placement: &Placement, settings: &SiteSettings) {
-    let of = |image: &str| -> Vec<usize> {
-        (0..ends.len()).filter(|i| ends[*i].image == image && ends[*i].counted).collect()
+fn drop_picture(ends: &mut Ends, site: &SameSite) {
+    let labelled = |image: &str| of(ends, image).iter().filter(|e| e.counted && e.label != Label::Unclear).count();
+    let dropped = if labelled(&site.outer) < labelled(&site.inner) { &site.outer } else { &site.inner };
+    ends.get_mut(dropped).into_iter().flatten().for_each(|e| e.counted = false);
+}
+
+fn drop_doubles(ends: &mut Ends, site: &SameSite, placement: &Placement, settings: &SiteSettings) {
+    let counted = |image: &str| -> Vec<(usize, End)> {
+        of(ends, image).iter().copied().enumerate().filter(|(_, e)| e.counted).collect()
     };
-    let (inner, outer) = (of(&site.inner), of(&site.outer));
+    let (inner, outer) = (counted(&site.inner), counted(&site.outer));
     let mut pairs: Vec<(f64, usize, usize)> = Vec::new();
-    for i in &inner {
-        let at = placement.map(Point::new(ends[*i].x_px, ends[*i].y_px));
-        let diameter = ends[*i].features.get("shaft_diameter_px").unwrap_or(0.0) * placement.ratio;
-        for o in &outer {
-            let distance = at.distance(Point::new(ends[*o].x_px, ends[*o].y_px));
+    for (i, fine) in &inner {
+        let at = placement.map(Point::new(fine.x_px, fine.y_px));
+        let diameter = fine.shaft_diameter_px.unwrap_or(0.0) * placement.ratio;
+        for (o, coarse) in &outer {
+            let distance = at.distance(Point::new(coarse.x_px, coarse.y_px));
             if distance <= settings.same_end_d * diameter {
                 pairs.push((distance, *i, *o));
             }
         }
     }
     pairs.sort_by(|a, b| a.0.total_cmp(&b.0).then((a.1, a.2).cmp(&(b.1, b.2))));
-    let mut taken = Vec::new();
+    let (mut taken_inner, mut taken_outer) = (BTreeSet::new(), BTreeSet::new());
     for (_, i, o) in pairs {
-        if taken.contains(&i) || taken.contains(&o) {
+        if taken_inner.contains(&i) || taken_outer.contains(&o) {
             continue;
         }
-        taken.extend([i, o]);
-        let only_outer_tells = ends[i].label == Label::Unclear && ends[o].label != Label::Unclear;
-        ends[if only_outer_tells { i } else { o }].counted = false;
+        taken_inner.insert(i);
+        taken_outer.insert(o);
+        let tells = |image: &str, at: usize| of(ends, image)[at].label != Label::Unclear;
+        let (image, at) = match !tells(&site.inner, i) && tells(&site.outer, o) {
+            true => (&site.inner, i),
+            false => (&site.outer, o),
+        };
+        if let Some(end) = ends.get_mut(image).and_then(|e| e.get_mut(at)) {
+            end.counted = false;
+        }
     }
 }

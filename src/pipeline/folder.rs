@@ -31,6 +31,16 @@ pub enum RunError {
         /// What the system said.
         reason: String,
     },
+    /// The kept result of a finished picture is gone.
+    #[error(
+        "{file}: the kept result of {image} is gone; leave the folder alone during a run, and give its command again"
+    )]
+    Lost {
+        /// File.
+        file: String,
+        /// The picture.
+        image: String,
+    },
     /// A table cannot be written.
     #[error(transparent)]
     Table(#[from] TableError),

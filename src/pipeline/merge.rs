@@ -3,13 +3,16 @@
 
 use super::folder::{self, CACHE_FOLDER, ResultFolder, RunError, Stand};
 use super::inputs::text;
-use super::row::sort_images;
-use super::scores::{Scores, model_figures};
+use super::row::table_order;
+use super::scores::{Scores, model_figures, picture_of};
 use super::{Outcome, sites, tables};
+use crate::face::{End, Ends, Picture};
 use crate::results::{InputUsed, OVERLAY_FOLDER, Results, ResultsError, RunFile, ShardUsed, StageSeconds};
-use crate::table::{EndRow, ImageRow, Status, tidy};
+use crate::table::{EndRow, ImageRow, Rows, Status, TableRow, open_csv, tidy};
 use crate::tree::Model;
 use std::collections::{BTreeMap, BTreeSet};
+use std::fs::File;
+use std::io::BufReader;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
@@ -80,13 +83,19 @@ pub enum MergeError {
     },
 }
 
-/// One part as read.
+/// One part as read: its pictures, and of its ends what scoring needs.
 struct Read {
     folder: PathBuf,
-    results: Results,
+    images: Vec<ImageRow>,
+    ends: Ends,
+    /// Columns of `ends.csv` that were passed through from the series table.
+    extra: Vec<(String, String)>,
     run: RunFile,
     shard: ShardUsed,
 }
+
+/// File of a part whose rows are read twice, and never held.
+const ENDS_FILE: &str = "ends.csv";
 
 /// Joins the results of all parts of one run. `model` is the model that labelled them.
 ///
@@ -117,11 +126,50 @@ pub fn merge(folders: &[PathBuf], model: &Model, options: &MergeOptions<'_>) -> 
         stage_s: StageSeconds::default(),
         ..first.run.clone()
     };
-    let (outcome, mut run_file) = joined(parts, whole, model);
+    let sources = parts.iter().map(|part| Ok((part.folder.clone(), EndsOf::open(part)?)));
+    let mut sources = sources.collect::<Result<Vec<(PathBuf, EndsOf)>, MergeError>>()?;
+    let extra: Vec<Vec<(String, String)>> =
+        parts.iter().filter(|p| !p.ends.is_empty()).map(|p| p.extra.clone()).collect();
+    let joined = joined(parts, whole, model);
+    let Joined { outcome, run: mut run_file, images, ends } = joined;
     run_file.wall_s = tidy(run_file.wall_s + start.elapsed().as_secs_f64());
-    tables::put(&out, &outcome, &run_file, options.parquet)?;
+    let layout = tables::Layout {
+        pictures: images.iter().map(|(_, image)| image.series.extra.as_slice()).collect(),
+        ends: extra.iter().map(Vec::as_slice).collect(),
+    };
+    let rows = images.iter().map(|(part, image)| {
+        let (folder, source) = &mut sources[*part];
+        let counted = match image.status {
+            Status::Done => ends.get(&image.series.image).map_or(&[][..], Vec::as_slice),
+            Status::Failed => &[],
+        };
+        let rows = source.next_of(&image.series.image, counted).map_err(|reason| no_part(folder, reason))?;
+        Ok::<_, MergeError>((image.clone(), rows))
+    });
+    tables::put(&out, layout, rows, &outcome.scores, &run_file, options.parquet)?;
     out.close(Stand::Finished)?;
     Ok(outcome)
+}
+
+/// The ends of a part, read a second time, in step with its pictures.
+struct EndsOf(Rows<BufReader<File>, EndRow>);
+
+impl EndsOf {
+    fn open(part: &Read) -> Result<Self, MergeError> {
+        Ok(Self(open_csv(&part.folder.join(ENDS_FILE)).map_err(ResultsError::from)?))
+    }
+
+    /// The rows of the next picture, with what was found out about each.
+    fn next_of(&mut self, image: &str, known: &[End]) -> Result<Vec<EndRow>, String> {
+        let changed = || format!("{ENDS_FILE} changed while it was read; merge again");
+        let rows = self.0.by_ref().take(known.len());
+        let mut rows = rows.collect::<Result<Vec<EndRow>, _>>().map_err(|e| e.to_string())?;
+        if rows.len() != known.len() || rows.iter().any(|row| row.image != image) {
+            return Err(changed());
+        }
+        rows.iter_mut().zip(known).for_each(|(row, end)| row.counted = end.counted);
+        Ok(rows)
+    }
 }
 
 fn no_part(folder: &Path, reason: impl Into<String>) -> MergeError {
@@ -132,8 +180,8 @@ fn read(folder: &Path) -> Result<Read, MergeError> {
     if let Some(reason) = folder::unfinished(folder) {
         return Err(no_part(folder, format!("{reason}; give its command again and merge afterwards")));
     }
-    let mut results = Results::load(folder)?;
-    let run = results.run.take().ok_or_else(|| no_part(folder, "run.json is missing; run this part again"))?;
+    let Results { images, run, .. } = Results::load_without_ends(folder)?;
+    let run = run.ok_or_else(|| no_part(folder, "run.json is missing; run this part again"))?;
     let Some(shard) = run.shard.clone() else {
         return Err(no_part(folder, "holds a whole run, no part of one; parts are made with a shard I/N"));
     };
@@ -141,7 +189,32 @@ fn read(folder: &Path) -> Result<Read, MergeError> {
         let versions = format!("was made by version {}, this is {}", run.version, env!("CARGO_PKG_VERSION"));
         return Err(no_part(folder, format!("{versions}; merge with the version that made the parts")));
     }
-    Ok(Read { folder: folder.into(), results, run, shard })
+    let (ends, extra) = ends_of(folder)?;
+    Ok(Read { folder: folder.into(), images, ends, extra, run, shard })
+}
+
+/// What scoring needs of the ends of a part, and which columns were passed through.
+fn ends_of(folder: &Path) -> Result<(Ends, Vec<(String, String)>), MergeError> {
+    let rows = open_csv::<EndRow>(&folder.join(ENDS_FILE)).map_err(ResultsError::from)?;
+    let own = EndRow::columns();
+    let passed = rows.header().iter().filter(|name| !own.iter().any(|c| c.name == **name));
+    let extra = passed.map(|name| (name.clone(), String::new())).collect();
+    let mut ends = Ends::new();
+    let mut last = String::new();
+    for row in rows {
+        let row = row.map_err(ResultsError::from)?;
+        if row.image < last {
+            return Err(no_part(
+                folder,
+                format!("{ENDS_FILE} is not in the order of its pictures; run this part again"),
+            ));
+        }
+        if row.image != last {
+            last.clone_from(&row.image);
+        }
+        ends.entry(row.image.clone()).or_default().push(End::from(&row));
+    }
+    Ok((ends, extra))
 }
 
 /// Every part is there, once.
@@ -187,20 +260,18 @@ fn own_pictures(part: &Read) -> Result<(), MergeError> {
     if part.run.inputs.len() != expected {
         return wrong(format!("lists {} pictures, expected {expected}", part.run.inputs.len()));
     }
-    if part.results.ends.iter().any(|e| e.extra.iter().any(|(name, _)| name == "label_hand")) {
+    if part.extra.iter().any(|(name, _)| name == "label_hand") {
         return Err(no_part(&part.folder, "holds hand labels; merge parts as they were run, and review the whole"));
     }
     let inputs: BTreeMap<&str, &str> = part.run.inputs.iter().map(|i| (i.image.as_str(), i.hash.as_str())).collect();
     if inputs.len() != expected {
         return wrong("lists a picture twice".into());
     }
-    let mut ends: BTreeMap<&str, u64> = BTreeMap::new();
-    part.results.ends.iter().for_each(|e| *ends.entry(&e.image).or_default() += 1);
-    if let Some(stray) = ends.keys().find(|image| !inputs.contains_key(**image)) {
+    if let Some(stray) = part.ends.keys().find(|image| !inputs.contains_key(image.as_str())) {
         return wrong(format!("ends.csv has ends of {stray}, which is not among its pictures"));
     }
     let mut seen = BTreeSet::new();
-    for image in &part.results.images {
+    for image in &part.images {
         let name = image.series.image.as_str();
         let hash = inputs.get(name);
         match image.status {
@@ -209,7 +280,7 @@ fn own_pictures(part: &Read) -> Result<(), MergeError> {
             Status::Done if hash.is_none_or(|h| *h != image.content_hash) || !seen.insert(name) => {
                 return wrong(format!("images.csv and run.json do not agree about {name}"));
             }
-            Status::Done if image.n_found != Some(ends.get(name).copied().unwrap_or(0)) => {
+            Status::Done if image.n_found != Some(part.ends.get(name).map_or(0, Vec::len) as u64) => {
                 return wrong(format!("ends.csv does not hold the ends that were found in {name}"));
             }
             Status::Done if !copy_of(part, image).is_file() => {
@@ -228,14 +299,24 @@ fn copy_of(part: &Read, image: &ImageRow) -> PathBuf {
     sites::copy_path(&part.folder, &part.shard.tools, &image.content_hash)
 }
 
-/// The rows of all parts in the order of one run, and what that run would say of itself.
-fn joined(parts: Vec<Read>, mut whole: RunFile, model: &Model) -> (Outcome, RunFile) {
+/// The pictures of all parts in the order of one run, each with the position of its part, and what that run would say of
+/// itself.
+struct Joined {
+    outcome: Outcome,
+    run: RunFile,
+    images: Vec<(usize, ImageRow)>,
+    ends: Ends,
+}
+
+fn joined(parts: Vec<Read>, mut whole: RunFile, model: &Model) -> Joined {
     let mut outcome = Outcome::default();
     let mut copies: BTreeMap<String, PathBuf> = BTreeMap::new();
     let mut inputs: Vec<InputUsed> = Vec::new();
     let mut notes: Vec<String> = Vec::new();
-    for part in parts {
-        for image in part.results.images.iter().filter(|i| i.status == Status::Done) {
+    let mut images: Vec<(usize, ImageRow)> = Vec::new();
+    let mut ends = Ends::new();
+    for (number, part) in parts.into_iter().enumerate() {
+        for image in part.images.iter().filter(|i| i.status == Status::Done) {
             copies.insert(image.content_hash.clone(), copy_of(&part, image));
         }
         for note in part.shard.notes {
@@ -243,8 +324,8 @@ fn joined(parts: Vec<Read>, mut whole: RunFile, model: &Model) -> (Outcome, RunF
                 notes.push(note);
             }
         }
-        outcome.ends.extend(part.results.ends);
-        outcome.images.extend(part.results.images);
+        ends.extend(part.ends);
+        images.extend(part.images.into_iter().map(|image| (number, image)));
         inputs.extend(part.run.inputs);
         whole.threads = whole.threads.max(part.run.threads);
         whole.wall_s += part.run.wall_s;
@@ -254,29 +335,35 @@ fn joined(parts: Vec<Read>, mut whole: RunFile, model: &Model) -> (Outcome, RunF
         }
     }
     inputs.sort_by(|a, b| a.image.cmp(&b.image));
-    sort_images(&mut outcome.images);
-    // Ends of one picture lie together and in their order already.
-    outcome.ends.sort_by(|a, b| a.image.cmp(&b.image));
-    let n_failed = outcome.images.iter().filter(|i| i.status == Status::Failed).count();
-    outcome.n_bad_rows = outcome.images.len() - inputs.len();
+    images.sort_by(|(_, a), (_, b)| {
+        table_order(&(&a.series.image, a.status, &a.error), &(&b.series.image, b.status, &b.error))
+    });
+    outcome.n_images = images.len();
+    outcome.n_ends = ends.values().map(Vec::len).sum();
+    let n_failed = images.iter().filter(|(_, i)| i.status == Status::Failed).count();
+    outcome.n_bad_rows = images.len() - inputs.len();
     outcome.n_failed = n_failed - outcome.n_bad_rows;
     whole.inputs = inputs;
     let settings = &whole.settings.face;
-    counted_as_listed(&mut outcome.ends, &outcome.images);
-    let copy = |image: &ImageRow| copies.get(&image.content_hash).cloned().unwrap_or_default();
-    let same = sites::count_once(&mut outcome.ends, &outcome.images, &copy, &settings.site);
-    outcome.scores = Scores::from_rows(&outcome.ends, &outcome.images, model_figures(model).as_ref(), settings);
-    outcome.warnings = tables::run_warnings(&outcome, &notes);
+    let done = || images.iter().map(|(_, image)| image).filter(|i| i.status == Status::Done);
+    // Ends count when their picture does, until it is known which are seen twice.
+    for image in done() {
+        let of = ends.get_mut(&image.series.image).into_iter().flatten();
+        of.for_each(|e| e.counted = image.series.count);
+    }
+    let pictures: Vec<Picture> = done().map(picture_of).collect();
+    let copies: Vec<PathBuf> = done().map(|i| copies.get(&i.content_hash).cloned().unwrap_or_default()).collect();
+    let same = sites::count_once(&mut ends, &pictures, &copies, &settings.site);
+    outcome.scores = Scores::from_ends(&ends, &pictures, model_figures(model).as_ref(), settings);
+    let said = done().map(|image| tables::Said {
+        image: &image.series.image,
+        scaled: image.um_per_px.is_some(),
+        warnings: &image.warnings,
+    });
+    outcome.warnings = tables::run_warnings(&notes, said, &outcome.scores);
     outcome.warnings.extend(same);
     whole.warnings.clone_from(&outcome.warnings);
-    (outcome, whole)
-}
-
-/// Ends count when their picture does, until it is known which are seen twice.
-fn counted_as_listed(ends: &mut [EndRow], images: &[ImageRow]) {
-    let done = images.iter().filter(|i| i.status == Status::Done);
-    let counted: BTreeMap<&str, bool> = done.map(|i| (i.series.image.as_str(), i.series.count)).collect();
-    ends.iter_mut().for_each(|e| e.counted = counted.get(e.image.as_str()).copied().unwrap_or(true));
+    Joined { outcome, run: whole, images, ends }
 }
 
 /// Links or copies the overlays and kept results of a part into the joined folder.

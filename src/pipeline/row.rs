@@ -7,15 +7,13 @@ use crate::micrograph::quality::{picture_quality, quality_warnings};
 use crate::series::SeriesRow;
 use crate::table::{EndRow, ImageRow, Status};
 use crate::tree::Label;
+use std::cmp::Ordering;
 
-/// Puts rows in the order of their table, whatever order they came in: by name; a picture listed twice has its result
-/// before the row that cannot be used.
-pub(super) fn sort_images(images: &mut [ImageRow]) {
-    let is_failed = |image: &ImageRow| image.status == Status::Failed;
-    images.sort_by(|a, b| {
-        let names = a.series.image.cmp(&b.series.image);
-        names.then(is_failed(a).cmp(&is_failed(b))).then_with(|| a.error.cmp(&b.error))
-    });
+/// The order of `images.csv`, whatever order its rows came in: by name; a picture listed twice has its result before the
+/// row that cannot be used. Of each row: name, what became of it, why it could not be read.
+pub(super) fn table_order(a: &(&str, Status, &str), b: &(&str, Status, &str)) -> Ordering {
+    let is_failed = |status: Status| status == Status::Failed;
+    a.0.cmp(b.0).then(is_failed(a.1).cmp(&is_failed(b.1))).then_with(|| a.2.cmp(b.2))
 }
 
 /// The row of a picture that could not be read, or of a table row that cannot be used.

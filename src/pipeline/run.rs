@@ -3,17 +3,19 @@
 use super::folder::{ResultFolder, RunError, Stand};
 use super::inputs::{Inputs, PictureJob, text};
 use super::picture::{Clock, classify_micrograph};
-use super::row::{failed_row, image_row, sort_images};
+use super::row::{failed_row, image_row, table_order};
 use super::scores::{Scores, model_figures};
 use super::source::{self, Source};
-use super::{Tools, cache, sites, tables};
+use super::{Tools, cache, scores, sites, tables};
+use crate::face::{End, Ends, Picture};
 use crate::measure::FEATURE_SCHEMA;
 use crate::micrograph::ReadError;
 use crate::report::overlay::{self, Mark};
 use crate::results::{FinderUsed, InputUsed, ModelUsed, RUN_SCHEMA, RunFile, StageSeconds};
+use crate::series::SeriesRow;
 use crate::table::{EndRow, ImageRow, Status, tidy, write_atomic};
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::Instant;
@@ -68,10 +70,10 @@ pub enum Event {
 /// What came out of a run.
 #[derive(Debug, Clone, Default)]
 pub struct Outcome {
-    /// Rows of `ends.csv`.
-    pub ends: Vec<EndRow>,
-    /// Rows of `images.csv`.
-    pub images: Vec<ImageRow>,
+    /// Rows of `ends.csv`; of a run that was stopped, the ends of the finished pictures.
+    pub n_ends: usize,
+    /// Rows of `images.csv`; of a run that was stopped, the finished pictures.
+    pub n_images: usize,
     /// Break faces and knots; none for a part of a larger run.
     pub scores: Scores,
     /// Lines about the run as a whole.
@@ -88,7 +90,8 @@ pub struct Outcome {
 
 /// Works on all pictures and writes all tables.
 ///
-/// Results do not depend on the number of threads or the order of the files. At most `threads` pictures are in memory.
+/// Results do not depend on the number of threads or the order of the files. At most `threads` pictures are in memory;
+/// of a finished one stays what scoring needs, and its rows lie in its kept result until the tables are written.
 ///
 /// # Errors
 /// When the folder of results belongs to somebody else, is in use, or cannot be written. A picture that cannot be read
@@ -108,7 +111,7 @@ pub fn run(
     let digest = cache::tools_digest(tools);
     let n_damaged = AtomicUsize::new(0);
     let series = SeriesRun { tools, options, folder: &folder, digest, on_event, n_damaged };
-    let done = series.all_pictures(&inputs.jobs)?;
+    let mut done = series.all_pictures(&inputs.jobs)?;
     let n_damaged = series.n_damaged.load(Ordering::Relaxed);
     if 0 < n_damaged {
         let text = format!("{}: {n_damaged} kept results were damaged and made anew", text(options.out));
@@ -117,40 +120,76 @@ pub fn run(
     let mut outcome = Outcome { n_bad_rows: inputs.problems.len(), ..Outcome::default() };
     outcome.stopped = done.iter().any(Option::is_none);
     let mut seconds = StageSeconds::default();
-    for picture in done.into_iter().flatten() {
+    for picture in done.iter().flatten() {
         seconds.add(&picture.seconds);
+        outcome.n_images += 1;
+        outcome.n_ends += picture.ends.len();
         outcome.n_kept += usize::from(picture.kept);
-        outcome.n_failed += usize::from(picture.image.status == Status::Failed);
-        outcome.ends.extend(picture.ends);
-        outcome.images.push(picture.image);
+        outcome.n_failed += usize::from(picture.is_failed());
     }
     if outcome.stopped {
         folder.close(Stand::Stopped)?;
         return Ok(outcome);
     }
-    outcome.images.extend(inputs.problems.iter().map(|p| failed_row(&p.series, &p.error.to_string())));
-    sort_images(&mut outcome.images);
+    outcome.n_images += inputs.problems.len();
+    let mut ends = Ends::new();
+    for (job, picture) in inputs.jobs.iter().zip(&mut done) {
+        let of = picture.as_mut().map(|p| std::mem::take(&mut p.ends)).unwrap_or_default();
+        ends.insert(job.series.image.clone(), of.into_vec());
+    }
+    let entries = series.entries(inputs, &done);
     let mut same = Vec::new();
     if inputs.part.is_none() {
-        let copies = |image: &ImageRow| sites::copy_path(options.out, &series.digest, &image.content_hash);
-        same = sites::count_once(&mut outcome.ends, &outcome.images, &copies, &tools.settings.face.site);
+        let read = || entries.iter().filter_map(Entry::read);
+        let copies: Vec<PathBuf> =
+            read().map(|(_, done, _)| sites::copy_path(options.out, &series.digest, &done.hash)).collect();
+        let pictures: Vec<Picture> = read().map(|(job, _, known)| picture_of(job, known)).collect();
+        same = sites::count_once(&mut ends, &pictures, &copies, &tools.settings.face.site);
         let figures = model_figures(&tools.model);
-        outcome.scores = Scores::from_rows(&outcome.ends, &outcome.images, figures.as_ref(), &tools.settings.face);
+        outcome.scores = Scores::from_ends(&ends, &pictures, figures.as_ref(), &tools.settings.face);
     }
-    outcome.warnings = tables::run_warnings(&outcome, &inputs.notes);
+    let said = entries.iter().filter_map(Entry::read).map(|(job, _, known)| tables::Said {
+        image: &job.series.image,
+        scaled: known.um_per_px.is_some(),
+        warnings: &known.warnings,
+    });
+    outcome.warnings = tables::run_warnings(&inputs.notes, said, &outcome.scores);
     outcome.warnings.extend(same);
-    let run_file = series.run_file(&outcome, inputs, start, seconds);
-    tables::put(&folder, &outcome, &run_file, options.parquet)?;
+    let run_file = series.run_file(&done, &outcome.warnings, inputs, start, seconds);
+    let has_ends = |image: &str| ends.get(image).is_some_and(|e| !e.is_empty());
+    let layout = tables::Layout {
+        pictures: entries.iter().map(|e| e.series().extra.as_slice()).collect(),
+        ends: entries.iter().map(Entry::series).filter(|s| has_ends(&s.image)).map(|s| s.extra.as_slice()).collect(),
+    };
+    let rows = entries.iter().map(|entry| series.rows(entry, &ends));
+    tables::put(&folder, layout, rows, &outcome.scores, &run_file, options.parquet)?;
     folder.close(Stand::Finished)?;
     Ok(outcome)
 }
 
-/// One finished picture.
+/// What is held of a finished picture until the tables are written.
 struct Finished {
-    image: ImageRow,
-    ends: Vec<EndRow>,
+    /// BLAKE3 of its file; empty when that could not be read.
+    hash: String,
+    /// What is in its row and needed before the tables are written; or why it could not be read.
+    result: Result<Known, String>,
+    ends: Box<[End]>,
     seconds: StageSeconds,
     kept: bool,
+}
+
+impl Finished {
+    fn is_failed(&self) -> bool {
+        self.result.is_err()
+    }
+}
+
+/// What is known of a picture that was read.
+struct Known {
+    um_per_px: Option<f64>,
+    u_um_per_px: Option<f64>,
+    size_px: (Option<u64>, Option<u64>),
+    warnings: Box<str>,
 }
 
 struct SeriesRun<'a> {
@@ -239,7 +278,7 @@ impl SeriesRun<'_> {
             match cache::load(&cached, &key) {
                 None => drop(self.n_damaged.fetch_add(1, Ordering::Relaxed)),
                 Some((image, ends)) if copy.is_file() && (!self.options.overlays || overlay_path.is_file()) => {
-                    return Ok(self.finished(job, Finished { image, ends, seconds, kept: true }));
+                    return Ok(self.finished(job, hash, (image, ends), (seconds, true)));
                 }
                 Some(_) => {}
             }
@@ -257,11 +296,12 @@ impl SeriesRun<'_> {
             self.write_overlay(&overlay_path, &overlay::draw(&micrograph, &marks))?;
         }
         let rows: Vec<EndRow> = ends.into_iter().map(|e| e.row).collect();
-        let image = image_row(&micrograph, &rows, hash, self.tools);
+        let image = image_row(&micrograph, &rows, hash.clone(), self.tools);
         sites::save(&copy, &micrograph.grey, &self.tools.settings.face.site)?;
         cache::save(&cached, &key, &image, &rows)?;
         clock.lap(&mut seconds.write);
-        Ok(self.finished(job, Finished { image, ends: rows, seconds, kept: false }))
+        drop(micrograph);
+        Ok(self.finished(job, hash, (image, rows), (seconds, false)))
     }
 
     fn write_overlay(&self, path: &Path, png: &[u8]) -> Result<(), RunError> {
@@ -272,30 +312,82 @@ impl SeriesRun<'_> {
         Ok(write_atomic(path, png)?)
     }
 
-    /// Fills in what only the series table says, and tells the listener.
-    fn finished(&self, job: &PictureJob, mut finished: Finished) -> Finished {
-        finished.image.series = job.series.clone();
-        // As its table says it, so that scores from saved tables are the same.
-        finished.image.series.peak_load_n = job.series.peak_load_n.map(tidy);
-        for end in &mut finished.ends {
-            end.image.clone_from(&job.series.image);
-            end.specimen.clone_from(&job.series.specimen);
-            end.counted = job.series.count;
-            end.extra.clone_from(&job.series.extra);
-        }
-        finished.image.add_warnings(&job.warnings);
-        (self.on_event)(Event::Done { image: Box::new(finished.image.clone()), kept: finished.kept });
+    /// Tells the listener, and keeps what is needed until the tables are written.
+    fn finished(
+        &self,
+        job: &PictureJob,
+        hash: String,
+        rows: (ImageRow, Vec<EndRow>),
+        (seconds, kept): (StageSeconds, bool),
+    ) -> Finished {
+        let (image, ends) = as_listed(job, rows);
+        let finished = Finished {
+            hash,
+            result: Ok(Known {
+                um_per_px: image.um_per_px,
+                u_um_per_px: image.u_um_per_px,
+                size_px: (image.width_px, image.height_px),
+                warnings: image.warnings.as_str().into(),
+            }),
+            ends: ends.iter().map(End::from).collect(),
+            seconds,
+            kept,
+        };
+        (self.on_event)(Event::Done { image: Box::new(image), kept });
         finished
     }
 
     fn failed(&self, job: &PictureJob, error: String, hash: &str) -> Finished {
         (self.on_event)(Event::Failed { image: job.series.image.clone(), error: error.clone() });
-        let image = ImageRow { content_hash: hash.into(), ..failed_row(&job.series, &error) };
-        Finished { image, ends: Vec::new(), seconds: StageSeconds::default(), kept: false }
+        let ends = Box::default();
+        Finished { hash: hash.into(), result: Err(error), ends, seconds: StageSeconds::default(), kept: false }
     }
 
-    fn run_file(&self, outcome: &Outcome, inputs: &Inputs, start: Instant, seconds: StageSeconds) -> RunFile {
-        let hash_of = |image: &str| outcome.images.iter().find(|i| i.series.image == image);
+    /// What stands in `images.csv`, in its order.
+    fn entries<'e>(&self, inputs: &'e Inputs, done: &'e [Option<Finished>]) -> Vec<Entry<'e>> {
+        let pictures = inputs.jobs.iter().zip(done).filter_map(|(job, done)| Some(Entry::Picture(job, done.as_ref()?)));
+        let rest = inputs.problems.iter().map(|p| Entry::Problem(&p.series, p.error.to_string()));
+        let mut entries: Vec<Entry> = pictures.chain(rest).collect();
+        entries.sort_by(|a, b| table_order(&a.place(), &b.place()));
+        entries
+    }
+
+    /// The rows of a picture as they stand in the tables.
+    fn rows(&self, entry: &Entry<'_>, ends: &Ends) -> Result<(ImageRow, Vec<EndRow>), RunError> {
+        let (job, finished) = match entry {
+            Entry::Problem(series, error) => return Ok((failed_row(series, error), Vec::new())),
+            Entry::Picture(job, finished) => (job, finished),
+        };
+        if let Err(error) = &finished.result {
+            let image = ImageRow { content_hash: finished.hash.clone(), ..failed_row(&job.series, error) };
+            return Ok((image, Vec::new()));
+        }
+        let key = cache::key(&self.digest, &finished.hash, &job.series, self.tools.um_per_px);
+        let path = self.folder.cached(&key);
+        let lost = || RunError::Lost { file: text(&path), image: job.series.image.clone() };
+        let (image, mut rows) = as_listed(job, cache::load(&path, &key).ok_or_else(lost)?);
+        let counted = ends.get(&job.series.image).map_or(&[][..], Vec::as_slice);
+        if counted.len() != rows.len() {
+            return Err(lost());
+        }
+        rows.iter_mut().zip(counted).for_each(|(row, end)| row.counted = end.counted);
+        Ok((image, rows))
+    }
+
+    fn run_file(
+        &self,
+        done: &[Option<Finished>],
+        warnings: &[String],
+        inputs: &Inputs,
+        start: Instant,
+        seconds: StageSeconds,
+    ) -> RunFile {
+        let hash = |done: &Option<Finished>| done.as_ref().map(|d| d.hash.clone()).unwrap_or_default();
+        let used = |(job, done): (&PictureJob, &Option<Finished>)| InputUsed {
+            image: job.series.image.clone(),
+            path: text(&std::path::absolute(&job.path).unwrap_or_else(|_| job.path.clone())),
+            hash: hash(done),
+        };
         RunFile {
             schema: RUN_SCHEMA.into(),
             version: env!("CARGO_PKG_VERSION").into(),
@@ -306,21 +398,72 @@ impl SeriesRun<'_> {
             model: ModelUsed { name: self.tools.model.name.clone(), digest: self.tools.model.digest() },
             finder: FinderUsed { digest: self.tools.finder.digest().into() },
             settings: self.tools.settings.clone(),
-            inputs: inputs
-                .jobs
-                .iter()
-                .map(|job| InputUsed {
-                    image: job.series.image.clone(),
-                    path: text(&std::path::absolute(&job.path).unwrap_or_else(|_| job.path.clone())),
-                    hash: hash_of(&job.series.image).map(|i| i.content_hash.clone()).unwrap_or_default(),
-                })
-                .collect(),
+            inputs: inputs.jobs.iter().zip(done).map(used).collect(),
             wall_s: tidy(start.elapsed().as_secs_f64()),
             stage_s: seconds,
-            warnings: outcome.warnings.clone(),
+            warnings: warnings.to_vec(),
             shard: inputs.part.as_ref().map(|part| part.used(&self.digest, &inputs.notes)),
         }
     }
+}
+
+/// The rows of a picture with what only the series table says of it.
+fn as_listed(job: &PictureJob, (mut image, mut ends): (ImageRow, Vec<EndRow>)) -> (ImageRow, Vec<EndRow>) {
+    image.series = job.series.clone();
+    // As its table says it, so that scores from saved tables are the same.
+    image.series.peak_load_n = job.series.peak_load_n.map(tidy);
+    for end in &mut ends {
+        end.image.clone_from(&job.series.image);
+        end.specimen.clone_from(&job.series.specimen);
+        end.counted = job.series.count;
+        end.extra.clone_from(&job.series.extra);
+    }
+    image.add_warnings(&job.warnings);
+    (image, ends)
+}
+
+/// A row of `images.csv` to be: a picture, or a row of a series table that cannot be used.
+enum Entry<'a> {
+    Picture(&'a PictureJob, &'a Finished),
+    Problem(&'a SeriesRow, String),
+}
+
+impl<'a> Entry<'a> {
+    fn series(&self) -> &'a SeriesRow {
+        match self {
+            Self::Picture(job, _) => &job.series,
+            Self::Problem(series, _) => series,
+        }
+    }
+
+    /// A picture that was read.
+    fn read(&self) -> Option<(&'a PictureJob, &'a Finished, &'a Known)> {
+        match self {
+            Self::Picture(job, finished) => Some((job, finished, finished.result.as_ref().ok()?)),
+            Self::Problem(..) => None,
+        }
+    }
+
+    /// What decides on its place in the table.
+    fn place(&self) -> (&str, Status, &str) {
+        match self {
+            Self::Problem(series, error) => (&series.image, Status::Failed, error),
+            Self::Picture(job, finished) => match &finished.result {
+                Ok(_) => (&job.series.image, Status::Done, ""),
+                Err(error) => (&job.series.image, Status::Failed, error),
+            },
+        }
+    }
+}
+
+fn picture_of(job: &PictureJob, known: &Known) -> Picture {
+    scores::picture(
+        SeriesRow { peak_load_n: job.series.peak_load_n.map(tidy), ..job.series.clone() },
+        known.um_per_px,
+        known.u_um_per_px,
+        known.size_px,
+        &known.warnings,
+    )
 }
 
 /// A lock that a panic elsewhere left behind still holds whole values: each is written in one assignment.

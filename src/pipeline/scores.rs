@@ -1,11 +1,13 @@
 //! Rows of ends and pictures -> break faces and knots, and their tables. Works from saved tables alone.
 
-use crate::face::{self, ModelFigures, Picture};
+use crate::face::end::by_picture;
+use crate::face::{self, Ends, ModelFigures, Picture};
 use crate::flag::Warning;
 use crate::knot;
+use crate::series::SeriesRow;
 use crate::settings::FaceSettings;
 use crate::table::{
-    CarrierRow, EndRow, ImageRow, KnotRow, PairRow, SideRow, SpecimenRow, Status, TableError, write_csv,
+    CarrierRow, EndRow, ImageRow, KnotRow, PairRow, SideRow, SpecimenRow, Status, TableError, split_warnings, write_csv,
 };
 use crate::tree::Model;
 use std::path::Path;
@@ -35,8 +37,13 @@ impl Scores {
         model: Option<&ModelFigures>,
         settings: &FaceSettings,
     ) -> Self {
-        let pictures = pictures(images);
-        let faces = face::score_specimens(ends, &pictures, model, settings);
+        let pictures: Vec<Picture> = images.iter().filter(|i| i.status == Status::Done).map(picture_of).collect();
+        Self::from_ends(&by_picture(ends), &pictures, model, settings)
+    }
+
+    /// Scores break faces and knots from what scoring needs of the ends.
+    pub fn from_ends(ends: &Ends, pictures: &[Picture], model: Option<&ModelFigures>, settings: &FaceSettings) -> Self {
+        let faces = face::score_ends(ends, pictures, model, settings);
         let comparison = knot::compare(&faces.specimens, settings);
         let mut warnings = faces.warnings;
         warnings.extend(comparison.warnings);
@@ -79,19 +86,28 @@ impl Scores {
     }
 }
 
-/// What scoring needs to know of the pictures that could be read.
-pub(super) fn pictures(images: &[ImageRow]) -> Vec<Picture> {
-    images.iter().filter(|i| i.status == Status::Done).map(picture_of).collect()
+/// What scoring needs to know of a picture that could be read.
+pub(super) fn picture_of(image: &ImageRow) -> Picture {
+    let size_px = (image.width_px, image.height_px);
+    picture(image.series.clone(), image.um_per_px, image.u_um_per_px, size_px, &image.warnings)
 }
 
-fn picture_of(image: &ImageRow) -> Picture {
+/// The same from its single values.
+pub(super) fn picture(
+    series: SeriesRow,
+    um_per_px: Option<f64>,
+    u_um_per_px: Option<f64>,
+    size_px: (Option<u64>, Option<u64>),
+    warnings: &str,
+) -> Picture {
+    let pixels = |v: Option<u64>| v.map_or(0, |v| u32::try_from(v).unwrap_or(u32::MAX));
     Picture {
-        series: image.series.clone(),
-        um_per_px: image.um_per_px,
-        scale_relative_u: image.u_um_per_px.zip(image.um_per_px).map(|(u, s)| u / s),
-        width_px: image.width_px.map_or(0, |v| u32::try_from(v).unwrap_or(u32::MAX)),
-        height_px: image.height_px.map_or(0, |v| u32::try_from(v).unwrap_or(u32::MAX)),
-        flags: image.warning_names().map(str::to_owned).collect(),
+        series,
+        um_per_px,
+        scale_relative_u: u_um_per_px.zip(um_per_px).map(|(u, s)| u / s),
+        width_px: pixels(size_px.0),
+        height_px: pixels(size_px.1),
+        flags: split_warnings(warnings).map(|(name, _)| name.to_owned()).collect(),
     }
 }
 

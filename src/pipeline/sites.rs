@@ -1,10 +1,11 @@
 //! Small copies of the pictures, kept beside their results, and from them the pictures that show one place.
 
-use crate::face::Picture;
 use crate::face::site::{self, SameSite, Thumb};
+use crate::face::{Ends, Picture};
 use crate::micrograph::GreyPlane;
 use crate::settings::SiteSettings;
-use crate::table::{EndRow, ImageRow, Status, TableError, write_atomic};
+use crate::table::{TableError, write_atomic};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// Where the small copy of a picture is kept in a folder of results.
@@ -29,37 +30,33 @@ fn load(path: &Path) -> Option<GreyPlane> {
     GreyPlane::new(picture.width(), picture.height(), picture.into_raw())
 }
 
-/// Marks ends that are seen in another picture of the same place; one line for each such pair of pictures. `copy` says
-/// where the small copy of a picture is.
+/// Marks ends that are seen in another picture of the same place; one line for each such pair of pictures. `copies` says
+/// where the small copy of each picture is, in the order of `pictures`.
 pub(super) fn count_once(
-    ends: &mut [EndRow],
-    images: &[ImageRow],
-    copy: &dyn Fn(&ImageRow) -> PathBuf,
+    ends: &mut Ends,
+    pictures: &[Picture],
+    copies: &[PathBuf],
     settings: &SiteSettings,
 ) -> Vec<String> {
-    let copies: Vec<PathBuf> = images.iter().filter(|i| i.status == Status::Done).map(copy).collect();
-    let found = same_sites(&super::scores::pictures(images), &copies, settings);
-    site::count_once(ends, &found, settings);
+    let found = same_sites(pictures, copies, settings);
+    site::count_ends_once(ends, &found, settings);
     found.iter().map(SameSite::line).collect()
 }
 
-/// Pictures of one specimen that show one place. `copies` stand in the order of `pictures`.
+/// Pictures of one specimen that show one place.
 fn same_sites(pictures: &[Picture], copies: &[PathBuf], settings: &SiteSettings) -> Vec<SameSite> {
+    let mut specimens: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
+    for (i, picture) in pictures.iter().enumerate() {
+        specimens.entry(&picture.series.specimen).or_default().push(i);
+    }
     let mut found = Vec::new();
-    let mut specimens: Vec<&str> = pictures.iter().map(|p| p.series.specimen.as_str()).collect();
-    specimens.sort_unstable();
-    specimens.dedup();
-    for specimen in specimens {
-        let of: Vec<usize> = (0..pictures.len()).filter(|i| pictures[*i].series.specimen == specimen).collect();
-        if of.len() < 2 {
-            continue;
-        }
+    for of in specimens.into_values().filter(|of| 1 < of.len()) {
         let group: Vec<Picture> = of.iter().map(|i| pictures[*i].clone()).collect();
-        let thumbs: Vec<Option<Thumb>> = of
-            .iter()
-            .map(|i| Thumb::new(&load(copies.get(*i)?)?, pictures[*i].width_px, pictures[*i].um_per_px?))
-            .collect();
-        found.extend(site::same_sites(&group, &thumbs, settings));
+        let thumb = |k: usize| {
+            let picture = &group[k];
+            Thumb::new(&load(copies.get(of[k])?)?, picture.width_px, picture.um_per_px?)
+        };
+        found.extend(site::same_sites_of(&group, &thumb, settings));
     }
     found
 }

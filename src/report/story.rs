@@ -25,11 +25,14 @@ pub(crate) struct Specimen<'a> {
 impl<'a> Specimen<'a> {
     /// The picture that stands for the break face: the one with most counted ends that have a verdict, then most ends.
     pub fn main_image(&self) -> Option<&'a ImageRow> {
-        self.images.iter().copied().min_by_key(|image| {
-            let of_image = || self.ends.iter().filter(|e| e.image == image.series.image);
-            let graded = of_image().filter(|e| e.counted && e.label != Label::Unclear).count();
-            (std::cmp::Reverse(graded), std::cmp::Reverse(of_image().count()))
-        })
+        let mut counts: BTreeMap<&str, (usize, usize)> = BTreeMap::new();
+        for end in &self.ends {
+            let (graded, all) = counts.entry(&end.image).or_default();
+            *graded += usize::from(end.counted && end.label != Label::Unclear);
+            *all += 1;
+        }
+        let most = |image: &&ImageRow| counts.get(image.series.image.as_str()).copied().unwrap_or_default();
+        self.images.iter().copied().min_by_key(|image| std::cmp::Reverse(most(image)))
     }
 
     /// The ends of one picture.

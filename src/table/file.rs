@@ -1,18 +1,23 @@
 //! Tables as CSV files: RFC 4180, UTF-8, header row, written in one piece or not at all.
 
-use super::cell::{Column, Record, guard_formula, unguard_formula};
-use super::{TableError, TableRow};
-use std::io::Write;
+use super::cell::{Column, Record};
+use super::{TableError, TableRow, guard_formula, unguard_formula};
+use std::fs::File;
+use std::io::{BufRead, BufReader, Write};
+use std::marker::PhantomData;
 use std::path::{Path, PathBuf};
 
 /// The columns of a table with the extra columns of its rows at the end, in the order in which they first appear.
 pub fn all_columns<T: TableRow>(rows: &[T]) -> Vec<Column> {
+    with_extra::<T>(rows.iter().map(TableRow::extra))
+}
+
+/// The columns of a table with further ones at the end, in the order in which they first appear.
+pub(super) fn with_extra<'a, T: TableRow>(extra: impl IntoIterator<Item = &'a [(String, String)]>) -> Vec<Column> {
     let mut columns = T::columns();
-    for row in rows {
-        for (name, _) in row.extra() {
-            if !columns.iter().any(|c| c.name == *name) {
-                columns.push(Column::text(name, "Passed through from the series table."));
-            }
+    for (name, _) in extra.into_iter().flatten() {
+        if !columns.iter().any(|c| c.name == *name) {
+            columns.push(Column::text(name, "Passed through from the series table."));
         }
     }
     columns
@@ -32,7 +37,7 @@ fn fields<T: TableRow>(row: &T, columns: &[Column], own: usize) -> Vec<String> {
 pub fn to_csv<T: TableRow>(rows: &[T]) -> Vec<u8> {
     let columns = all_columns(rows);
     let own = T::columns().len();
-    let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
+    let mut writer = csv_writer(Vec::new());
     // Writing to memory cannot fail, and all records have the length of the header.
     let _ = writer.write_record(columns.iter().map(|c| guard_formula(&c.name)));
     for row in rows {
@@ -73,10 +78,14 @@ impl Staged {
     /// # Errors
     /// When the folder does not exist, is read-only or full.
     pub fn new(path: &Path, bytes: &[u8]) -> Result<Self, TableError> {
+        let mut file = begin(path)?;
+        file.write_all(bytes).map_err(|e| unwritable(path, &e))?;
+        Self::written(file, path)
+    }
+
+    /// The file once everything is written to it.
+    pub(super) fn written(file: tempfile::NamedTempFile, path: &Path) -> Result<Self, TableError> {
         let wrong = |e: std::io::Error| unwritable(path, &e);
-        let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-        let mut file = tempfile::Builder::new().prefix(TEMPORARY).tempfile_in(folder).map_err(wrong)?;
-        file.write_all(bytes).map_err(wrong)?;
         make_readable(file.as_file()).map_err(wrong)?;
         file.as_file().sync_all().map_err(wrong)?;
         Ok(Self { file, path: path.into() })
@@ -91,7 +100,13 @@ impl Staged {
     }
 }
 
-fn unwritable(path: &Path, error: &std::io::Error) -> TableError {
+/// A temporary file beside the place of another.
+pub(super) fn begin(path: &Path) -> Result<tempfile::NamedTempFile, TableError> {
+    let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    tempfile::Builder::new().prefix(TEMPORARY).tempfile_in(folder).map_err(|e| unwritable(path, &e))
+}
+
+pub(super) fn unwritable(path: &Path, error: &std::io::Error) -> TableError {
     // The name of the temporary file, which some systems add in their own words, helps nobody.
     let reason =
         error.get_ref().and_then(std::error::Error::source).map_or_else(|| error.to_string(), ToString::to_string);
@@ -126,22 +141,115 @@ pub fn read_csv<T: TableRow>(path: &Path) -> Result<Vec<T>, TableError> {
 /// # Errors
 /// As [`read_csv`].
 pub fn from_csv<T: TableRow>(table: &str, bytes: &[u8]) -> Result<Vec<T>, TableError> {
-    let malformed = |e: csv::Error| TableError::Malformed {
-        table: table.into(),
-        row: e.position().map_or(1, csv::Position::line),
-        reason: plain_reason(&e),
-    };
-    let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
-    let mut reader = csv::ReaderBuilder::new().from_reader(bytes);
-    let header: Vec<String> =
-        reader.headers().map_err(malformed)?.iter().map(|h| unguard_formula(h).to_owned()).collect();
-    let mut rows = Vec::new();
-    for fields in reader.records() {
-        let fields = fields.map_err(malformed)?;
-        let row = fields.position().map_or(0, csv::Position::line);
-        rows.push(T::from_record(&Record { table, row, header: &header, fields: &fields })?);
+    rows_of(table, bytes)?.collect()
+}
+
+/// The rows of a table, one after another as they are read.
+pub struct Rows<R, T> {
+    table: String,
+    header: Vec<String>,
+    records: csv::StringRecordsIntoIter<R>,
+    row: PhantomData<T>,
+}
+
+impl<R, T> Rows<R, T> {
+    /// Names of its columns.
+    pub fn header(&self) -> &[String] {
+        &self.header
     }
-    Ok(rows)
+}
+
+/// Begins to read a table file row by row.
+///
+/// # Errors
+/// When the file cannot be opened or has no header that is CSV.
+pub fn open_csv<T: TableRow>(path: &Path) -> Result<Rows<BufReader<File>, T>, TableError> {
+    let table = path.display().to_string();
+    let unreadable = |e: std::io::Error| TableError::Unreadable { table: table.clone(), reason: e.to_string() };
+    rows_of(&table, BufReader::new(File::open(path).map_err(unreadable)?))
+}
+
+fn rows_of<R: BufRead, T: TableRow>(table: &str, mut reader: R) -> Result<Rows<R, T>, TableError> {
+    // What cannot be read here is said by the first record.
+    if reader.fill_buf().is_ok_and(|start| start.starts_with(b"\xef\xbb\xbf")) {
+        reader.consume(3);
+    }
+    let mut reader = csv::ReaderBuilder::new().from_reader(reader);
+    let header = reader.headers().map_err(|e| malformed(table, &e))?;
+    let header = header.iter().map(|h| unguard_formula(h).to_owned()).collect();
+    Ok(Rows { table: table.into(), header, records: reader.into_records(), row: PhantomData })
+}
+
+fn malformed(table: &str, error: &csv::Error) -> TableError {
+    let row = error.position().map_or(1, csv::Position::line);
+    TableError::Malformed { table: table.into(), row, reason: plain_reason(error) }
+}
+
+impl<R: BufRead, T: TableRow> Iterator for Rows<R, T> {
+    type Item = Result<T, TableError>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        Some(match self.records.next()? {
+            Err(e) => Err(malformed(&self.table, &e)),
+            Ok(fields) => {
+                let row = fields.position().map_or(0, csv::Position::line);
+                T::from_record(&Record { table: &self.table, row, header: &self.header, fields: &fields })
+            }
+        })
+    }
+}
+
+/// A table while it is written row by row; nothing of it is held.
+pub struct CsvFile<T> {
+    path: PathBuf,
+    columns: Vec<Column>,
+    own: usize,
+    writer: csv::Writer<tempfile::NamedTempFile>,
+    row: PhantomData<T>,
+}
+
+impl<T: TableRow> CsvFile<T> {
+    /// Begins a table beside its place, with the columns of its kind and further ones at the end.
+    ///
+    /// # Errors
+    /// When the folder does not exist, is read-only or full.
+    pub fn begin<'a>(path: &Path, extra: impl IntoIterator<Item = &'a [(String, String)]>) -> Result<Self, TableError> {
+        let columns = with_extra::<T>(extra);
+        let mut writer = csv_writer(begin(path)?);
+        let header = writer.write_record(columns.iter().map(|c| guard_formula(&c.name)));
+        header.map_err(|e| unwritten(path, e))?;
+        Ok(Self { path: path.into(), columns, own: T::columns().len(), writer, row: PhantomData })
+    }
+
+    /// Writes a row.
+    ///
+    /// # Errors
+    /// When the disk is full.
+    pub fn push(&mut self, row: &T) -> Result<(), TableError> {
+        let written = self.writer.write_record(fields(row, &self.columns, self.own));
+        written.map_err(|e| unwritten(&self.path, e))
+    }
+
+    /// The finished file, to be put in its place.
+    ///
+    /// # Errors
+    /// When the disk is full.
+    pub fn finish(self) -> Result<Staged, TableError> {
+        let file = self.writer.into_inner().map_err(|e| unwritable(&self.path, e.error()))?;
+        Staged::written(file, &self.path)
+    }
+}
+
+fn unwritten(path: &Path, error: csv::Error) -> TableError {
+    let reason = error.to_string();
+    match error.into_kind() {
+        csv::ErrorKind::Io(e) => unwritable(path, &e),
+        _ => TableError::Unwritable { path: path.display().to_string(), reason },
+    }
+}
+
+fn csv_writer<W: Write>(to: W) -> csv::Writer<W> {
+    csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(to)
 }
 
 /// What is wrong with a CSV file, in plain words.
@@ -153,5 +261,45 @@ pub(crate) fn plain_reason(error: &csv::Error) -> String {
         csv::ErrorKind::Utf8 { .. } => "expected UTF-8 text; save the table as CSV UTF-8".into(),
         csv::ErrorKind::Io(e) => e.to_string(),
         _ => "expected comma-separated fields".into(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::table::ImageRow;
+
+    fn rows() -> Vec<ImageRow> {
+        let row = |i: u32| {
+            let mut row = ImageRow { error: format!("=\"{i}\"\n"), ..ImageRow::default() };
+            row.series.image = format!("{i:03}.png");
+            row.series.specimen = "S".into();
+            row.series.count = true;
+            row.series.extra = vec![("operator".into(), format!("-{i}"))];
+            row
+        };
+        (0..500).map(row).collect()
+    }
+
+    #[test]
+    fn a_table_written_and_read_row_by_row_is_that_of_all_rows() {
+        let rows = rows();
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("images.csv");
+        let mut table = CsvFile::begin(&path, rows.iter().map(TableRow::extra)).unwrap();
+        rows.iter().try_for_each(|row| table.push(row)).unwrap();
+        assert!(!path.exists());
+        table.finish().unwrap().put().unwrap();
+        assert_eq!(std::fs::read(&path).unwrap(), to_csv(&rows));
+        let read = open_csv::<ImageRow>(&path).unwrap();
+        assert_eq!(read.header().last().map(String::as_str), Some("operator"));
+        assert_eq!(read.collect::<Result<Vec<_>, _>>().unwrap(), rows);
+        assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 1);
+    }
+
+    #[test]
+    fn a_byte_order_mark_is_no_part_of_the_first_column() {
+        let marked = [b"\xef\xbb\xbf".to_vec(), to_csv(&rows())].concat();
+        assert_eq!(from_csv::<ImageRow>("images.csv", &marked).unwrap(), rows());
     }
 }

@@ -99,7 +99,7 @@ impl ImageRow {
 
     /// Warnings of the picture: (name, text).
     pub fn warning_list(&self) -> impl Iterator<Item = (&str, &str)> {
-        self.warnings.split(BETWEEN).filter(|w| !w.is_empty()).map(|w| w.split_once(AFTER_NAME).unwrap_or((w, "")))
+        split_warnings(&self.warnings)
     }
 
     /// Names of its warnings.
@@ -125,6 +125,11 @@ impl ImageRow {
         }
         self
     }
+}
+
+/// The warnings of a cell of them: (name, text).
+pub fn split_warnings(cell: &str) -> impl Iterator<Item = (&str, &str)> {
+    cell.split(BETWEEN).filter(|w| !w.is_empty()).map(|w| w.split_once(AFTER_NAME).unwrap_or((w, "")))
 }
 
 const KINDS: &str = "cut, pull, knot or nothing";

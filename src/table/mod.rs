@@ -12,12 +12,15 @@ mod parquet;
 mod plain;
 mod score;
 
-pub use cell::{Cell, CellKind, Column, Record, format_number, guard_formula, tidy, unguard_formula};
+pub use crate::series::{guard_formula, unguard_formula};
+pub use cell::{Cell, CellKind, Column, Record, format_number, tidy};
 pub use end::EndRow;
-pub use file::{Staged, TEMPORARY, all_columns, from_csv, read_csv, to_csv, write_atomic, write_csv};
-pub use image::{ImageRow, Status};
+pub use file::{
+    CsvFile, Rows, Staged, TEMPORARY, all_columns, from_csv, open_csv, read_csv, to_csv, write_atomic, write_csv,
+};
+pub use image::{ImageRow, Status, split_warnings};
 #[cfg(feature = "parquet")]
-pub use parquet::{to_parquet, write_parquet};
+pub use parquet::{ParquetFile, to_parquet, write_parquet};
 pub use score::{CarrierRow, KnotRow, PairRow, SideRow, SpecimenRow};
 
 /// A row of a table.

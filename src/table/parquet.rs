@@ -1,13 +1,16 @@
 //! The same rows as Parquet: one typed column each, with unit and meaning in the metadata of its field.
 
-use super::{Cell, CellKind, Column, TableError, TableRow, all_columns, write_atomic};
+use super::{Cell, CellKind, Column, Staged, TableError, TableRow, all_columns, write_atomic};
 use arrow_array::{ArrayRef, BooleanArray, Float64Array, RecordBatch, StringArray, UInt64Array};
 use arrow_schema::{DataType, Field, Schema};
 use parquet::arrow::ArrowWriter;
 use parquet::basic::Compression;
+use parquet::errors::ParquetError;
 use parquet::file::properties::WriterProperties;
 use std::collections::HashMap;
-use std::path::Path;
+use std::io::Write;
+use std::marker::PhantomData;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 /// Writes a table as Parquet, in one piece or not at all. A missing value is null.
@@ -23,23 +26,96 @@ pub fn write_parquet<T: TableRow>(path: &Path, rows: &[T]) -> Result<(), TableEr
 /// # Errors
 /// When the rows have no Parquet form, which is a fault of the program.
 pub fn to_parquet<T: TableRow>(path: &Path, rows: &[T]) -> Result<Vec<u8>, TableError> {
-    encoded(rows).map_err(|e| TableError::Unwritable { path: path.display().to_string(), reason: e.to_string() })
+    encoded(rows).map_err(|e| fault(path, &e))
 }
 
-fn encoded<T: TableRow>(rows: &[T]) -> Result<Vec<u8>, parquet::errors::ParquetError> {
-    let columns = all_columns(rows);
-    let own = T::columns().len();
-    let cells: Vec<Vec<Cell>> = rows.iter().map(|row| with_extra(row, &columns[own..])).collect();
-    let arrays = columns.iter().enumerate().map(|(i, c)| array(c.kind, cells.iter().map(|row| &row[i]))).collect();
-    let schema = Arc::new(Schema::new(columns.iter().map(field).collect::<Vec<_>>()));
-    let batch = RecordBatch::try_new(Arc::clone(&schema), arrays)?;
-    let properties = WriterProperties::builder()
-        .set_compression(Compression::SNAPPY)
-        .set_created_by(concat!("breakface ", env!("CARGO_PKG_VERSION")).into())
-        .build();
-    let mut writer = ArrowWriter::try_new(Vec::new(), schema, Some(properties))?;
-    writer.write(&batch)?;
-    writer.into_inner()
+fn encoded<T: TableRow>(rows: &[T]) -> Result<Vec<u8>, ParquetError> {
+    let mut table = Encoder::new(Vec::new(), all_columns(rows), T::columns().len())?;
+    rows.iter().try_for_each(|row| table.push(row))?;
+    table.finish()
+}
+
+/// Rows that are turned into columns together.
+const BATCH: usize = 4096;
+/// Rows whose columns are held until they are written together.
+const GROUP: usize = 16 * BATCH;
+
+struct Encoder<W: Write + Send> {
+    columns: Vec<Column>,
+    own: usize,
+    schema: Arc<Schema>,
+    writer: ArrowWriter<W>,
+    waiting: Vec<Vec<Cell>>,
+}
+
+impl<W: Write + Send> Encoder<W> {
+    fn new(to: W, columns: Vec<Column>, own: usize) -> Result<Self, ParquetError> {
+        let schema = Arc::new(Schema::new(columns.iter().map(field).collect::<Vec<_>>()));
+        let properties = WriterProperties::builder()
+            .set_compression(Compression::SNAPPY)
+            .set_max_row_group_row_count(Some(GROUP))
+            .set_created_by(concat!("breakface ", env!("CARGO_PKG_VERSION")).into())
+            .build();
+        let writer = ArrowWriter::try_new(to, Arc::clone(&schema), Some(properties))?;
+        Ok(Self { columns, own, schema, writer, waiting: Vec::new() })
+    }
+
+    fn push<T: TableRow>(&mut self, row: &T) -> Result<(), ParquetError> {
+        self.waiting.push(with_extra(row, &self.columns[self.own..]));
+        if BATCH <= self.waiting.len() { self.write() } else { Ok(()) }
+    }
+
+    fn write(&mut self) -> Result<(), ParquetError> {
+        let cells = std::mem::take(&mut self.waiting);
+        let columns = self.columns.iter().enumerate();
+        let arrays = columns.map(|(i, c)| array(c.kind, cells.iter().map(|row| &row[i]))).collect();
+        self.writer.write(&RecordBatch::try_new(Arc::clone(&self.schema), arrays)?)
+    }
+
+    fn finish(mut self) -> Result<W, ParquetError> {
+        self.write()?;
+        self.writer.into_inner()
+    }
+}
+
+/// A Parquet table while it is written row by row; a bounded number of rows is held.
+pub struct ParquetFile<T> {
+    path: PathBuf,
+    encoder: Encoder<tempfile::NamedTempFile>,
+    row: PhantomData<T>,
+}
+
+impl<T: TableRow> ParquetFile<T> {
+    /// Begins a table beside its place, with the columns of its kind and further ones at the end.
+    ///
+    /// # Errors
+    /// When the folder does not exist, is read-only or full.
+    pub fn begin<'a>(path: &Path, extra: impl IntoIterator<Item = &'a [(String, String)]>) -> Result<Self, TableError> {
+        let columns = super::file::with_extra::<T>(extra);
+        let encoder = Encoder::new(super::file::begin(path)?, columns, T::columns().len());
+        Ok(Self { path: path.into(), encoder: encoder.map_err(|e| fault(path, &e))?, row: PhantomData })
+    }
+
+    /// Writes a row.
+    ///
+    /// # Errors
+    /// When the disk is full.
+    pub fn push(&mut self, row: &T) -> Result<(), TableError> {
+        self.encoder.push(row).map_err(|e| fault(&self.path, &e))
+    }
+
+    /// The finished file, to be put in its place.
+    ///
+    /// # Errors
+    /// When the disk is full.
+    pub fn finish(self) -> Result<Staged, TableError> {
+        let file = self.encoder.finish().map_err(|e| fault(&self.path, &e))?;
+        Staged::written(file, &self.path)
+    }
+}
+
+fn fault(path: &Path, error: &ParquetError) -> TableError {
+    TableError::Unwritable { path: path.display().to_string(), reason: error.to_string() }
 }
 
 fn with_extra<T: TableRow>(row: &T, extra: &[Column]) -> Vec<Cell> {
@@ -109,5 +185,17 @@ mod tests {
         let fractions = batch.column_by_name("sheared_fraction").unwrap();
         let fractions = fractions.as_any().downcast_ref::<Float64Array>().unwrap();
         assert_eq!(fractions.iter().collect::<Vec<_>>(), [Some(0.25), None]);
+    }
+
+    #[test]
+    fn a_table_written_row_by_row_is_that_of_all_rows() {
+        let rows: Vec<SideRow> =
+            (0..2 * BATCH + 7).map(|i| SideRow { specimen: format!("S{i}"), ..SideRow::default() }).collect();
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("sides.parquet");
+        let mut table = ParquetFile::begin(&path, std::iter::empty()).unwrap();
+        rows.iter().try_for_each(|row| table.push(row)).unwrap();
+        table.finish().unwrap().put().unwrap();
+        assert_eq!(std::fs::read(&path).unwrap(), encoded(&rows).unwrap());
     }
 }

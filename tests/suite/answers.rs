@@ -71,6 +71,31 @@ fn pictures_of_other_places_are_not_found() {
     }
 }
 
+#[test]
+fn places_are_found_among_many_pictures() {
+    let whole = fixture(PICTURES[0]);
+    let (w, h) = (whole.width(), whole.height());
+    let crop = enlarged(&whole, w * 3 / 8, h * 3 / 8, w / 2, h / 2, 2);
+    let picture = |i: usize| Picture {
+        series: SeriesRow {
+            image: format!("{i:02}"),
+            specimen: "S".into(),
+            site: (i == 3 || i == 22).then(|| "x".into()),
+            count: true,
+            ..SeriesRow::default()
+        },
+        um_per_px: Some(if i == 5 { 1.0 } else { 2.0 }),
+        ..Picture::default()
+    };
+    let pictures: Vec<Picture> = (0..40).map(picture).collect();
+    let mut thumbs: Vec<Option<Thumb>> = vec![None; 40];
+    (thumbs[5], thumbs[30]) = (Some(thumb(&crop, 1.0)), Some(thumb(&whole, 2.0)));
+    let found = same_sites(&pictures, &thumbs, &SiteSettings::default());
+    let names: Vec<(&str, &str, bool)> =
+        found.iter().map(|s| (s.inner.as_str(), s.outer.as_str(), s.placement.is_some())).collect();
+    assert_eq!(names, [("03", "22", false), ("05", "30", true)]);
+}
+
 fn end(image: &str, specimen: &str, number: u32, label: Label, carrier: u32) -> EndRow {
     let mut features = FeatureRow::default();
     features.set("shaft_diameter_px", Some(12.0));

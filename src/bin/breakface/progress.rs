@@ -81,20 +81,20 @@ impl Progress {
         if outcome.stopped {
             let text = format!(
                 "stopped: {} of {} pictures are done and kept in {}; run the same command again to go on",
-                outcome.images.len(),
+                outcome.n_images,
                 n,
                 out.display()
             );
             self.say(&text);
-            self.line(|| json!({"type": "stopped", "done": outcome.images.len()}));
+            self.line(|| json!({"type": "stopped", "done": outcome.n_images}));
             return;
         }
         for warning in &outcome.warnings {
             self.line(|| json!({"type": "warning", "text": warning}));
         }
         self.line(|| {
-            json!({"type": "finished", "pictures": outcome.images.len(), "failed": outcome.n_failed,
-                "kept": outcome.n_kept, "ends": outcome.ends.len(), "specimens": outcome.scores.specimens.len(),
+            json!({"type": "finished", "pictures": outcome.n_images, "failed": outcome.n_failed,
+                "kept": outcome.n_kept, "ends": outcome.n_ends, "specimens": outcome.scores.specimens.len(),
                 "knots": outcome.scores.knots.len()})
         });
         if self.quiet || self.json {
@@ -115,8 +115,8 @@ fn done_line(image: &ImageRow, kept: bool) -> serde_json::Value {
 fn summary(outcome: &Outcome, out: &Path, page: Option<&Path>) -> String {
     use std::fmt::Write;
     let mut text = String::new();
-    let done = outcome.images.len() - outcome.n_failed - outcome.n_bad_rows;
-    let _ = write!(text, "{done} pictures, {} ends", outcome.ends.len());
+    let done = outcome.n_images - outcome.n_failed - outcome.n_bad_rows;
+    let _ = write!(text, "{done} pictures, {} ends", outcome.n_ends);
     if 0 < outcome.n_kept {
         let _ = write!(text, " ({} pictures kept from an earlier run)", outcome.n_kept);
     }

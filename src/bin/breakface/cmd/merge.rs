@@ -54,6 +54,6 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         }
     };
     let progress = Progress::new(args.output.json, args.output.quiet);
-    progress.finish(&[], outcome.images.len(), &outcome, &args.output.out, page.as_deref());
+    progress.finish(&[], outcome.n_images, &outcome, &args.output.out, page.as_deref());
     Ok(code(&outcome))
 }
