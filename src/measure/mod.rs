@@ -14,7 +14,6 @@ use crate::units::Point;
 mod registry;
 
 // The picture at halving sizes.
-mod level;
 mod planes;
 
 // Straightened strips.
@@ -139,7 +138,7 @@ pub fn measure_ends(micrograph: &Micrograph, candidates: &[Candidate], settings:
     let mut shafts: Vec<Option<Shaft>> =
         seen.iter().map(|s| s.as_ref().and_then(|s| measure_shaft(&planes, s, settings))).collect();
     draw_together(&mut shafts, settings);
-    let mut ends: Vec<MeasuredEnd> = candidates
+    candidates
         .iter()
         .zip(shafts.iter().zip(&seen))
         .map(|(candidate, (shaft, seen))| match (shaft, seen) {
@@ -150,9 +149,7 @@ pub fn measure_ends(micrograph: &Micrograph, candidates: &[Candidate], settings:
                 end
             }
         })
-        .collect();
-    level::lift(&mut ends, settings);
-    ends
+        .collect()
 }
 
 /// Strips are cut up to this many times wider than the finder told.

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 #[serde(default, deny_unknown_fields)]
 pub struct FindSettings {
     /// Lowest chance of being a gradable end at which a candidate is measured, 0..1 (cross-validated F1 on 120 rendered
-    /// pictures that the finder was not trained on is flat from 0.30 to 0.59; real frames ask for the lower end:
+    /// pictures that the finder was not trained on is flat from 0.30 to 0.55, on real frames it is highest here:
     /// `models/README.md`). Larger = fewer candidates.
     pub min_score: f64,
     /// Lowest confidence of the network in a hit that counts as support for others, 0..1. Smaller = slower.
@@ -38,7 +38,7 @@ pub struct FindSettings {
 impl Default for FindSettings {
     fn default() -> Self {
         Self {
-            min_score: 0.40,
+            min_score: 0.45,
             working_width_px: [5.5, 14.0],
             fibre_um: [12.0, 40.0],
             least_side_px: 24,

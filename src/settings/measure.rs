@@ -14,14 +14,6 @@ pub struct MeasureSettings {
     /// Least standard uncertainty of the gauge's readings: ln width, axis (degrees), tip along and across (widths), end line
     /// (degrees), ln bulb ratio (a tenth of its samples at best).
     pub reading_u: [f64; 6],
-    /// Number of further ends at which half of a picture's common gap to the finder's widths is made good (3: on 120
-    /// rendered pictures diameters are off by 5.8 % then, 6.8 % without; 1 to 5 differ little).
-    pub level_half: f64,
-    /// Relative standard uncertainty of measuring at which half of it is (0.04; 0 to 0.06 differ little on rendered pictures,
-    /// and clear shafts are surer than that).
-    pub level_sigma: f64,
-    /// Share of that rise which is added to the standard uncertainty (0.5).
-    pub level_u_share: f64,
     /// Fewest fibres of a picture from which their common width is judged (4).
     pub kin_least: usize,
     /// Least true spread of the logarithm of widths in one picture (0.05: rendered fibres of one line differ by 4 to 7 %).
@@ -31,7 +23,7 @@ pub struct MeasureSettings {
     /// Share of fibres that may belong to another line (0.1). Larger = odd widths are kept.
     pub kin_doubt: f64,
     /// Standard uncertainty of the logarithm of a width that all ends of a picture share, without and per doubt of the trace
-    /// (train sets: the finder's and the gauge's bias in one picture) (0.07, 0.3).
+    /// (train sets: the finder's and the gauge's bias in one picture) (0.05, 0.2).
     pub common_u: (f64, f64),
     /// Range of the logarithm of odd widths (1.5).
     pub kin_reach: f64,
@@ -175,7 +167,7 @@ pub struct MeasureSettings {
     pub expected_share: f64,
     /// Least standard deviation of the logarithm of the width that a trace searches about (0.12).
     pub least_width_sigma: f64,
-    /// Share of traced shafts whose edges are not their own, without and per doubt of the trace (train sets) (0.0005, 2).
+    /// Share of traced shafts whose edges are not their own, without and per doubt of the trace (0.4, 4: chosen on train sets).
     /// Larger = the gauge counts more where the two differ.
     pub edge_doubt: (f64, f64),
     /// Range of the logarithm of widths of wrong edges (0.6: what a trace searches).
@@ -237,14 +229,11 @@ impl Default for MeasureSettings {
             min_shaft_px: 6.0,
             reading_spread: 1.5,
             reading_u: [0.01, 0.5, 0.02, 0.02, 1.5, 0.02],
-            level_half: 3.0,
-            level_sigma: 0.04,
-            level_u_share: 0.5,
             kin_least: 4,
             kin_spread: 0.05,
             kin_correlation: 4.0,
             kin_doubt: 0.1,
-            common_u: (0.07, 0.3),
+            common_u: (0.05, 0.2),
             kin_reach: 1.5,
             coarse_samples: 16.0,
             fine_samples: 20.0,
@@ -316,7 +305,7 @@ impl Default for MeasureSettings {
             section_correlation: 3.0,
             expected_share: 0.3,
             least_width_sigma: 0.12,
-            edge_doubt: (0.0005, 2.0),
+            edge_doubt: (0.4, 4.0),
             edge_doubt_reach: 0.6,
             doubt_support: 0.15,
             axis_u_deg: (0.4, 35.0),
