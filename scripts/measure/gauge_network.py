@@ -5,30 +5,20 @@ Input: n x 3 x 80 x 48, blue, green and red of a strip (12 samples to the told w
 Output: n x 15: six readings in the units of SCALE, the logarithms of their six spreads, and three logits: an end is here; it
 looks sheared; its picture allows a verdict. About 31 million multiply-adds a strip, 0.3 million weights.
 """
+import os
+import sys
+
 import torch
 from torch import nn
 from torch.nn import functional as F
+
+sys.path.insert(0, os.path.join(os.path.dirname(os.path.abspath(__file__)), "..", "finder"))
+from network import Block, conv
 
 #: ln width, axis deg, tip along, tip across (told widths), line deg, ln bulb
 SCALE = (0.1, 5.0, 0.15, 0.15, 15.0, 0.2)
 NAMES = ("width", "axis", "along", "across", "line", "bulb")
 ROWS, COLUMNS = 80, 48
-
-
-def conv(cin, cout, k=3, s=1):
-    """A convolution with batch normalisation (folded into it on export)."""
-    return nn.Sequential(nn.Conv2d(cin, cout, k, s, k // 2, bias=False), nn.BatchNorm2d(cout))
-
-
-class Block(nn.Module):
-    """Two 3x3 convolutions with a short cut."""
-
-    def __init__(self, c):
-        super().__init__()
-        self.a, self.b = conv(c, c), conv(c, c)
-
-    def forward(self, x):
-        return torch.relu(x + self.b(torch.relu(self.a(x))))
 
 
 class Gauge(nn.Module):

@@ -12,16 +12,15 @@ Writes OUT.pt (weights; `--start` goes on from them) and OUT.onnx. Seeds are fix
 import argparse
 import math
 import os
-import sys
 import time
 
 import numpy as np
 import torch
 from torch.nn import functional as F
 
-sys.path.insert(0, os.path.join(os.path.dirname(os.path.abspath(__file__)), "..", "finder"))
-from gauge_network import COLUMNS, NAMES, ROWS, SCALE, Gauge
+from gauge_network import COLUMNS, NAMES, ROWS, SCALE, Gauge  # also makes the finder's scripts known
 from strips import Strips, truth_files
+import train
 
 
 def norm(x):
@@ -160,23 +159,13 @@ def best_f1(data, score, asked, total):
     return float((2 * hits / (np.arange(1, len(hits) + 1) + total)).max()) if len(hits) else 0.0
 
 
-def fold(net):
-    """The same network with every batch normalisation folded into its convolution."""
-    for module in net.modules():
-        if isinstance(module, torch.nn.Sequential) and len(module) == 2 and isinstance(module[1], torch.nn.BatchNorm2d):
-            module[0] = torch.nn.utils.fusion.fuse_conv_bn_eval(module[0], module[1])
-            module[1] = torch.nn.Identity()
-    return net
-
-
 def export(state, path):
     """The network as the program reads it, weights of convolutions in 8 bits."""
-    from train import in_eight_bits
     net = Gauge()
     net.load_state_dict({k: v.cpu() for k, v in state.items()})
-    torch.onnx.export(fold(net.eval()), torch.zeros(2, 3, ROWS, COLUMNS), path, opset_version=17, input_names=["strip"], dynamo=False,
+    torch.onnx.export(train.fold(net.eval()), torch.zeros(2, 3, ROWS, COLUMNS), path, opset_version=17, input_names=["strip"], dynamo=False,
                       output_names=["readings"], dynamic_axes={"strip": {0: "n"}, "readings": {0: "n"}})
-    in_eight_bits(path)
+    train.in_eight_bits(path)
     print(f"{path}: {os.path.getsize(path)} bytes", flush=True)
 
 
@@ -208,7 +197,6 @@ def main():
     ap.add_argument("--compile", action="store_true")
     ap.add_argument("--seed", type=int, default=1)
     a = ap.parse_args()
-    import train
     torch.manual_seed(a.seed)
     device = "cuda" if torch.cuda.is_available() else "cpu"
     torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
