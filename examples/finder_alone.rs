@@ -1,6 +1,6 @@
 //! Runs the finder without the measuring stage over a folder of pictures and writes a small table, for judging the network
 //! by itself and for training the trees that weigh its hits:
-//! `cargo run --example finder_alone -- FOLDER OUT.csv [FINDER.onnx] [MIN_SCORE] [scale|none] [hits]`.
+//! `cargo run --example finder_alone -- FOLDER OUT.csv [FINDER.onnx] [MIN_SCORE] [scale|none] [hits|ends] [MIRROR_UP_TO_MPX]`.
 //! With `hits`, every hit that may become a candidate is written with the features of `find::CONTEXT_FEATURES`.
 
 use std::io::Write;
@@ -25,6 +25,9 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     }
     let use_scale = args.get(5).is_none_or(|a| a != "none");
     let with_features = args.get(6).is_some_and(|a| a == "hits");
+    if let Some(mpx) = args.get(7) {
+        settings.mirror_up_to_mpx = mpx.parse()?;
+    }
     let mut truths: Vec<PathBuf> = std::fs::read_dir(&folder)?
         .filter_map(|e| e.ok().map(|e| e.path()))
         .filter(|p| p.extension().is_some_and(|e| e == "json"))

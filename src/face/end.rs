@@ -23,6 +23,8 @@ pub struct End {
     pub shaft_diameter_px: Option<f64>,
     /// Shaft diameter, µm, when the scale is known.
     pub shaft_diameter_um: Option<f64>,
+    /// Its standard uncertainty, µm.
+    pub shaft_diameter_u_um: Option<f64>,
     /// Angle of the end's straight edge, degrees.
     pub cut_angle_deg: Option<f64>,
     /// Its standard uncertainty, degrees.
@@ -40,6 +42,7 @@ impl From<&EndRow> for End {
             axis_deg: row.axis_deg,
             shaft_diameter_px: row.features.get("shaft_diameter_px"),
             shaft_diameter_um: row.shaft_diameter_um,
+            shaft_diameter_u_um: row.shaft_diameter_u_um,
             cut_angle_deg: row.features.get("cut_angle_deg"),
             cut_angle_u_deg: row.features.get("cut_angle_u_deg"),
         }

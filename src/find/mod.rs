@@ -1,9 +1,8 @@
 //! [`Micrograph`] -> candidate fibre ends.
 //!
-//! A small network (see `network`) looks at copies of the picture, each half the size of the one before (`pyramid`), so that
-//! fibres of any width appear 6 to 13 px wide in one of them; its maps become hits (`hit`), second hits on one end are
-//! merged (`peaks`), and what surrounds a hit and a closer look at
-//! it ([`crate::measure`]) decide how far to believe it (`context`). Nothing here measures: widths and axes are rough, made good by [`crate::measure`].
+//! A small network (see `network`) looks at smaller and smaller copies of the picture (`pyramid`), so that fibres of any width appear 6 to 13 px wide in one of them; its maps become hits (`hit`), second hits on one end
+//! are merged (`peaks`), and what surrounds a hit and a closer look at it ([`crate::measure`]) decide how far to believe it
+//! (`context`). Nothing here measures: widths and axes are rough, made good by [`crate::measure`].
 
 mod context;
 mod hit;
@@ -12,10 +11,11 @@ mod network;
 mod peaks;
 mod pyramid;
 
-use crate::measure::{self, MeasuredEnd};
+use crate::measure::{CloseLook, MeasuredEnd};
 use crate::micrograph::Micrograph;
-use crate::settings::FindSettings;
+use crate::settings::{FindSettings, MeasureSettings};
 use crate::units::Point;
+use pyramid::Levels;
 
 pub use context::CONTEXT_FEATURES;
 pub use network::{Finder, FinderError};
@@ -38,9 +38,14 @@ pub struct Candidate {
 /// All candidate ends of a picture, strongest first. With a known scale only the sizes that fibres can have there are
 /// searched, else all sizes.
 pub fn find_ends(micrograph: &Micrograph, finder: &Finder, settings: &FindSettings) -> Vec<Candidate> {
-    let hits = hits(micrograph, finder, settings);
+    find_closely(&mut CloseLook::new(micrograph, &MeasureSettings::default()), finder, settings)
+}
+
+/// The same, with a look at the picture that measuring can go on with.
+pub(crate) fn find_closely(look: &mut CloseLook<'_>, finder: &Finder, settings: &FindSettings) -> Vec<Candidate> {
+    let hits = hits(look.micrograph(), finder, settings);
     let kept = context::keep(&hits, settings);
-    let mut found = context::weigh(&kept, &describe(micrograph, &kept, &hits), finder.context());
+    let mut found = context::weigh(&kept, &describe(look, &kept, &hits), finder.context());
     found.retain(|c| c.score >= settings.min_score);
     peaks::merge(found, settings)
 }
@@ -54,24 +59,25 @@ pub fn describe_hits(
 ) -> Vec<(Candidate, [f64; CONTEXT_FEATURES.len()])> {
     let hits = hits(micrograph, finder, settings);
     let kept = context::keep(&hits, settings);
-    let described = describe(micrograph, &kept, &hits);
+    let described = describe(&mut CloseLook::new(micrograph, &MeasureSettings::default()), &kept, &hits);
     kept.iter().map(|h| h.candidate).zip(described).collect()
 }
 
 /// Describes every kept hit by what surrounds it and by a closer look at it.
-fn describe(micrograph: &Micrograph, kept: &[hit::Hit], hits: &[hit::Hit]) -> Vec<[f64; CONTEXT_FEATURES.len()]> {
+fn describe(look: &mut CloseLook<'_>, kept: &[hit::Hit], hits: &[hit::Hit]) -> Vec<[f64; CONTEXT_FEATURES.len()]> {
     let candidates: Vec<Candidate> = kept.iter().map(|h| h.candidate).collect();
-    let glances = measure::glance(micrograph, &candidates);
-    context::describe(kept, hits, &glances, (micrograph.grey.width(), micrograph.grey.height()))
+    let glances = look.glance(&candidates);
+    let grey = &look.micrograph().grey;
+    context::describe(kept, hits, &glances, (grey.width(), grey.height()))
 }
 
 /// All hits in all copies, on the picture and outside burnt-in text.
 fn hits(micrograph: &Micrograph, finder: &Finder, settings: &FindSettings) -> Vec<hit::Hit> {
     let mut hits = Vec::new();
-    let levels = pyramid::levels(micrograph, settings);
-    let mpx = levels.iter().map(|l| l.values.len() as f64).sum::<f64>() / 1e6;
-    for level in &levels {
-        finder.look(level, mpx <= settings.mirror_up_to_mpx, |maps| hit::collect(maps, level, settings, &mut hits));
+    let mpx = f64::from(micrograph.grey.width()) * f64::from(micrograph.grey.height()) / 1e6;
+    let mirrored = mpx <= settings.mirror_up_to_mpx;
+    for level in Levels::of(micrograph, settings) {
+        finder.look(&level, mirrored, |maps| hit::collect(maps, &level, settings, &mut hits));
     }
     let tip = |h: &hit::Hit| h.candidate.tip;
     hits.retain(|h| micrograph.grey.contains(tip(h)) && !micrograph.burnt_in.iter().any(|b| b.contains(tip(h))));

@@ -59,7 +59,7 @@ pub(crate) struct Glance {
 
 impl Glance {
     /// From the network's numbers for one strip; `None` when they are not numbers.
-    fn of(outputs: &[f32]) -> Option<Self> {
+    pub(super) fn of(outputs: &[f32]) -> Option<Self> {
         let n = |k: usize| f64::from(outputs[k]);
         let read = |k: usize| n(k) * UNITS[k];
         outputs.iter().all(|v| v.is_finite()).then(|| Self {
@@ -73,10 +73,9 @@ impl Glance {
     }
 }
 
-/// Glances at rough ends, in their order; one that says nothing where there is no rough end or the network fails.
-pub(super) fn glances(planes: &Planes, roughs: &[Option<Rough>]) -> Vec<Glance> {
-    let answered = answers(NETWORK.as_ref(), planes, roughs, OUTPUTS);
-    answered.into_iter().map(|a| a.and_then(|(_, outputs)| Glance::of(&outputs)).unwrap_or_default()).collect()
+/// What the network answers for rough ends, in their order; `None` where there is no rough end or the network fails.
+pub(super) fn answers_of(planes: &Planes, roughs: &[Option<Rough>]) -> Vec<Option<(Rough, Vec<f32>)>> {
+    answers(NETWORK.as_ref(), planes, roughs, OUTPUTS)
 }
 
 /// What the gauge reads from one strip.
@@ -109,7 +108,7 @@ impl Reading {
     }
 
     /// Reading from the network's numbers for one strip; `None` when they are not numbers.
-    fn of(outputs: &[f32], settings: &MeasureSettings) -> Option<Self> {
+    pub(super) fn of(outputs: &[f32], settings: &MeasureSettings) -> Option<Self> {
         let told = |k: usize| {
             let log_spread = f64::from(outputs[k + 6]).clamp(LOG_SPREAD.0, LOG_SPREAD.1);
             // The network tells the mean absolute error; for the heavy-tailed errors it has, a factor makes a 95 % interval hold.
@@ -130,7 +129,7 @@ impl Reading {
 
 /// Readings of rough ends, in their order; `None` where there is no rough end or the network fails.
 pub(super) fn readings(planes: &Planes, roughs: &[Option<Rough>], settings: &MeasureSettings) -> Vec<Option<Reading>> {
-    answers(NETWORK.as_ref(), planes, roughs, OUTPUTS)
+    answers_of(planes, roughs)
         .into_iter()
         .map(|answer| answer.and_then(|(_, outputs)| Reading::of(&outputs, settings)))
         .collect()

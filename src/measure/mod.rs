@@ -2,7 +2,7 @@
 
 use crate::find::Candidate;
 use crate::measure::agree::Kin;
-use crate::measure::gauge::{Reading, Told, glances, readings};
+use crate::measure::gauge::{Reading, Told, readings};
 use crate::measure::guide::{Guide, guides};
 use crate::measure::planes::Planes;
 use crate::measure::shaft::{Rough, Shaft, measure_shaft};
@@ -109,47 +109,88 @@ pub(crate) fn load_networks() -> bool {
     gauge::loaded() && guide::loaded()
 }
 
-/// What the gauge makes of each candidate before anything is measured, in their order.
-pub(crate) fn glance(micrograph: &Micrograph, candidates: &[Candidate]) -> Vec<Glance> {
-    let settings = MeasureSettings::default();
-    let told: Vec<Option<Rough>> = candidates.iter().map(|c| rough(micrograph, c, &settings)).collect();
-    let widest = told.iter().flatten().map(|r| r.width_px).fold(0.0, f64::max);
-    glances(&Planes::new(micrograph, widest / network::PER_WIDTH), &told)
+/// One picture under the eye of this stage: what was made for [`crate::find`]'s closer look at its hits is not made again
+/// when those that are kept are measured.
+pub(crate) struct CloseLook<'a> {
+    micrograph: &'a Micrograph,
+    settings: &'a MeasureSettings,
+    planes: Planes<'a>,
+    /// What the gauge answered for ends as they were told.
+    answered: Vec<(Rough, Vec<f32>)>,
+}
+
+impl<'a> CloseLook<'a> {
+    /// Nothing is looked at yet.
+    pub(crate) fn new(micrograph: &'a Micrograph, settings: &'a MeasureSettings) -> Self {
+        Self { micrograph, settings, planes: Planes::new(micrograph), answered: Vec::new() }
+    }
+
+    /// The picture.
+    pub(crate) fn micrograph(&self) -> &'a Micrograph {
+        self.micrograph
+    }
+
+    /// What the gauge makes of each candidate before anything is measured, in their order; nothing where it fails.
+    pub(crate) fn glance(&mut self, candidates: &[Candidate]) -> Vec<Glance> {
+        let told: Vec<Option<Rough>> = candidates.iter().map(|c| rough(self.micrograph, c, self.settings)).collect();
+        let glances = self.first_answers(&told);
+        glances.into_iter().map(|answer| answer.and_then(|a| Glance::of(&a)).unwrap_or_default()).collect()
+    }
+
+    /// What the gauge answers for ends as they were told, in their order.
+    fn first_answers(&mut self, told: &[Option<Rough>]) -> Vec<Option<Vec<f32>>> {
+        let widest = told.iter().flatten().map(|r| r.width_px).fold(0.0, f64::max);
+        self.planes.deepen(WIDER * widest / self.settings.coarse_samples.min(network::PER_WIDTH));
+        let known = |answered: &[(Rough, Vec<f32>)], rough: &Rough| -> Option<Vec<f32>> {
+            answered.iter().find(|(r, _)| r == rough).map(|(_, answer)| answer.clone())
+        };
+        let new: Vec<Option<Rough>> =
+            told.iter().flatten().filter(|r| known(&self.answered, r).is_none()).map(|r| Some(*r)).collect();
+        self.answered.extend(gauge::answers_of(&self.planes, &new).into_iter().flatten());
+        told.iter().map(|rough| known(&self.answered, rough.as_ref()?)).collect()
+    }
+
+    /// Measures every candidate; order and number are kept.
+    ///
+    /// The gauge reads twice: first as the finder told the end, then where its first reading puts it.
+    pub(crate) fn measure(&mut self, candidates: &[Candidate]) -> Vec<MeasuredEnd> {
+        let (micrograph, settings) = (self.micrograph, self.settings);
+        let told: Vec<Option<Rough>> = candidates.iter().map(|c| rough(micrograph, c, settings)).collect();
+        let first = self.first_answers(&told);
+        let first: Vec<Option<Reading>> =
+            first.into_iter().map(|answer| answer.and_then(|a| Reading::of(&a, settings))).collect();
+        let planes = &self.planes;
+        let closer = corrected(micrograph, &told, &first, settings);
+        let second = readings(planes, &closer, settings);
+        let guides = guides(planes, &closer);
+        let seen: Vec<Option<Seen>> = closer
+            .iter()
+            .zip(second.iter().zip(&guides))
+            .map(|(rough, (reading, guide))| {
+                rough.as_ref().map(|rough| Seen { rough, reading: reading.as_ref(), guide: guide.as_ref() })
+            })
+            .collect();
+        let mut shafts: Vec<Option<Shaft>> =
+            seen.iter().map(|s| s.as_ref().and_then(|s| measure_shaft(planes, s, settings))).collect();
+        draw_together(&mut shafts, settings);
+        candidates
+            .iter()
+            .zip(shafts.iter().zip(&seen))
+            .map(|(candidate, (shaft, seen))| match (shaft, seen) {
+                (Some(shaft), Some(seen)) => end::measure_end(planes, candidate, shaft, seen, settings),
+                _ => {
+                    let mut end = end::unmeasured(candidate);
+                    end.not_gradable.push(quality::NO_SHAFT);
+                    end
+                }
+            })
+            .collect()
+    }
 }
 
 /// Measures every candidate of a picture; order and number are kept.
-///
-/// The gauge reads twice: first as the finder told the end, then where its first reading puts it.
 pub fn measure_ends(micrograph: &Micrograph, candidates: &[Candidate], settings: &MeasureSettings) -> Vec<MeasuredEnd> {
-    let told: Vec<Option<Rough>> = candidates.iter().map(|c| rough(micrograph, c, settings)).collect();
-    let widest = told.iter().flatten().map(|r| r.width_px).fold(0.0, f64::max);
-    let planes = Planes::new(micrograph, WIDER * widest / settings.coarse_samples);
-    let first = readings(&planes, &told, settings);
-    let closer = corrected(micrograph, &told, &first, settings);
-    let second = readings(&planes, &closer, settings);
-    let guides = guides(&planes, &closer);
-    let seen: Vec<Option<Seen>> = closer
-        .iter()
-        .zip(second.iter().zip(&guides))
-        .map(|(rough, (reading, guide))| {
-            rough.as_ref().map(|rough| Seen { rough, reading: reading.as_ref(), guide: guide.as_ref() })
-        })
-        .collect();
-    let mut shafts: Vec<Option<Shaft>> =
-        seen.iter().map(|s| s.as_ref().and_then(|s| measure_shaft(&planes, s, settings))).collect();
-    draw_together(&mut shafts, settings);
-    candidates
-        .iter()
-        .zip(shafts.iter().zip(&seen))
-        .map(|(candidate, (shaft, seen))| match (shaft, seen) {
-            (Some(shaft), Some(seen)) => end::measure_end(&planes, candidate, shaft, seen, settings),
-            _ => {
-                let mut end = end::unmeasured(candidate);
-                end.not_gradable.push(quality::NO_SHAFT);
-                end
-            }
-        })
-        .collect()
+    CloseLook::new(micrograph, settings).measure(candidates)
 }
 
 /// Strips are cut up to this many times wider than the finder told.

@@ -2,8 +2,10 @@
 //!
 //! A strip is the surroundings of a rough end, its axis turned upright and its width brought to a fixed number of samples.
 
+use std::sync::Arc;
+
 use rayon::prelude::*;
-use rten::Model;
+use rten::{Model, RunOptions, ThreadPool};
 use rten_tensor::NdTensor;
 use rten_tensor::prelude::*;
 
@@ -56,7 +58,9 @@ fn run(network: &Model, planes: &Planes, batch: &[Rough], size: usize) -> Vec<Op
         input.extend(strip(planes, rough));
     }
     let tensor = NdTensor::from_data([batch.len(), 3, ROWS, COLUMNS], input);
-    let output = network.run_one(tensor.view().into(), None).ok().and_then(|v| v.into_tensor::<f32>());
+    // One thread for each batch: batches of several pictures are worked on at once.
+    let options = RunOptions::default().with_thread_pool(Some(Arc::new(ThreadPool::with_num_threads(1))));
+    let output = network.run_one(tensor.view().into(), Some(options)).ok().and_then(|v| v.into_tensor::<f32>());
     let numbers = output.map(|t| t.to_vec()).unwrap_or_default();
     let mut answers = numbers.chunks_exact(size).map(<[f32]>::to_vec);
     batch.iter().map(|_| answers.next()).collect()

@@ -26,7 +26,8 @@ pub(super) fn length(a: Colour) -> f32 {
 struct Level {
     width: usize,
     height: usize,
-    values: Vec<[u16; 3]>,
+    /// Channels of each pixel side by side, row-major.
+    values: Vec<u16>,
 }
 
 /// One picture at halving sizes.
@@ -36,17 +37,21 @@ pub(super) struct Planes<'a> {
 }
 
 impl<'a> Planes<'a> {
-    /// Prepares as many levels as a sampling distance of `coarsest_px` needs.
-    pub(super) fn new(micrograph: &'a Micrograph, coarsest_px: f64) -> Self {
-        let mut planes = Self { micrograph, levels: Vec::new() };
-        for level in 0..level_for(coarsest_px) {
-            let (width, height) = planes.size(level);
+    /// Only the picture itself so far.
+    pub(super) fn new(micrograph: &'a Micrograph) -> Self {
+        Self { micrograph, levels: Vec::new() }
+    }
+
+    /// Makes as many levels as a sampling distance of `coarsest_px` needs, unless they are there.
+    pub(super) fn deepen(&mut self, coarsest_px: f64) {
+        for level in self.levels.len()..level_for(coarsest_px) {
+            let (width, height) = self.size(level);
             if width < 2 || height < 2 {
                 break;
             }
-            planes.levels.push(planes.halved(level));
+            let next = self.halved(level);
+            self.levels.push(next);
         }
-        planes
     }
 
     /// Channels that carry anything: 1 for grey pictures, 3 for colour.
@@ -61,36 +66,13 @@ impl<'a> Planes<'a> {
         }
     }
 
-    /// 16-bit values of a pixel of a level; the caller keeps `x` and `y` inside.
-    fn pixel(&self, level: usize, x: usize, y: usize) -> [u16; 3] {
-        if level > 0 {
-            let l = &self.levels[level - 1];
-            return l.values[y * l.width + x];
-        }
-        match &self.micrograph.rgb {
-            Some(rgb) => rgb.get_pixel(x as u32, y as u32).0.map(|v| u16::from(v) * 257),
-            None => [self.micrograph.grey.values()[y * self.micrograph.grey.width() as usize + x], 0, 0],
-        }
-    }
-
     fn halved(&self, level: usize) -> Level {
-        let (w, h) = self.size(level);
-        let (width, height) = (w.div_ceil(2), h.div_ceil(2));
-        let mut values = Vec::with_capacity(width * height);
-        for y in 0..height {
-            let (y0, y1) = (2 * y, (2 * y + 1).min(h - 1));
-            for x in 0..width {
-                let (x0, x1) = (2 * x, (2 * x + 1).min(w - 1));
-                let four = [
-                    self.pixel(level, x0, y0),
-                    self.pixel(level, x1, y0),
-                    self.pixel(level, x0, y1),
-                    self.pixel(level, x1, y1),
-                ];
-                values.push([0, 1, 2].map(|c| ((four.iter().map(|p| u32::from(p[c])).sum::<u32>() + 2) / 4) as u16));
-            }
+        let size = self.size(level);
+        match (level.checked_sub(1), &self.micrograph.rgb) {
+            (Some(below), _) => half(&self.levels[below].values, size, self.channels(), u32::from),
+            (None, Some(rgb)) => half(rgb.as_raw(), size, 3, |v| u32::from(v) * 257),
+            (None, None) => half(self.micrograph.grey.values(), size, 1, u32::from),
         }
-        Level { width, height, values }
     }
 
     /// Value at a point of the picture by bilinear interpolation, on the level that suits a sampling distance of
@@ -104,15 +86,13 @@ impl<'a> Planes<'a> {
         let (x0, y0) = (x as usize, y as usize);
         let (x1, y1) = ((x0 + 1).min(w - 1), (y0 + 1).min(h - 1));
         let (fx, fy) = ((x - x0 as f64) as f32, (y - y0 as f64) as f32);
-        let (a, b) = (self.pixel(level, x0, y0), self.pixel(level, x1, y0));
-        let (c, d) = (self.pixel(level, x0, y1), self.pixel(level, x1, y1));
-        let mut out = [0.0; 3];
-        for k in 0..self.channels() {
-            let top = f32::from(a[k]) * (1.0 - fx) + f32::from(b[k]) * fx;
-            let bottom = f32::from(c[k]) * (1.0 - fx) + f32::from(d[k]) * fx;
-            out[k] = (top * (1.0 - fy) + bottom * fy) / 65535.0;
+        let corners = [y0 * w + x0, y0 * w + x1, y1 * w + x0, y1 * w + x1];
+        match (level.checked_sub(1), &self.micrograph.rgb) {
+            (Some(below), Some(_)) => between(&self.levels[below].values, corners, 3, (fx, fy), f32::from),
+            (Some(below), None) => between(&self.levels[below].values, corners, 1, (fx, fy), f32::from),
+            (None, Some(rgb)) => between(rgb.as_raw(), corners, 3, (fx, fy), |v| f32::from(v) * 257.0),
+            (None, None) => between(self.micrograph.grey.values(), corners, 1, (fx, fy), f32::from),
         }
-        out
     }
 
     /// Whether a point lies on the picture and under no burnt-in caption.
@@ -130,6 +110,42 @@ impl<'a> Planes<'a> {
     pub(super) fn burnt_in(&self, p: Point) -> bool {
         self.micrograph.burnt_in.iter().any(|b| b.contains(p))
     }
+}
+
+/// Bilinear interpolation between four pixels (top left, top right, bottom left, bottom right), 0..1.
+fn between<T: Copy>(
+    values: &[T],
+    corners: [usize; 4],
+    channels: usize,
+    (fx, fy): (f32, f32),
+    grey: impl Fn(T) -> f32,
+) -> Colour {
+    let [a, b, c, d] = corners.map(|pixel| &values[pixel * channels..][..channels]);
+    let mut out = [0.0; 3];
+    for (k, value) in out.iter_mut().enumerate().take(channels) {
+        let top = grey(a[k]) * (1.0 - fx) + grey(b[k]) * fx;
+        let bottom = grey(c[k]) * (1.0 - fx) + grey(d[k]) * fx;
+        *value = (top * (1.0 - fy) + bottom * fy) / 65535.0;
+    }
+    out
+}
+
+/// Half the size, each pixel the mean of four; an odd last row or column is taken twice.
+fn half<T: Copy>(values: &[T], (w, h): (usize, usize), channels: usize, grey: impl Fn(T) -> u32) -> Level {
+    let (width, height) = (w.div_ceil(2), h.div_ceil(2));
+    let mut halved = Vec::with_capacity(width * height * channels);
+    for y in 0..height {
+        let row = |y: usize| &values[y * w * channels..][..w * channels];
+        let (top, low) = (row(2 * y), row((2 * y + 1).min(h - 1)));
+        for x in 0..width {
+            let (left, right) = (2 * x * channels, (2 * x + 1).min(w - 1) * channels);
+            halved.extend((0..channels).map(|c| {
+                let four = grey(top[left + c]) + grey(top[right + c]) + grey(low[left + c]) + grey(low[right + c]);
+                ((four + 2) / 4) as u16
+            }));
+        }
+    }
+    Level { width, height, values: halved }
 }
 
 /// The level whose pixels are the largest that are not larger than the sampling distance.

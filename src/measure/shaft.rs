@@ -15,7 +15,7 @@ use crate::settings::MeasureSettings;
 use crate::units::{Point, wrap_deg};
 
 /// What is known of an end before it is measured.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Rough {
     /// Tip, px.
     pub(super) tip: Point,

@@ -157,6 +157,7 @@ fn section_worth(strip: &Strip, edges: &EdgeMap, row: usize, grid: &Grid, settin
     let steps = &edges.steps[row * n_v..(row + 1) * n_v];
     let mut out = vec![f32::NEG_INFINITY; grid.n_left * grid.n_width];
     let agree = settings.pair_polarity as f32;
+    let lengths: Vec<f32> = steps.iter().map(|s| length(*s)).collect();
     for l in 0..grid.n_left {
         for k in 0..grid.n_width {
             let r = l + grid.first_width + k;
@@ -164,7 +165,7 @@ fn section_worth(strip: &Strip, edges: &EdgeMap, row: usize, grid: &Grid, settin
                 break;
             }
             let both = (left[l] * right[r]).sqrt();
-            let sizes = length(steps[l]) * length(steps[r]);
+            let sizes = lengths[l] * lengths[r];
             let same = if sizes > 0.0 { -dot(steps[l], steps[r]) / sizes } else { 0.0 };
             out[l * grid.n_width + k] = both * (1.0 + agree * same) / (1.0 + agree);
         }
@@ -177,11 +178,16 @@ fn with_priors(worth: &[f32], grid: &Grid, n_v: usize, range: &PairRange, at: (u
     let expected = range.expected.get(row).copied().flatten();
     let middle = (n_v - 1) as f64 / 2.0;
     let mut out = worth.to_vec();
+    let pay_for_width = |k: usize| {
+        let width = (grid.first_width + k) as f64;
+        ((width / range.likely_width).ln() / range.width_sigma).powi(2)
+    };
+    let widths: Vec<f64> = (0..grid.n_width).map(pay_for_width).collect();
     for l in 0..grid.n_left {
-        for k in 0..grid.n_width {
+        for (k, pay_for_width) in widths.iter().enumerate() {
             let width = (grid.first_width + k) as f64;
             let centre = l as f64 + width / 2.0 - middle;
-            let mut pay = ((width / range.likely_width).ln() / range.width_sigma).powi(2);
+            let mut pay = *pay_for_width;
             pay += (centre / range.centre_sigma).powi(2);
             if let Some([left, right]) = expected {
                 let gaps =

@@ -8,15 +8,20 @@ use crate::flag::Warning;
 use crate::settings::QualitySettings;
 use crate::units::PxBox;
 
-/// What was measured on a whole picture.
+/// Detail of a whole picture by well-known measures: to compare pictures of one place, not pictures of different things.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct PictureQuality {
+pub struct FocusMeasures {
     /// Variance of the Laplacian (4-neighbour kernel) of grey 0..1.
     pub laplacian_variance: f64,
     /// Mean squared Sobel gradient (kernels of unit weight, both directions halved) of grey 0..1.
     pub sobel_mean_square: f64,
     /// Brenner's measure: mean squared difference over two columns, of grey 0..1.
     pub brenner: f64,
+}
+
+/// What was measured on a whole picture.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PictureQuality {
     /// Steepest edges over their contrast: 1 = an edge within one pixel, towards 0 = ever softer. `None` without edges.
     pub sharpness: Option<f64>,
     /// Share of pixels lost in black, 0..1.
@@ -35,14 +40,20 @@ pub fn picture_quality(micrograph: &Micrograph, settings: &QualitySettings) -> P
     let view = View { grey, burnt_in: &micrograph.burnt_in };
     let (clipped_low, clipped_high) = view.clipped(settings);
     PictureQuality {
-        laplacian_variance: laplacian_variance(grey),
-        sobel_mean_square: sobel_mean_square(grey),
-        brenner: brenner(grey),
         sharpness: view.sharpness(),
         clipped_low,
         clipped_high,
         noise: view.noise(),
         blockiness: view.blockiness(),
+    }
+}
+
+/// Measures the detail of a plane.
+pub fn focus_measures(grey: &GreyPlane) -> FocusMeasures {
+    FocusMeasures {
+        laplacian_variance: laplacian_variance(grey),
+        sobel_mean_square: sobel_mean_square(grey),
+        brenner: brenner(grey),
     }
 }
 
@@ -119,16 +130,34 @@ fn sobel(grey: &GreyPlane, x: i64, y: i64) -> (f64, f64) {
     (gx, gy)
 }
 
+/// The 3 × 3 pixels around one that does not lie at the border, 0..1, row by row.
+fn around(grey: &GreyPlane, x: i64, y: i64) -> [[f32; 3]; 3] {
+    let width = grey.width() as usize;
+    let first = (y as usize - 1) * width + x as usize - 1;
+    [0, 1, 2].map(|row| {
+        let three = &grey.values()[first + row * width..][..3];
+        [three[0], three[1], three[2]].map(|v| f32::from(v) / 65535.0)
+    })
+}
+
+/// As [`sobel`], away from the border.
+fn inner_sobel(grey: &GreyPlane, x: i64, y: i64) -> (f64, f64) {
+    let g = around(grey, x, y).map(|row| row.map(f64::from));
+    let gx = (g[0][2] + 2.0 * g[1][2] + g[2][2] - g[0][0] - 2.0 * g[1][0] - g[2][0]) / 4.0;
+    let gy = (g[2][0] + 2.0 * g[2][1] + g[2][2] - g[0][0] - 2.0 * g[0][1] - g[0][2]) / 4.0;
+    (gx, gy)
+}
+
 /// Mean of `(I(x + 2) - I(x))²` over the columns that have both.
 fn brenner(grey: &GreyPlane) -> f64 {
-    let mut sum = 0.0;
-    for y in 0..i64::from(grey.height()) {
-        for x in 0..i64::from(grey.width()) - 2 {
-            sum += f64::from(grey.at(x + 2, y) - grey.at(x, y)).powi(2);
-        }
-    }
+    let width = grey.width() as usize;
+    let of_row = |row: &[u16]| -> u64 {
+        row.iter().zip(row.iter().skip(2)).map(|(a, b)| u64::from(a.abs_diff(*b))).map(|step| step * step).sum()
+    };
+    // Squares of a row of any picture that is read here fit into 64 bits; rows are summed as fractions.
+    let sum: f64 = grey.values().chunks_exact(width.max(1)).map(|row| of_row(row) as f64).sum();
     let n = f64::from(grey.height()) * (f64::from(grey.width()) - 2.0);
-    if 0.0 < n { sum / n } else { 0.0 }
+    if 0.0 < n { sum / n / 65535.0f64.powi(2) } else { 0.0 }
 }
 
 fn for_each_pixel(grey: &GreyPlane, mut visit: impl FnMut(i64, i64)) {
@@ -155,18 +184,38 @@ impl View<'_> {
         self.burnt_in.iter().any(|b| b.contains(p))
     }
 
-    fn clipped(&self, settings: &QualitySettings) -> (f64, f64) {
-        let (mut low, mut high, mut n) = (0.0, 0.0, 0.0);
-        for_each_pixel(self.grey, |x, y| {
-            if self.is_written(x, y) {
-                return;
+    /// The stretches of a row within `columns` that no box covers.
+    fn not_written(&self, y: u32, columns: std::ops::Range<usize>) -> Vec<std::ops::Range<usize>> {
+        let mut boxes: Vec<&PxBox> = self.burnt_in.iter().filter(|b| (b.y0..b.y1).contains(&y)).collect();
+        boxes.sort_by_key(|b| b.x0);
+        let mut free = Vec::with_capacity(boxes.len() + 1);
+        let mut from = columns.start;
+        for b in boxes {
+            let to = (b.x0 as usize).min(columns.end);
+            if from < to {
+                free.push(from..to);
             }
-            let value = f64::from(self.grey.at(x, y));
-            n += 1.0;
-            low += f64::from(u8::from(value <= settings.low_grey));
-            high += f64::from(u8::from(settings.high_grey <= value));
-        });
-        if n == 0.0 { (0.0, 0.0) } else { (low / n, high / n) }
+            from = from.max(b.x1 as usize);
+        }
+        if from < columns.end {
+            free.push(from..columns.end);
+        }
+        free
+    }
+
+    fn clipped(&self, settings: &QualitySettings) -> (f64, f64) {
+        let grey = |v: u16| f64::from(f32::from(v) / 65535.0);
+        let width = self.grey.width() as usize;
+        let (mut low, mut high, mut n) = (0usize, 0usize, 0usize);
+        for (row, y) in self.grey.values().chunks_exact(width.max(1)).zip(0u32..) {
+            for seen in self.not_written(y, 0..width) {
+                n += seen.len();
+                low += row[seen.clone()].iter().filter(|v| grey(**v) <= settings.low_grey).count();
+                high += row[seen].iter().filter(|v| settings.high_grey <= grey(**v)).count();
+            }
+        }
+        let share = |k: usize| if n == 0 { 0.0 } else { k as f64 / n as f64 };
+        (share(low), share(high))
     }
 
     /// Noise from the difference of two Laplacians (Immerkær 1996), by the median so that edges do not count.
@@ -177,78 +226,99 @@ impl View<'_> {
         const MAD_TO_SD: f64 = 1.4826;
         let mut values: Vec<f32> = Vec::new();
         self.on_a_grid(|x, y| {
-            let g = |dx: i64, dy: i64| self.grey.at(x + dx, y + dy);
-            let corners = g(-1, -1) + g(1, -1) + g(-1, 1) + g(1, 1);
-            let sides = g(0, -1) + g(0, 1) + g(-1, 0) + g(1, 0);
-            let centre = g(0, 0);
+            let g = around(self.grey, x, y);
+            let corners = g[0][0] + g[0][2] + g[2][0] + g[2][2];
+            let sides = g[0][1] + g[2][1] + g[1][0] + g[1][2];
+            let centre = g[1][1];
             // Clipped pixels carry no noise and would hide that of the others.
             if 0.0 < centre && centre < 1.0 {
                 values.push((corners - 2.0 * sides + 4.0 * centre).abs());
             }
         });
-        values.sort_by(f32::total_cmp);
-        values.get(values.len() / 2).map_or(0.0, |m| f64::from(*m) * MAD_TO_SD / KERNEL)
+        if values.is_empty() {
+            return 0.0;
+        }
+        let middle = values.len() / 2;
+        f64::from(*values.select_nth_unstable_by(middle, f32::total_cmp).1) * MAD_TO_SD / KERNEL
     }
 
-    /// Among the strongest edges: the gradient over the contrast across the edge.
+    /// Among the strongest edges: the gradient (Sobel spans two pixels) over the contrast across the edge.
     fn sharpness(&self) -> Option<f64> {
-        /// Half the distance over which the contrast of an edge is taken, px: wider than a soft edge of a usable picture.
-        const REACH: f64 = 8.0;
         /// Share of the pixels that are looked at: the steepest.
         const STEEPEST: usize = 100;
         const LEAST: usize = 20;
-        let mut edges: Vec<(f64, f64)> = Vec::new();
+        let mut edges: Vec<(f64, i64, i64)> = Vec::new();
         self.on_a_grid(|x, y| {
-            let (gx, gy) = sobel(self.grey, x, y);
-            let slope = gx.hypot(gy);
-            if slope <= 0.0 {
-                return;
+            let (gx, gy) = inner_sobel(self.grey, x, y);
+            let slope = (gx * gx + gy * gy).sqrt();
+            if 0.0 < slope {
+                edges.push((slope, x, y));
             }
-            let (ux, uy) = (gx / slope, gy / slope);
-            let value =
-                |t: f64| f64::from(self.grey.bilinear(crate::units::Point::new(x as f64 + t * ux, y as f64 + t * uy)));
-            let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-            let mut t = -REACH;
-            while t <= REACH {
-                low = low.min(value(t));
-                high = high.max(value(t));
-                t += 1.0;
-            }
-            // Sobel spans two pixels.
-            edges.push((slope, slope / 2.0 / (high - low).max(1e-6)));
         });
-        edges.sort_by(|a, b| b.0.total_cmp(&a.0));
-        edges.truncate((edges.len() / STEEPEST).max(LEAST));
-        let mut ratios: Vec<f64> = edges.iter().map(|e| e.1).collect();
+        let kept = (edges.len() / STEEPEST).max(LEAST);
+        if edges.len() < LEAST {
+            return None;
+        }
+        let steepest_first =
+            |a: &(f64, i64, i64), b: &(f64, i64, i64)| b.0.total_cmp(&a.0).then(a.2.cmp(&b.2)).then(a.1.cmp(&b.1));
+        if kept < edges.len() {
+            edges.select_nth_unstable_by(kept, steepest_first);
+            edges.truncate(kept);
+        }
+        let mut ratios: Vec<f64> =
+            edges.iter().map(|&(slope, x, y)| slope / 2.0 / self.contrast_across(x, y, slope).max(1e-6)).collect();
         ratios.sort_by(f64::total_cmp);
-        (LEAST <= ratios.len()).then(|| ratios[ratios.len() / 2].min(1.0))
+        Some(ratios[ratios.len() / 2].min(1.0))
+    }
+
+    /// Largest less least grey along the gradient at a pixel, up to 8 px on either side: wider than a soft edge of a usable
+    /// picture.
+    fn contrast_across(&self, x: i64, y: i64, slope: f64) -> f64 {
+        let (gx, gy) = inner_sobel(self.grey, x, y);
+        let (ux, uy) = (gx / slope, gy / slope);
+        let place = |t: i32| crate::units::Point::new(x as f64 + f64::from(t) * ux, y as f64 + f64::from(t) * uy);
+        let values = (-8..=8).map(|t| f64::from(self.grey.bilinear(place(t))));
+        let (low, high) = values.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)));
+        high - low
     }
 
     /// Steps between columns and rows by their place in the 8-px grid: the highest place against the others.
     fn blockiness(&self) -> f64 {
-        let (width, height) = (i64::from(self.grey.width()), i64::from(self.grey.height()));
         const BLOCK: usize = 8;
-        let mut sums = [[0.0_f64; BLOCK]; 2];
-        let mut counts = [[0.0_f64; BLOCK]; 2];
+        /// A step over what its neighbours lead one to expect (twice it), so that ramps and textures cancel.
+        fn odd_step(a: u16, b: u16, c: u16, d: u16) -> i32 {
+            let gap = |p: u16, q: u16| i32::from(q.abs_diff(p));
+            2 * gap(b, c) - gap(a, b) - gap(c, d)
+        }
+        let (width, height) = (self.grey.width() as usize, self.grey.height() as usize);
+        if width < 4 || height < 4 {
+            return 0.0;
+        }
+        let rows: Vec<&[u16]> = self.grey.values().chunks_exact(width).collect();
+        let mut sums = [[0i64; BLOCK]; 2];
+        let mut counts = [[0u64; BLOCK]; 2];
+        let (mut across, mut down) = (vec![0i32; width], vec![0i32; width]);
         for y in 1..height - 2 {
-            for x in 1..width - 2 {
-                if self.is_written(x, y) {
-                    continue;
+            let [above, here, below, second] = [rows[y - 1], rows[y], rows[y + 1], rows[y + 2]];
+            for (x, step) in across.iter_mut().enumerate().take(width - 2).skip(1) {
+                *step = odd_step(here[x - 1], here[x], here[x + 1], here[x + 2]);
+            }
+            for (x, step) in down.iter_mut().enumerate().take(width - 2).skip(1) {
+                *step = odd_step(above[x], here[x], below[x], second[x]);
+            }
+            for seen in self.not_written(y as u32, 1..width - 2) {
+                for x in seen.clone() {
+                    sums[0][x % BLOCK] += i64::from(across[x]);
+                    counts[0][x % BLOCK] += 1;
                 }
-                let g = |dx: i64, dy: i64| f64::from(self.grey.at(x + dx, y + dy));
-                // A step over what its neighbours lead one to expect, so that ramps and textures cancel.
-                let across = (g(1, 0) - g(0, 0)).abs() - ((g(0, 0) - g(-1, 0)).abs() + (g(2, 0) - g(1, 0)).abs()) / 2.0;
-                let down = (g(0, 1) - g(0, 0)).abs() - ((g(0, 0) - g(0, -1)).abs() + (g(0, 2) - g(0, 1)).abs()) / 2.0;
-                for (axis, place, step) in [(0, x, across), (1, y, down)] {
-                    let place = place as usize % BLOCK;
-                    sums[axis][place] += step;
-                    counts[axis][place] += 1.0;
-                }
+                sums[1][y % BLOCK] += down[seen.clone()].iter().map(|s| i64::from(*s)).sum::<i64>();
+                counts[1][y % BLOCK] += seen.len() as u64;
             }
         }
         let level = brenner(self.grey).sqrt().max(1e-4);
         let excess = (0..2).map(|axis| {
-            let means: Vec<f64> = (0..BLOCK).map(|p| sums[axis][p] / counts[axis][p].max(1.0)).collect();
+            let means: Vec<f64> =
+                (0..BLOCK).map(|p| sums[axis][p] as f64 / 2.0 / 65535.0 / (counts[axis][p].max(1) as f64)).collect();
             let highest = (0, f64::NEG_INFINITY);
             let (place, top) =
                 means.iter().copied().enumerate().fold(highest, |best, m| if best.1 < m.1 { m } else { best });
@@ -265,7 +335,7 @@ impl View<'_> {
         let (width, height) = (i64::from(self.grey.width()), i64::from(self.grey.height()));
         for y in (1..height - 1).step_by(step) {
             for x in (1..width - 1).step_by(step) {
-                if !self.is_written(x, y) {
+                if self.burnt_in.is_empty() || !self.is_written(x, y) {
                     visit(x, y);
                 }
             }

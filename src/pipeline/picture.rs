@@ -4,7 +4,7 @@ use super::Tools;
 use crate::calibrate::diameter_um;
 use crate::carrier::{self, View};
 use crate::find::{self, Candidate};
-use crate::measure::{self, MeasuredEnd};
+use crate::measure::{CloseLook, MeasuredEnd};
 use crate::micrograph::Micrograph;
 use crate::results::StageSeconds;
 use crate::table::EndRow;
@@ -30,10 +30,11 @@ pub fn classify_micrograph(
     seconds: &mut StageSeconds,
 ) -> Vec<Classified> {
     let mut clock = Clock(Instant::now());
-    let mut candidates = find::find_ends(micrograph, &tools.finder, &tools.settings.find);
+    let mut look = CloseLook::new(micrograph, &tools.settings.measure);
+    let mut candidates = find::find_closely(&mut look, &tools.finder, &tools.settings.find);
     candidates.retain(|c| !micrograph.burnt_in.iter().any(|b| b.contains(c.tip)));
     clock.lap(&mut seconds.find);
-    classify_candidates(micrograph, &candidates, carriers, tools, seconds)
+    classify_closely(&mut look, &candidates, carriers, tools, seconds)
 }
 
 /// As [`classify_micrograph`], from candidates that were found already.
@@ -44,9 +45,20 @@ pub fn classify_candidates(
     tools: &Tools,
     seconds: &mut StageSeconds,
 ) -> Vec<Classified> {
+    let mut look = CloseLook::new(micrograph, &tools.settings.measure);
+    classify_closely(&mut look, candidates, carriers, tools, seconds)
+}
+
+fn classify_closely(
+    look: &mut CloseLook<'_>,
+    candidates: &[Candidate],
+    carriers: Option<u32>,
+    tools: &Tools,
+    seconds: &mut StageSeconds,
+) -> Vec<Classified> {
     let mut clock = Clock(Instant::now());
-    let settings = &tools.settings;
-    let measured = measure::measure_ends(micrograph, candidates, &settings.measure);
+    let (settings, micrograph) = (&tools.settings, look.micrograph());
+    let measured = look.measure(candidates);
     clock.lap(&mut seconds.measure);
     let mut measured = find::accept(micrograph, measured, &settings.find);
     measured.sort_by(|a, b| a.tip.y.total_cmp(&b.tip.y).then(a.tip.x.total_cmp(&b.tip.x)));

@@ -13,10 +13,11 @@ pub struct FindSettings {
     /// Lowest confidence of the network in a hit that counts as support for others, 0..1. Smaller = slower.
     pub min_hit: f64,
     /// Lowest confidence of the network in a hit that may become a candidate, 0..1 (on rendered pictures of other seeds
-    /// fewer than one in fifty hits below it is an end). Smaller = slower.
+    /// F1 is the same from 0.12 to 0.15 and falls beyond 0.18). Smaller = slower.
     pub min_kept_hit: f64,
-    /// Largest searched area, megapixels over all copies, at which the network looks a second time at every copy in a
-    /// mirror: F1 rises by 0.01, time doubles (4: a picture of 3 megapixels; above it speed counts more). 0 = never.
+    /// Largest picture, megapixels, at which the network looks a second time in a mirror: F1 rises (rendered pictures by
+    /// 0.005, real frames by more), the time to find ends doubles. Small pictures take little of it (1.5: no longer than a
+    /// larger one that is looked at once). 0 = never.
     pub mirror_up_to_mpx: f64,
     /// Fibre widths that the network was trained to mark, px of a reduced copy (`scripts/finder/pictures.py`).
     pub working_width_px: [f64; 2],
@@ -43,8 +44,8 @@ impl Default for FindSettings {
             fibre_um: [12.0, 40.0],
             least_side_px: 24,
             min_hit: 0.04,
-            min_kept_hit: 0.12,
-            mirror_up_to_mpx: 4.0,
+            min_kept_hit: 0.15,
+            mirror_up_to_mpx: 1.5,
             same_end_reach_d: 0.5,
             same_shaft_reach_d: 1.2,
             same_shaft_across_d: 0.4,

@@ -52,7 +52,8 @@ impl Canvas {
         for y in bounds.1..bounds.3 {
             for x in bounds.0..bounds.2 {
                 let at = Point::new(f64::from(x), f64::from(y));
-                let distance = line.windows(2).map(|s| to_segment(at, s[0], s[1])).fold(f64::INFINITY, f64::min);
+                let distance =
+                    line.windows(2).map(|s| to_segment2(at, s[0], s[1])).fold(f64::INFINITY, f64::min).sqrt();
                 let share = (half_width + 0.5 - distance as f32).clamp(0.0, 1.0) * opacity;
                 if 0.0 < share {
                     self.blend(x, y, colour, share);
@@ -155,11 +156,11 @@ fn bounds(points: &[Point], reach: f64, (width, height): (u32, u32)) -> Option<(
     (x0 < x1 && y0 < y1).then_some((x0 as u32, y0 as u32, x1 as u32, y1 as u32))
 }
 
-/// Distance of a point from the segment between two others.
-fn to_segment(at: Point, from: Point, to: Point) -> f64 {
+/// Square of the distance of a point from the segment between two others.
+fn to_segment2(at: Point, from: Point, to: Point) -> f64 {
     let (dx, dy) = (to.x - from.x, to.y - from.y);
     let length2 = dx * dx + dy * dy;
     let along = if length2 == 0.0 { 0.0 } else { ((at.x - from.x) * dx + (at.y - from.y) * dy) / length2 };
     let along = along.clamp(0.0, 1.0);
-    at.distance(Point::new(from.x + along * dx, from.y + along * dy))
+    (at.x - from.x - along * dx).powi(2) + (at.y - from.y - along * dy).powi(2)
 }
