@@ -206,7 +206,7 @@ mod tests {
 
     #[test]
     fn strips_cover_and_overlap() {
-        assert_eq!(strips(900), [(0, 900)]);
+        assert_eq!(strips(800), [(0, 800)]);
         let pieces = strips(3000);
         assert_eq!(pieces.first().map(|p| p.0), Some(0));
         assert_eq!(pieces.last().map(|p| p.1), Some(3000));
