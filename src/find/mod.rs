@@ -1,8 +1,9 @@
 //! [`Micrograph`] -> candidate fibre ends.
 //!
-//! A small network (see `network`) looks at smaller and smaller copies of the picture (`pyramid`), so that fibres of any width appear 6 to 13 px wide in one of them; its maps become hits (`hit`), second hits on one end
-//! are merged (`peaks`), and what surrounds a hit and a closer look at it ([`crate::measure`]) decide how far to believe it
-//! (`context`). Nothing here measures: widths and axes are rough, made good by [`crate::measure`].
+//! A small network (see `network`) looks at smaller and smaller copies of the picture (`pyramid`), so that fibres of any
+//! width appear 6 to 13 px wide in one of them; its maps become hits (`hit`), second hits on one end are merged (`peaks`),
+//! and what surrounds a hit and a closer look at it ([`crate::measure`]) decide how far to believe it (`context`). Nothing
+//! here measures: widths and axes are rough, made good by [`crate::measure`].
 
 mod context;
 mod hit;

@@ -28,7 +28,7 @@ impl Level {
 ///
 /// With a known scale the finest copy is the smallest in which the thinnest fibre still has that width, and the next one
 /// begins where it ends. Without one the finest copy is the picture itself, and each further one is half the size of the one
-/// before: what a fibre looks like in two copies is then worth more than the time.
+/// before.
 pub(super) struct Levels {
     plane: Plane,
     reduction: f64,

@@ -116,21 +116,26 @@ fn laplacian_variance(grey: &GreyPlane) -> f64 {
 fn sobel_mean_square(grey: &GreyPlane) -> f64 {
     let mut square = 0.0;
     for_each_pixel(grey, |x, y| {
-        let (gx, gy) = sobel(grey, x, y);
+        let (gx, gy) = sobel(around_any(grey, x, y));
         square += (gx * gx + gy * gy) / 2.0;
     });
     square / pixel_count(grey)
 }
 
-/// Sobel gradient, grey per two pixels: smoothing `(1, 2, 1) / 4` times difference `(1, 0, -1)`.
-fn sobel(grey: &GreyPlane, x: i64, y: i64) -> (f64, f64) {
-    let g = |dx: i64, dy: i64| f64::from(grey.at(x + dx, y + dy));
-    let gx = (g(1, -1) + 2.0 * g(1, 0) + g(1, 1) - g(-1, -1) - 2.0 * g(-1, 0) - g(-1, 1)) / 4.0;
-    let gy = (g(-1, 1) + 2.0 * g(0, 1) + g(1, 1) - g(-1, -1) - 2.0 * g(0, -1) - g(1, -1)) / 4.0;
+/// Sobel gradient of 3 × 3 pixels, grey per two pixels: smoothing `(1, 2, 1) / 4` times difference `(1, 0, -1)`.
+fn sobel(window: [[f32; 3]; 3]) -> (f64, f64) {
+    let g = window.map(|row| row.map(f64::from));
+    let gx = (g[0][2] + 2.0 * g[1][2] + g[2][2] - g[0][0] - 2.0 * g[1][0] - g[2][0]) / 4.0;
+    let gy = (g[2][0] + 2.0 * g[2][1] + g[2][2] - g[0][0] - 2.0 * g[0][1] - g[0][2]) / 4.0;
     (gx, gy)
 }
 
-/// The 3 × 3 pixels around one that does not lie at the border, 0..1, row by row.
+/// The 3 × 3 pixels around one, 0..1, row by row; beyond the border the nearest pixel goes on.
+fn around_any(grey: &GreyPlane, x: i64, y: i64) -> [[f32; 3]; 3] {
+    [-1, 0, 1].map(|dy| [-1, 0, 1].map(|dx| grey.at(x + dx, y + dy)))
+}
+
+/// As [`around_any`], faster, for a pixel that does not lie at the border.
 fn around(grey: &GreyPlane, x: i64, y: i64) -> [[f32; 3]; 3] {
     let width = grey.width() as usize;
     let first = (y as usize - 1) * width + x as usize - 1;
@@ -138,14 +143,6 @@ fn around(grey: &GreyPlane, x: i64, y: i64) -> [[f32; 3]; 3] {
         let three = &grey.values()[first + row * width..][..3];
         [three[0], three[1], three[2]].map(|v| f32::from(v) / 65535.0)
     })
-}
-
-/// As [`sobel`], away from the border.
-fn inner_sobel(grey: &GreyPlane, x: i64, y: i64) -> (f64, f64) {
-    let g = around(grey, x, y).map(|row| row.map(f64::from));
-    let gx = (g[0][2] + 2.0 * g[1][2] + g[2][2] - g[0][0] - 2.0 * g[1][0] - g[2][0]) / 4.0;
-    let gy = (g[2][0] + 2.0 * g[2][1] + g[2][2] - g[0][0] - 2.0 * g[0][1] - g[0][2]) / 4.0;
-    (gx, gy)
 }
 
 /// Mean of `(I(x + 2) - I(x))²` over the columns that have both.
@@ -249,7 +246,7 @@ impl View<'_> {
         const LEAST: usize = 20;
         let mut edges: Vec<(f64, i64, i64)> = Vec::new();
         self.on_a_grid(|x, y| {
-            let (gx, gy) = inner_sobel(self.grey, x, y);
+            let (gx, gy) = sobel(around(self.grey, x, y));
             let slope = (gx * gx + gy * gy).sqrt();
             if 0.0 < slope {
                 edges.push((slope, x, y));
@@ -274,7 +271,7 @@ impl View<'_> {
     /// Largest less least grey along the gradient at a pixel, up to 8 px on either side: wider than a soft edge of a usable
     /// picture.
     fn contrast_across(&self, x: i64, y: i64, slope: f64) -> f64 {
-        let (gx, gy) = inner_sobel(self.grey, x, y);
+        let (gx, gy) = sobel(around(self.grey, x, y));
         let (ux, uy) = (gx / slope, gy / slope);
         let place = |t: i32| crate::units::Point::new(x as f64 + f64::from(t) * ux, y as f64 + f64::from(t) * uy);
         let values = (-8..=8).map(|t| f64::from(self.grey.bilinear(place(t))));
