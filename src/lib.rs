@@ -25,6 +25,9 @@ pub mod stack;
 // Scale from rulings, scale bars and fibre diameters.
 pub mod calibrate;
 
+// The networks' runtime.
+mod runtime;
+
 // Micrograph -> candidate fibre ends.
 pub mod find;
 

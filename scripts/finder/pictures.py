@@ -177,10 +177,12 @@ def soil(image, generator):
     yy, xx = torch.linspace(-1, 1, h, device=dev)[None, None, :, None], torch.linspace(-1, 1, w, device=dev)[None, None, None, :]
     slope = (one() - 0.5) * xx + (one() - 0.5) * yy + (one() - 0.5) * xx * yy
     image = torch.where(one() < 0.4, image * (1 + 0.8 * slope) + 1.2 * slope, image)
-    for sigma, p in ((0.7, 0.3), (1.2, 0.2)):
-        k = torch.exp(-torch.arange(-3, 4, device=dev, dtype=torch.float32) ** 2 / (2 * sigma ** 2))
-        k = (k / k.sum())
-        soft = torch.nn.functional.conv2d(torch.nn.functional.pad(image, (3, 3, 3, 3), mode="replicate"), k.view(1, 1, 7, 1) * k.view(1, 1, 1, 7))
+    for sigma, p in ((0.7, 0.3), (1.2, 0.2), (2.0, 0.1)):
+        reach = math.ceil(2.5 * sigma)
+        k = torch.exp(-torch.arange(-reach, reach + 1, device=dev, dtype=torch.float32) ** 2 / (2 * sigma ** 2))
+        k = k / k.sum()
+        soft = torch.nn.functional.pad(image, (reach,) * 4, mode="replicate")
+        soft = torch.nn.functional.conv2d(torch.nn.functional.conv2d(soft, k.view(1, 1, -1, 1)), k.view(1, 1, 1, -1))
         image = torch.where(one() < p, soft, image)
     sharp = image * 1.8 - 0.8 * torch.nn.functional.avg_pool2d(image, 3, 1, 1)
     image = torch.where(one() < 0.1, sharp, image)

@@ -17,7 +17,7 @@ import torch
 from torch import nn
 from torch.nn import functional as F
 
-from network import CHANNELS, UNIT, Finder
+from network import CHANNELS, UNIT, Finder, Quick
 from pictures import Pictures, soil, targets, truth_files
 
 SIZE = 192
@@ -43,6 +43,20 @@ def losses(out, heat, ask, fields, mask):
     return l_heat, l_off, l_axis, l_width, l_kind
 
 
+def lesson(out, told):
+    """How far an answer is from a teacher's: everywhere in heat, and in the rest where the teacher sees an end."""
+    out, told = out.float(), told.float()
+    q = torch.sigmoid(told[:, 0])
+    weight = (torch.sigmoid(out[:, 0].detach()) - q).abs() + 0.1 * q
+    n = q.sum().clamp(min=8)
+    heat = (F.binary_cross_entropy_with_logits(out[:, 0], q, reduction="none") * weight).sum() / n
+    sure = q * (q > 0.2)
+    scale = torch.tensor(WEIGHTS[1:4], device=out.device)[[0, 0, 1, 1, 2]].view(1, 5, 1, 1)
+    rest = (F.smooth_l1_loss(out[:, 1:6], told[:, 1:6], reduction="none", beta=0.1) * scale).sum(1)
+    kind = F.binary_cross_entropy_with_logits(out[:, 6], torch.sigmoid(told[:, 6]), reduction="none")
+    return heat + ((rest + WEIGHTS[4] * kind) * sure).sum() / n
+
+
 def train(args):
     torch.manual_seed(args.seed)
     torch.backends.cudnn.benchmark = True
@@ -53,11 +67,12 @@ def train(args):
         if device == "cuda":
             torch.cuda.set_device(rank)
             device = f"cuda:{rank}"
-    net = start(args.init).to(device)
+    net = start(args.init, args.quick).to(device)
     net = net.to(memory_format=torch.channels_last).train()
     live = [v for v in net.state_dict().values() if v.dtype.is_floating_point]
     mean = [v.clone() for v in live]
-    fast = quick(net, args, device)
+    fast = compiled(net, args, device)
+    teacher = start(args.teacher).to(device, memory_format=torch.channels_last).eval() if args.teacher else None
     data = load(args, device)
     step_rule = torch.optim.AdamW(net.parameters(), lr=args.rate, weight_decay=1e-3, fused=device != "cpu")
     noise = torch.Generator(device=device).manual_seed(args.seed + 1000 * rank)
@@ -79,6 +94,10 @@ def train(args):
             out = fast(image)
         parts = losses(out, *goal)
         loss = sum(weight * part for weight, part in zip(WEIGHTS, parts))
+        if teacher:
+            with torch.no_grad(), torch.autocast(device.split(":")[0], dtype=torch.bfloat16):
+                told = teacher(image)
+            loss = loss + args.lessons * lesson(out, told)
         step_rule.zero_grad(set_to_none=True)
         loss.backward()
         if ranks > 1:
@@ -130,7 +149,7 @@ def save(net, mean, path):
     os.replace(path + ".tmp", path)
 
 
-def quick(net, args, device):
+def compiled(net, args, device):
     """The network as a compiled program where that works here, else as it is; compiled before the pictures are read."""
     if not args.compile:
         return net
@@ -159,30 +178,29 @@ def load(args, device):
     return data
 
 
-def start(path):
-    """A new network, or one of saved weights (.pt) or of an exported file (.onnx, in 32 bits; see `thaw`).
-
-    Blocks that the exported file lacks begin as if they were not there: its second convolution says nothing."""
-    net = Finder()
-    if path and path.endswith(".onnx"):
+def start(path, quick=False):
+    """A new network, or one of saved weights (.pt) or of an exported file (.onnx; fit to be shown pictures as it is, to be
+    trained on after `thaw`)."""
+    if not path:
+        return Quick() if quick else Finder()
+    if path.endswith(".onnx"):
         import onnx
         from onnx import numpy_helper
         state = {i.name: torch.tensor(numpy_helper.to_array(i)) for i in onnx.load(path).graph.initializer}
         for name in [n for n in state if n.endswith("_8")]:  # stored in 8 bits
             eight, scale = state.pop(name), state.pop(name[:-2] + "_scale")
             state[name[:-2]] = eight.float() * scale.view(-1, 1, 1, 1)
-        for name, module in net.named_modules():
-            if not (isinstance(module, nn.Sequential) and len(module) == 2 and isinstance(module[1], nn.BatchNorm2d)):
-                continue
-            kept = name if f"{name}.0.weight" in state else name.replace("block16.0.", "block16.")
-            if f"{kept}.0.weight" in state:
-                module[0].weight.data.copy_(state[f"{kept}.0.weight"])
-                module[1].bias.data.copy_(state[f"{kept}.0.bias"])
-            elif name.endswith(".b"):
-                nn.init.zeros_(module[1].weight)
-        net.head.load_state_dict({"weight": state["head.weight"], "bias": state["head.bias"]})
-    elif path:
-        net.load_state_dict(torch.load(path, map_location="cpu"))
+    else:
+        state = torch.load(path, map_location="cpu")
+    net = Finder() if "stem.0.weight" in state else Quick()
+    if not path.endswith(".onnx"):
+        net.load_state_dict(state)
+        return net
+    for name, module in net.named_modules():
+        if isinstance(module, nn.Sequential) and len(module) == 2 and isinstance(module[1], nn.BatchNorm2d):
+            module[0].weight.data.copy_(state[f"{name}.0.weight"])
+            module[1].bias.data.copy_(state[f"{name}.0.bias"])
+    net.head.load_state_dict({"weight": state["head.weight"], "bias": state["head.bias"]})
     return net
 
 
@@ -192,11 +210,10 @@ def thaw(net, image):
     Goes through the network once: each normalisation takes mean and deviation of what reaches it as its own."""
     def take(module, inputs):
         mean, variance = inputs[0].mean((0, 2, 3)), inputs[0].var((0, 2, 3), unbiased=False)
-        silent = module.weight.data == 0
         module.running_mean.copy_(mean)
         module.running_var.copy_(variance)
-        module.weight.data.copy_(torch.where(silent, 0.0, torch.sqrt(variance + module.eps)))
-        module.bias.data.copy_(torch.where(silent, 0.0, module.bias.data + mean))
+        module.weight.data.copy_(torch.sqrt(variance + module.eps))
+        module.bias.data.add_(mean)
     hooks = [m.register_forward_pre_hook(take) for m in net.modules() if isinstance(m, nn.BatchNorm2d)]
     with torch.no_grad():
         net.eval()(image)
@@ -261,7 +278,10 @@ def main():
     ap.add_argument("--batch", type=int, default=192)
     ap.add_argument("--rate", type=float, default=1.2e-3)
     ap.add_argument("--seed", type=int, default=1)
-    ap.add_argument("--init")
+    ap.add_argument("--init", help="go on from these weights (.pt) or this exported network (.onnx)")
+    ap.add_argument("--quick", action="store_true", help="a new network is the quick one: half the time, finds a little less")
+    ap.add_argument("--teacher", help="a trained network (.pt or .onnx) whose answers are learnt beside the truth")
+    ap.add_argument("--lessons", type=float, default=1.0, help="weight of the teacher's answers")
     ap.add_argument("--export")
     ap.add_argument("--out", required=True)
     ap.add_argument("--onnx")

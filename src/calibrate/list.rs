@@ -229,8 +229,11 @@ impl CalibrationList {
 /// A number to seven significant digits, without an exponent for the sizes that scales have.
 fn significant(value: f64) -> String {
     const DIGITS: i32 = 7;
+    let rounded = format!("{value:.*e}", DIGITS as usize - 1);
+    // Rounded first: what is written is what is read back, and is written the same again.
+    let value = rounded.parse().unwrap_or(value);
     if !(1e-9..1e15).contains(&value) {
-        return format!("{value:.*e}", DIGITS as usize - 1);
+        return rounded;
     }
     let places = (DIGITS - 1 - value.abs().log10().floor() as i32).clamp(0, 15) as usize;
     let text = format!("{value:.places$}");
@@ -285,6 +288,17 @@ mod tests {
         // Signs and spaces around a name do not make two of one.
         let spaced = "name,um_per_px,u_um_per_px,date,source\n\"'\t=4x \",1,,,\n";
         assert_eq!(CalibrationList::parse("c.csv", spaced).expect("a table").rows()[0].name, "=4x");
+    }
+
+    /// Found by fuzzing: 999999999999999.5 was written without an exponent, and what was read back with one.
+    #[test]
+    fn a_number_written_is_written_the_same_again() {
+        for value in [999_999_999_999_999.5, 123_456_789.4, 0.345_678_94, 9.999_999_9e-10, 1e-9, 7.5] {
+            let text = significant(value);
+            let again: f64 = text.parse().expect("a number");
+            assert_eq!(significant(again), text);
+            assert!((again / value - 1.0).abs() < 1e-6);
+        }
     }
 
     #[test]

@@ -63,6 +63,8 @@ const FAR: f64 = 6.0;
 pub(super) struct Context {
     trees: Vec<Tree>,
     base: f64,
+    /// BLAKE3 of the file.
+    hash: [u8; 32],
 }
 
 #[derive(Deserialize)]
@@ -88,8 +90,17 @@ struct Tree {
 impl Context {
     /// The trees that are compiled in.
     pub fn bundled() -> Result<Self, FinderError> {
-        Self::from_bytes(BUNDLED)
-            .map_err(|reason| FinderError::Unusable { name: "models/context.json".to_owned(), reason })
+        Self::named("models/context.json", BUNDLED)
+    }
+
+    /// The trees in a file of this name.
+    pub fn named(name: &str, bytes: &[u8]) -> Result<Self, FinderError> {
+        Self::from_bytes(bytes).map_err(|reason| FinderError::Unusable { name: name.to_owned(), reason })
+    }
+
+    /// What tells these trees from others.
+    pub fn hash(&self) -> [u8; 32] {
+        self.hash
     }
 
     fn from_bytes(bytes: &[u8]) -> Result<Self, String> {
@@ -103,7 +114,7 @@ impl Context {
         if !file.trees.iter().all(Tree::is_sound) {
             return Err("holds a tree whose branches lead nowhere".to_owned());
         }
-        Ok(Self { trees: file.trees, base: file.base })
+        Ok(Self { trees: file.trees, base: file.base, hash: *blake3::hash(bytes).as_bytes() })
     }
 
     /// Chance that a hit so described is a gradable end, 0..1.

@@ -1,14 +1,14 @@
 //! The learned finder: loading its weights, and running it over a copy of the picture in overlapping tiles.
 
 use std::path::Path;
-use std::sync::Arc;
 
-use rten::{Model, RunOptions, ThreadPool, Value};
+use rten::Model;
 use rten_tensor::prelude::*;
 use rten_tensor::{NdTensor, NdTensorView};
 
 use super::context::Context;
 use super::pyramid::Level;
+use crate::runtime;
 
 /// Planes of the network's answer, in order: see `scripts/finder/network.py`.
 pub(super) const CHANNELS: usize = 7;
@@ -65,26 +65,32 @@ impl Finder {
     /// # Errors
     /// When the bundled weights are unusable, which is a fault of the build.
     pub fn bundled() -> Result<Self, FinderError> {
-        Self::from_bytes("bundled", BUNDLED.to_vec())
+        Self::from_bytes("bundled", BUNDLED.to_vec(), Context::bundled()?)
     }
 
-    /// A finder from an ONNX file made by `scripts/finder/train.py`.
+    /// A finder from an ONNX file made by `scripts/finder/train.py`, with the trees of `NAME.context.json` beside
+    /// `NAME.onnx` (made by `scripts/finder/context.py` from hits of that network), or the bundled trees without one.
     ///
     /// # Errors
-    /// When the file cannot be read or is not such a network.
+    /// When a file cannot be read, is not such a network, or holds no such trees.
     pub fn from_file(path: &Path) -> Result<Self, FinderError> {
-        let name = path.display().to_string();
-        let bytes =
-            std::fs::read(path).map_err(|e| FinderError::Unusable { name: name.clone(), reason: e.to_string() })?;
-        Self::from_bytes(&name, bytes)
+        let read = |path: &Path| {
+            let unusable = |e: std::io::Error| FinderError::Unusable { name: text(path), reason: e.to_string() };
+            std::fs::read(path).map_err(unusable)
+        };
+        let bytes = read(path)?;
+        let trees = path.with_extension("context.json");
+        let context =
+            if trees.is_file() { Context::named(&text(&trees), &read(&trees)?)? } else { Context::bundled()? };
+        Self::from_bytes(&text(path), bytes, context)
     }
 
-    fn from_bytes(name: &str, bytes: Vec<u8>) -> Result<Self, FinderError> {
+    fn from_bytes(name: &str, bytes: Vec<u8>, context: Context) -> Result<Self, FinderError> {
         let unusable = |reason: String| FinderError::Unusable { name: name.to_owned(), reason };
-        let both = [bytes.as_slice(), super::context::BUNDLED].map(|part| *blake3::hash(part).as_bytes()).concat();
+        let both = [*blake3::hash(&bytes).as_bytes(), context.hash()].concat();
         let digest = blake3::hash(&both).to_hex().to_string();
         let model = Model::load(bytes).map_err(|e| unusable(e.to_string()))?;
-        let finder = Self { model, context: Context::bundled()?, digest };
+        let finder = Self { model, context, digest };
         // One small look proves that shapes fit before the first picture is opened.
         finder.run(NdTensor::zeros([1, 1, 64, 64])).map_err(&unusable)?;
         if !crate::measure::load_networks() {
@@ -136,7 +142,7 @@ impl Finder {
 
     fn run(&self, input: NdTensor<f32, 4>) -> Result<NdTensor<f32, 3>, String> {
         let [_, _, h, w] = input.shape();
-        let value = run_alone(&self.model, input)?;
+        let value = runtime::run_alone(&self.model, input.into())?;
         let maps: NdTensor<f32, 4> =
             value.try_into().map_err(|_| "answers with something else than numbers".to_owned())?;
         if maps.shape() != [1, CHANNELS, h / STRIDE, w / STRIDE] {
@@ -144,6 +150,10 @@ impl Finder {
         }
         Ok(maps.into_shape([CHANNELS, h / STRIDE, w / STRIDE]))
     }
+}
+
+fn text(path: &Path) -> String {
+    path.display().to_string()
 }
 
 /// Part of a copy, row-major; beyond its right and lower side the last column and row go on.
@@ -170,20 +180,6 @@ fn blend_mirrored(answer: &mut NdTensor<f32, 3>, other: &NdTensor<f32, 3>) {
             }
         }
     }
-}
-
-/// Runs a network with one input and one output in a thread of its own with one worker.
-///
-/// The runtime's own pool would let this thread start another picture while it waits (and so hold two at once); this way
-/// every worker holds one picture, and sums are added in one order whatever the number of threads.
-pub(super) fn run_alone(model: &Model, input: NdTensor<f32, 4>) -> Result<Value, String> {
-    std::thread::scope(|scope| {
-        let worker = scope.spawn(|| {
-            let options = RunOptions::default().with_thread_pool(Some(Arc::new(ThreadPool::with_num_threads(1))));
-            model.run_one(input.into(), Some(options)).map_err(|e| e.to_string())
-        });
-        worker.join().unwrap_or_else(|_| Err("the network's runtime stopped".to_owned()))
-    })
 }
 
 /// Cuts a length into overlapping pieces of at most [`TILE`].
@@ -215,14 +211,39 @@ mod tests {
 
     #[test]
     fn a_file_that_is_no_network_is_refused() {
-        let reason = Finder::from_bytes("junk.onnx", b"not a network".to_vec()).err().map(|e| e.to_string());
+        let context = Context::bundled().expect("bundled");
+        let reason = Finder::from_bytes("junk.onnx", b"not a network".to_vec(), context).err().map(|e| e.to_string());
         assert!(reason.is_some_and(|r| r.starts_with("finder junk.onnx: ")));
+    }
+
+    #[test]
+    fn a_network_brings_its_own_trees() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let network = folder.path().join("own.onnx");
+        std::fs::write(&network, BUNDLED).expect("written");
+        let bundled = Finder::bundled().expect("bundled");
+        assert_eq!(Finder::from_file(&network).map(|f| f.digest).ok().as_deref(), Some(bundled.digest()));
+        let trees = folder.path().join("own.context.json");
+        std::fs::write(&trees, "{}").expect("written");
+        let reason = Finder::from_file(&network).err().map(|e| e.to_string());
+        assert!(reason.is_some_and(|r| r.contains("own.context.json")), "names the file");
+        let text = String::from_utf8(super::super::context::BUNDLED.to_vec()).expect("text");
+        std::fs::write(&trees, format!("{text}\n")).expect("written");
+        let own = Finder::from_file(&network).expect("usable");
+        assert_ne!(own.digest(), bundled.digest(), "other trees, other results");
     }
 
     /// Values from onnxruntime (version in the file; `scripts/reference/finder.py`), to 1e-4.
     #[test]
     fn the_runtime_answers_as_onnxruntime_does() {
-        let file = include_str!("../../tests/reference/finder.json");
+        let bundled = Finder::bundled().expect("bundled");
+        answers_as_told(&bundled, include_str!("../../tests/reference/finder.json"));
+        let models = Path::new(env!("CARGO_MANIFEST_DIR")).join("models");
+        let quick = Finder::from_file(&models.join("quick.onnx")).expect("usable, with its trees");
+        answers_as_told(&quick, include_str!("../../tests/reference/quick.json"));
+    }
+
+    fn answers_as_told(finder: &Finder, file: &str) {
         let reference: serde_json::Value = serde_json::from_str(file).expect("JSON");
         let whole = |name: &str| reference[name].as_u64().expect("number") as usize;
         let (side, every) = (whole("side"), whole("every"));
@@ -230,7 +251,7 @@ mod tests {
             let bar = y.abs_diff(48) < 5 && x < 60;
             ((x * 7 + y * 13) % 17) as f32 / 32.0 - 0.25 + if bar { 2.0 } else { 0.0 }
         });
-        let maps = Finder::bundled().expect("bundled").run(input).expect("runs");
+        let maps = finder.run(input).expect("runs");
         let values = reference["values"].as_array().expect("list");
         let mut told = values.iter().map(|v| v.as_f64().expect("number"));
         for c in 0..CHANNELS {

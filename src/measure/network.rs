@@ -2,15 +2,14 @@
 //!
 //! A strip is the surroundings of a rough end, its axis turned upright and its width brought to a fixed number of samples.
 
-use std::sync::Arc;
-
 use rayon::prelude::*;
-use rten::{Model, RunOptions, ThreadPool};
+use rten::Model;
 use rten_tensor::NdTensor;
 use rten_tensor::prelude::*;
 
 use crate::measure::planes::Planes;
 use crate::measure::shaft::Rough;
+use crate::runtime;
 use crate::units::Point;
 
 /// Samples across the rough width; part of the networks, like the three numbers below.
@@ -58,9 +57,7 @@ fn run(network: &Model, planes: &Planes, batch: &[Rough], size: usize) -> Vec<Op
         input.extend(strip(planes, rough));
     }
     let tensor = NdTensor::from_data([batch.len(), 3, ROWS, COLUMNS], input);
-    // One thread for each batch: batches of several pictures are worked on at once.
-    let options = RunOptions::default().with_thread_pool(Some(Arc::new(ThreadPool::with_num_threads(1))));
-    let output = network.run_one(tensor.view().into(), Some(options)).ok().and_then(|v| v.into_tensor::<f32>());
+    let output = runtime::run(network, tensor.view().into()).ok().and_then(|v| v.into_tensor::<f32>());
     let numbers = output.map(|t| t.to_vec()).unwrap_or_default();
     let mut answers = numbers.chunks_exact(size).map(<[f32]>::to_vec);
     batch.iter().map(|_| answers.next()).collect()

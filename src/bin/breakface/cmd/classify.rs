@@ -34,7 +34,7 @@ pub struct Args {
     /// Model that labels, instead of the bundled one
     #[arg(long, value_name = "FILE", help_heading = "Method")]
     model: Option<PathBuf>,
-    /// Weights of the finder, instead of the bundled ones
+    /// Network that finds ends, instead of the bundled one; its trees lie beside it as NAME.context.json
     #[arg(long, value_name = "FILE", help_heading = "Method")]
     finder: Option<PathBuf>,
     /// Pictures worked on at the same time [default: one per processor]
