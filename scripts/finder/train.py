@@ -241,18 +241,19 @@ def export(weights, path):
 
 
 def in_eight_bits(path):
-    """Stores the weights of convolutions in 8 bits, with one scale an output plane; they are numbers again when loaded."""
+    """Stores large weights in 8 bits, with one scale an output plane; they are numbers again when loaded."""
     import onnx
     from onnx import helper, numpy_helper
     model = onnx.load(path)
     kept, restore = [], []
     for item in model.graph.initializer:
         weights = numpy_helper.to_array(item)
-        if weights.ndim != 4:
+        if weights.ndim not in (2, 4) or (weights.ndim == 2 and weights.size < 4096):
             kept.append(item)
             continue
-        scale = np.abs(weights).max((1, 2, 3)).clip(1e-12) / 127
-        eight = np.round(weights / scale[:, None, None, None]).astype(np.int8)
+        rows = weights.reshape(len(weights), -1)
+        scale = np.abs(rows).max(1).clip(1e-12) / 127
+        eight = np.round(rows / scale[:, None]).astype(np.int8).reshape(weights.shape)
         kept += [numpy_helper.from_array(eight, item.name + "_8"), numpy_helper.from_array(scale.astype(np.float32), item.name + "_scale")]
         restore.append(helper.make_node("DequantizeLinear", [item.name + "_8", item.name + "_scale"], [item.name], axis=0))
     nodes = restore + list(model.graph.node)

@@ -3,7 +3,9 @@
 
     train_gauge.py --pictures DIR [DIR ...] --finder models/finder.onnx --plain A.npz [...] --judge DIR --seconds 1200 --out gauge
 
-Needs PyTorch, numpy, OpenCV, onnx; a GPU for speed. Pictures with truth come from `scripts/render` or a lab's own marks in the
+With --quick and --outliner models/outliner.onnx (made by train_guide.py) the network learns to outline a strip, too, from the
+other's maps, and with --reader models/gauge.onnx its readings also from another gauge's, beside the truth: OUT.guide.onnx is
+the guide. Needs PyTorch, numpy, OpenCV, onnx; a GPU for speed. Pictures with truth come from `scripts/render` or a lab's own marks in the
 same schema; the finder must not have been trained on them. `plain_shapes.py` draws the plain shapes.
 Colours are mixed, inverted, blurred and made noisy at random, so that the gauge learns shapes and not one look. Each reading is
 trained with a Laplace likelihood: the reading goes to the median, its spread to the mean absolute error.
@@ -15,10 +17,12 @@ import os
 import time
 
 import numpy as np
+import onnx.utils
 import torch
 from torch.nn import functional as F
 
-from gauge_network import COLUMNS, NAMES, ROWS, SCALE, Gauge  # also makes the finder's scripts known
+from gauge_network import COLUMNS, NAMES, ROWS, SCALE, Gauge, QuickGauge  # also makes the finder's scripts known
+from onnx_teacher import Teacher
 from strips import Strips, truth_files
 import train
 
@@ -75,6 +79,26 @@ def loss_of(out, read, kind, is_end, asked, weight, unit):
     return laplace, end, look, clear
 
 
+def lesson_of_maps(maps, told):
+    """How far maps are from a teacher's; tips are few, so they count more."""
+    share = torch.sigmoid(told)
+    gap = F.binary_cross_entropy_with_logits(maps, share, reduction="none")
+    return gap[:, 0].mean() + 0.4 * gap[:, 1].mean() + 0.6 * (gap[:, 2] * (1 + 20 * share[:, 2])).mean()
+
+
+def lesson_of_readings(out, told):
+    """How far readings, their spreads and the three answers are from another gauge's; what it is sure of counts more."""
+    log_b = told[:, 6:12].clamp(-4, 3)
+    read = ((out[:, :6] - told[:, :6]).abs().clamp(max=40) * torch.exp(-log_b)).mean()
+    spread = (out[:, 6:12] - log_b).abs().mean()
+    return read + 0.3 * spread + 0.3 * F.binary_cross_entropy_with_logits(out[:, 12:], torch.sigmoid(told[:, 12:]))
+
+
+def readings(answer):
+    """What a network answers, without its maps."""
+    return answer if torch.is_tensor(answer) else answer[0]
+
+
 class Plain:
     """Plain shapes on the device."""
 
@@ -111,14 +135,14 @@ def judge(net, data, unit):
     with torch.no_grad():
         for part in rows.split(512):
             x, read, kind, is_end, on = data.at_hits(part)
-            out = net(norm(x))
+            out = readings(net(norm(x)))
             outs.append(out)
             reads.append(read)
             hits = data.hits[part]
             r = out[:, :6] * unit
             a = torch.deg2rad(hits[:, 3])
             told = (hits[:, 1] + hits[:, 4] * (r[:, 2] * torch.cos(a) - r[:, 3] * torch.sin(a)), hits[:, 2] + hits[:, 4] * (r[:, 2] * torch.sin(a) + r[:, 3] * torch.cos(a)), hits[:, 3] + r[:, 1], hits[:, 4] * torch.exp(r[:, 0]))
-            again = net(norm(data.cut(hits[:, 0].long(), *told)))
+            again = readings(net(norm(data.cut(hits[:, 0].long(), *told))))
             ends = data.ends[hits[:, 6].long().clamp(min=0)]
             twice.append(torch.cat([again, data.reading(told, ends)], 1))
     out, read, twice = torch.cat(outs), torch.cat(reads), torch.cat(twice)
@@ -160,13 +184,16 @@ def best_f1(data, score, asked, total):
 
 
 def export(state, path):
-    """The network as the program reads it, weights of convolutions in 8 bits."""
-    net = Gauge()
+    """The network as the program reads it, large weights in 8 bits; of a quick one the maps alone as NAME.guide.onnx, too."""
+    net = QuickGauge() if "maps.weight" in state else Gauge()
     net.load_state_dict({k: v.cpu() for k, v in state.items()})
+    names = ["readings", "maps"] if "maps.weight" in state else ["readings"]
     torch.onnx.export(train.fold(net.eval()), torch.zeros(2, 3, ROWS, COLUMNS), path, opset_version=17, input_names=["strip"], dynamo=False,
-                      output_names=["readings"], dynamic_axes={"strip": {0: "n"}, "readings": {0: "n"}})
+                      output_names=names, dynamic_axes={name: {0: "n"} for name in ["strip", *names]})
     train.in_eight_bits(path)
     print(f"{path}: {os.path.getsize(path)} bytes", flush=True)
+    if len(names) > 1:
+        onnx.utils.extract_model(path, path.removesuffix(".onnx") + ".guide.onnx", ["strip"], ["maps"])
 
 
 def load(args, device, finder, known, found):
@@ -184,6 +211,10 @@ def main():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("--pictures", nargs="+", required=True)
     ap.add_argument("--finder", required=True, help="finder.onnx or weights .pt")
+    ap.add_argument("--quick", action="store_true", help="the network that also outlines; needs --outliner")
+    ap.add_argument("--outliner", help="network whose maps are learnt (models/outliner.onnx)")
+    ap.add_argument("--reader", help="gauge.onnx whose readings are learnt beside the truth")
+    ap.add_argument("--lessons", type=float, default=0.5, help="weight of --reader beside the truth")
     ap.add_argument("--plain", nargs="*", default=[])
     ap.add_argument("--judge", nargs="*", default=[], help="folders that are only judged")
     ap.add_argument("--out", required=True)
@@ -197,12 +228,16 @@ def main():
     ap.add_argument("--compile", action="store_true")
     ap.add_argument("--seed", type=int, default=1)
     a = ap.parse_args()
+    if a.quick != bool(a.outliner):
+        ap.error("--quick and --outliner go together")
     torch.manual_seed(a.seed)
     device = "cuda" if torch.cuda.is_available() else "cpu"
     torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
     torch.backends.cudnn.benchmark = True
     rng = torch.Generator(device=device).manual_seed(a.seed)
     finder = train.start(a.finder).to(device).eval()
+    outliner = Teacher(a.outliner, device) if a.outliner else None
+    reader = Teacher(a.reader, device) if a.reader else None
     known, found = {}, {}
     plain = Plain(a.plain, device) if a.plain else None
     held = None
@@ -211,13 +246,13 @@ def main():
         held.find(finder)
     data = load(a, device, finder, known, found)
     unit = torch.tensor(SCALE, device=device)
-    net = Gauge().to(device).to(memory_format=torch.channels_last).train()
+    net = (QuickGauge() if a.quick else Gauge()).to(device).to(memory_format=torch.channels_last).train()
     if a.start:
         net.load_state_dict(torch.load(a.start, map_location=device))
     mean = {k: v.detach().clone() for k, v in net.state_dict().items()}
     fast = torch.compile(net, dynamic=False) if a.compile else net
     opt = torch.optim.AdamW(net.parameters(), a.rate, weight_decay=1e-3, **({"fused": True} if device != "cpu" else {}))
-    begin, step, judged, sums, reloads = time.time(), 0, time.time(), torch.zeros(4, device=device), sorted(a.reload_at)
+    begin, step, judged, sums, reloads = time.time(), 0, time.time(), torch.zeros(6, device=device), sorted(a.reload_at)
     while (done := (time.time() - begin) / a.seconds) < 1:
         if reloads and time.time() - begin > reloads[0]:
             del data
@@ -226,9 +261,14 @@ def main():
         x = augment(x, rng)
         if step % 2:
             x, read = mirrored(x, read)
-        out = fast(x.contiguous(memory_format=torch.channels_last))
+        x = x.contiguous(memory_format=torch.channels_last)
+        answer = fast(x)
+        out, none = readings(answer), x.new_zeros(())
         parts = loss_of(out, read, kind, is_end, asked, weight, unit)
-        loss = parts[0] + 0.6 * parts[1] + 0.2 * parts[2] + 0.2 * parts[3]
+        with torch.no_grad():
+            outlines, others = outliner(x)[0] if outliner else None, reader(x)[0] if reader else None
+        parts += (lesson_of_maps(answer[1], outlines) if outliner else none, lesson_of_readings(out, others) if reader else none)
+        loss = parts[0] + 0.6 * parts[1] + 0.2 * parts[2] + 0.2 * parts[3] + parts[4] + a.lessons * parts[5]
         for g in opt.param_groups:
             g["lr"] = a.rate * min(1, (step + 1) / 500) * (a.last_rate + (1 - a.last_rate) * 0.5 * (1 + math.cos(math.pi * done)))
         opt.zero_grad(set_to_none=True)
@@ -245,19 +285,19 @@ def main():
             sums += torch.stack([p.detach() for p in parts])
         if step % 500 == 0:
             s = (sums / 500).tolist()
-            print(f"step {step} {done:.2f} laplace {s[0]:.3f} end {s[1]:.3f} look {s[2]:.3f} clear {s[3]:.3f} {step / (time.time() - begin):.1f}/s", flush=True)
+            print(f"step {step} {done:.2f} laplace {s[0]:.3f} end {s[1]:.3f} look {s[2]:.3f} clear {s[3]:.3f} maps {s[4]:.4f} lesson {s[5]:.3f} {step / (time.time() - begin):.1f}/s", flush=True)
             sums.zero_()
         if time.time() - judged > a.judge_every:
             judged = time.time()
             save(mean, a.out)
             if held:
-                other = Gauge().to(device)
+                other = type(net)().to(device)
                 other.load_state_dict(mean)
                 print(f"  judged at {step}:", judge(other, held, unit), flush=True)
     save(mean, a.out)
     print(step, "steps", flush=True)
     if held:
-        other = Gauge().to(device)
+        other = type(net)().to(device)
         other.load_state_dict(mean)
         print("  judged at the end:", judge(other, held, unit), flush=True)
     export(mean, a.out + ".onnx")

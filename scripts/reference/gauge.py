@@ -1,7 +1,8 @@
 #!/usr/bin/env python3
-"""Writes tests/reference/gauge.json: what onnxruntime (PyPI) answers for the bundled gauge on two fixed strips.
+"""Writes tests/reference/gauge.json and guide.json: what onnxruntime (PyPI) answers for the bundled gauge and guide on two
+fixed strips.
 
-    python3 scripts/reference/gauge.py      (numpy, onnxruntime; run again whenever models/gauge.onnx changes)
+    python3 scripts/reference/gauge.py      (numpy, onnxruntime; run again whenever models/gauge.onnx or guide.onnx changes)
 """
 import json
 import pathlib
@@ -14,9 +15,10 @@ ROWS, COLUMNS = 80, 48
 
 n, c, i, j = np.mgrid[0:2, 0:3, 0:ROWS, 0:COLUMNS]
 strip = ((i * 7 + j * 13 + c * 5 + n * 3) % 17 - 8) / 32 + ((np.abs(2 * j - 47) < 12 + n) & (i < 57)) * 2.0 - 0.5
-session = onnxruntime.InferenceSession(str(ROOT / "models/gauge.onnx"), providers=["CPUExecutionProvider"])
-answer = session.run(None, {"strip": strip.astype(np.float32)})[0]
-(ROOT / "tests/reference/gauge.json").write_text(json.dumps({
-    "source": f"onnxruntime {onnxruntime.__version__}, CPU", "shape": list(answer.shape),
-    "values": [round(float(v), 6) for v in answer.ravel()],
-}) + "\n")
+for name, every in (("gauge", 1), ("guide", 7)):
+    session = onnxruntime.InferenceSession(str(ROOT / f"models/{name}.onnx"), providers=["CPUExecutionProvider"])
+    answer = session.run(None, {"strip": strip.astype(np.float32)})[0]
+    (ROOT / f"tests/reference/{name}.json").write_text(json.dumps({
+        "source": f"onnxruntime {onnxruntime.__version__}, CPU", "shape": list(answer.shape), "every": every,
+        "values": [round(float(v), 6) for v in answer.ravel()[::every]],
+    }) + "\n")

@@ -138,27 +138,10 @@ pub(super) fn readings(planes: &Planes, roughs: &[Option<Rough>], settings: &Mea
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measure::network::{COLUMNS, ROWS};
-    use rten_tensor::NdTensor;
-    use rten_tensor::prelude::*;
+    use crate::measure::network::assert_answers;
 
-    /// Values from onnxruntime (version in the file; `scripts/reference/gauge.py`), to 1e-4.
     #[test]
     fn the_runtime_answers_as_onnxruntime_does() {
-        let file = include_str!("../../tests/reference/gauge.json");
-        let reference: serde_json::Value = serde_json::from_str(file).expect("JSON");
-        let strips = NdTensor::from_fn([2, 3, ROWS, COLUMNS], |[n, c, i, j]| {
-            let shaft = (2 * j).abs_diff(COLUMNS - 1) < 12 + n && i < 57;
-            (((i * 7 + j * 13 + c * 5 + n * 3) % 17) as f32 - 8.0) / 32.0 + if shaft { 2.0 } else { 0.0 } - 0.5
-        });
-        let network = NETWORK.as_ref().expect("bundled");
-        let answer = network.run_one(strips.view().into(), None).expect("runs").into_tensor::<f32>().expect("numbers");
-        let own = answer.to_vec();
-        let theirs = reference["values"].as_array().expect("list");
-        assert_eq!(own.len(), theirs.len());
-        for (own, theirs) in own.iter().zip(theirs) {
-            let theirs = theirs.as_f64().expect("number");
-            assert!((f64::from(*own) - theirs).abs() < 1e-4 * theirs.abs().max(1.0), "{own} {theirs}");
-        }
+        assert_answers(NETWORK.as_ref(), include_str!("../../tests/reference/gauge.json"));
     }
 }

@@ -2,8 +2,8 @@
 //!
 //! Planes + rough ends -> [`Guide`] for each: how likely each sample is own fibre (also where another fibre hides it),
 //! own fibre in view, and the tip. The guide only says *which* edges to measure; where they lie is measured in the picture
-//! ([`crate::measure::shaft`], [`crate::measure::zone`]). Made by `scripts/measure/train_guide.py`; `models/README.md` has
-//! its figures.
+//! ([`crate::measure::shaft`], [`crate::measure::zone`]). Made by `scripts/measure/train_gauge.py --quick`; `models/README.md`
+//! has its figures.
 
 use std::sync::LazyLock;
 
@@ -145,4 +145,15 @@ pub(super) fn guides(planes: &Planes, roughs: &[Option<Rough>]) -> Vec<Option<Gu
             Some(Guide { rough, colour: planes.channels() > 1, maps })
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::network::assert_answers;
+
+    #[test]
+    fn the_runtime_answers_as_onnxruntime_does() {
+        assert_answers(NETWORK.as_ref(), include_str!("../../tests/reference/guide.json"));
+    }
 }

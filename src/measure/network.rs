@@ -2,7 +2,6 @@
 //!
 //! A strip is the surroundings of a rough end, its axis turned upright and its width brought to a fixed number of samples.
 
-use rayon::prelude::*;
 use rten::Model;
 use rten_tensor::NdTensor;
 use rten_tensor::prelude::*;
@@ -39,7 +38,7 @@ pub(super) fn answers(
     };
     let known: Vec<Rough> = roughs.iter().flatten().copied().collect();
     let answered: Vec<Option<Vec<f32>>> =
-        known.par_chunks(BATCH).flat_map_iter(|batch| run(network, planes, batch, size)).collect();
+        known.chunks(BATCH).flat_map(|batch| run(network, planes, batch, size)).collect();
     let mut answered = answered.into_iter();
     roughs
         .iter()
@@ -86,4 +85,24 @@ fn strip(planes: &Planes, rough: &Rough) -> Vec<f32> {
     let spread = (values.iter().map(|v| (v - mean) * (v - mean)).sum::<f32>() / count).sqrt();
     values.iter_mut().for_each(|v| *v = (*v - mean) / (spread + FLAT));
     values
+}
+
+/// Compares a network's answer to two fixed strips with that of onnxruntime (version in the file;
+/// `scripts/reference/gauge.py`), to 1e-4.
+#[cfg(test)]
+pub(super) fn assert_answers(network: Option<&Model>, reference: &str) {
+    let reference: serde_json::Value = serde_json::from_str(reference).expect("JSON");
+    let strips = NdTensor::from_fn([2, 3, ROWS, COLUMNS], |[n, c, i, j]| {
+        let shaft = (2 * j).abs_diff(COLUMNS - 1) < 12 + n && i < 57;
+        (((i * 7 + j * 13 + c * 5 + n * 3) % 17) as f32 - 8.0) / 32.0 + if shaft { 2.0 } else { 0.0 } - 0.5
+    });
+    let answer = runtime::run(network.expect("bundled"), strips.view().into()).expect("runs");
+    let own = answer.into_tensor::<f32>().expect("numbers").to_vec();
+    let every = reference["every"].as_u64().expect("number") as usize;
+    let theirs = reference["values"].as_array().expect("list");
+    assert_eq!(own.len().div_ceil(every), theirs.len());
+    for (own, theirs) in own.iter().step_by(every).zip(theirs) {
+        let theirs = theirs.as_f64().expect("number");
+        assert!((f64::from(*own) - theirs).abs() < 1e-4 * theirs.abs().max(1.0), "{own} {theirs}");
+    }
 }
