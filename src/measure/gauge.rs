@@ -23,8 +23,9 @@ const LOG_SPREAD: (f64, f64) = (-4.0, 3.0);
 const OUTPUTS: usize = 15;
 
 /// The network's weights, compiled in: a constant of the program, read once.
-static NETWORK: LazyLock<Option<Model>> =
-    LazyLock::new(|| Model::load_static_slice(include_bytes!("../../models/gauge.onnx")).ok());
+static NETWORK: LazyLock<Option<Model>> = LazyLock::new(|| Model::load_static_slice(WEIGHTS).ok());
+/// Its file.
+pub(super) const WEIGHTS: &[u8] = include_bytes!("../../models/gauge.onnx");
 
 /// Loads the network unless that is done, and says whether it is usable.
 pub(super) fn loaded() -> bool {

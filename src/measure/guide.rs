@@ -15,8 +15,9 @@ use crate::measure::shaft::Rough;
 use crate::units::Point;
 
 /// The network's weights, compiled in: a constant of the program, read once.
-static NETWORK: LazyLock<Option<Model>> =
-    LazyLock::new(|| Model::load_static_slice(include_bytes!("../../models/guide.onnx")).ok());
+static NETWORK: LazyLock<Option<Model>> = LazyLock::new(|| Model::load_static_slice(WEIGHTS).ok());
+/// Its file.
+pub(super) const WEIGHTS: &[u8] = include_bytes!("../../models/guide.onnx");
 
 /// Loads the network unless that is done, and says whether it is usable.
 pub(super) fn loaded() -> bool {

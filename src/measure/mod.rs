@@ -109,6 +109,15 @@ pub(crate) fn load_networks() -> bool {
     gauge::loaded() && guide::loaded()
 }
 
+/// Digest of the networks' weights, hexadecimal: what they are changes what is measured.
+pub(crate) fn networks_digest() -> String {
+    let mut hasher = blake3::Hasher::new();
+    for weights in [gauge::WEIGHTS, guide::WEIGHTS] {
+        hasher.update(weights);
+    }
+    hasher.finalize().to_hex().to_string()
+}
+
 /// One picture under the eye of this stage: what was made for [`crate::find`]'s closer look at its hits is not made again
 /// when those that are kept are measured.
 pub(crate) struct CloseLook<'a> {

@@ -68,12 +68,13 @@ fn strip(planes: &Planes, rough: &Rough) -> Vec<f32> {
     let (sin, cos) = rough.axis_deg.to_radians().sin_cos();
     let n = ROWS * COLUMNS;
     let mut values = vec![0.0f32; 3 * n];
+    let sampler = planes.sampler(step);
     for i in 0..ROWS {
         let u = (i as f64 - BEHIND) * step;
         for j in 0..COLUMNS {
             let v = (j as f64 - 0.5 * (COLUMNS - 1) as f64) * step;
             let p = Point::new(rough.tip.x + u * cos - v * sin, rough.tip.y + u * sin + v * cos);
-            let colour = planes.sample(p, step);
+            let colour = sampler.at(p);
             let grey = planes.channels() == 1;
             for k in 0..3 {
                 values[(2 - k) * n + i * COLUMNS + j] = colour[if grey { 0 } else { k }];

@@ -75,24 +75,16 @@ impl<'a> Planes<'a> {
         }
     }
 
-    /// Value at a point of the picture by bilinear interpolation, on the level that suits a sampling distance of
-    /// `step_px`; places outside take the nearest edge pixel.
-    pub(super) fn sample(&self, p: Point, step_px: f64) -> Colour {
+    /// Reads the level that suits a sampling distance of `step_px`.
+    pub(super) fn sampler(&self, step_px: f64) -> Sampler<'_> {
         let level = level_for(step_px).min(self.levels.len());
-        let (w, h) = self.size(level);
-        let shrink = 0.5f64.powi(level as i32);
-        let x = ((p.x + 0.5) * shrink - 0.5).clamp(0.0, (w - 1) as f64);
-        let y = ((p.y + 0.5) * shrink - 0.5).clamp(0.0, (h - 1) as f64);
-        let (x0, y0) = (x as usize, y as usize);
-        let (x1, y1) = ((x0 + 1).min(w - 1), (y0 + 1).min(h - 1));
-        let (fx, fy) = ((x - x0 as f64) as f32, (y - y0 as f64) as f32);
-        let corners = [y0 * w + x0, y0 * w + x1, y1 * w + x0, y1 * w + x1];
-        match (level.checked_sub(1), &self.micrograph.rgb) {
-            (Some(below), Some(_)) => between(&self.levels[below].values, corners, 3, (fx, fy), f32::from),
-            (Some(below), None) => between(&self.levels[below].values, corners, 1, (fx, fy), f32::from),
-            (None, Some(rgb)) => between(rgb.as_raw(), corners, 3, (fx, fy), |v| f32::from(v) * 257.0),
-            (None, None) => between(self.micrograph.grey.values(), corners, 1, (fx, fy), f32::from),
-        }
+        let pixels = match (level.checked_sub(1), &self.micrograph.rgb) {
+            (Some(below), Some(_)) => Pixels::Colour(&self.levels[below].values),
+            (Some(below), None) => Pixels::Grey(&self.levels[below].values),
+            (None, Some(rgb)) => Pixels::Bytes(rgb.as_raw()),
+            (None, None) => Pixels::Grey(self.micrograph.grey.values()),
+        };
+        Sampler { pixels, size: self.size(level), shrink: 0.5f64.powi(level as i32) }
     }
 
     /// Whether a point lies on the picture and under no burnt-in caption.
@@ -112,20 +104,51 @@ impl<'a> Planes<'a> {
     }
 }
 
+/// Pixels of a level, channels side by side.
+enum Pixels<'a> {
+    Colour(&'a [u16]),
+    Grey(&'a [u16]),
+    Bytes(&'a [u8]),
+}
+
+/// One level of a picture, to be read at any place.
+pub(super) struct Sampler<'a> {
+    pixels: Pixels<'a>,
+    size: (usize, usize),
+    shrink: f64,
+}
+
+impl Sampler<'_> {
+    /// Value at a point of the picture by bilinear interpolation; places outside take the nearest edge pixel.
+    pub(super) fn at(&self, p: Point) -> Colour {
+        let (w, h) = self.size;
+        let x = ((p.x + 0.5) * self.shrink - 0.5).clamp(0.0, (w - 1) as f64);
+        let y = ((p.y + 0.5) * self.shrink - 0.5).clamp(0.0, (h - 1) as f64);
+        let (x0, y0) = (x as usize, y as usize);
+        let (x1, y1) = ((x0 + 1).min(w - 1), (y0 + 1).min(h - 1));
+        let parts = ((x - x0 as f64) as f32, (y - y0 as f64) as f32);
+        let corners = [y0 * w + x0, y0 * w + x1, y1 * w + x0, y1 * w + x1];
+        match self.pixels {
+            Pixels::Colour(values) => between::<_, 3>(values, corners, parts, f32::from),
+            Pixels::Grey(values) => between::<_, 1>(values, corners, parts, f32::from),
+            Pixels::Bytes(values) => between::<_, 3>(values, corners, parts, |v| f32::from(v) * 257.0),
+        }
+    }
+}
+
 /// Bilinear interpolation between four pixels (top left, top right, bottom left, bottom right), 0..1.
-fn between<T: Copy>(
+fn between<T: Copy, const CHANNELS: usize>(
     values: &[T],
     corners: [usize; 4],
-    channels: usize,
     (fx, fy): (f32, f32),
     grey: impl Fn(T) -> f32,
 ) -> Colour {
-    let [a, b, c, d] = corners.map(|pixel| &values[pixel * channels..][..channels]);
+    let [a, b, c, d] = corners.map(|pixel| &values[pixel * CHANNELS..][..CHANNELS]);
     let mut out = [0.0; 3];
-    for (k, value) in out.iter_mut().enumerate().take(channels) {
+    for k in 0..CHANNELS {
         let top = grey(a[k]) * (1.0 - fx) + grey(b[k]) * fx;
         let bottom = grey(c[k]) * (1.0 - fx) + grey(d[k]) * fx;
-        *value = (top * (1.0 - fy) + bottom * fy) / 65535.0;
+        out[k] = (top * (1.0 - fy) + bottom * fy) / 65535.0;
     }
     out
 }

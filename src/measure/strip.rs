@@ -96,12 +96,13 @@ impl Strip {
         let rows = course.rows(layout.step, layout.behind, layout.ahead);
         let mut values = Vec::with_capacity(rows.len() * (2 * layout.half + 1));
         let mut shown = Vec::with_capacity(values.capacity());
+        let sampler = planes.sampler(layout.step);
         for (centre, deg) in &rows {
             let (sin, cos) = (deg + 90.0).to_radians().sin_cos();
             for j in 0..=2 * layout.half {
                 let v = (j as f64 - layout.half as f64) * layout.step;
                 let p = Point::new(centre.x + cos * v, centre.y + sin * v);
-                values.push(planes.sample(p, layout.step));
+                values.push(sampler.at(p));
                 shown.push(planes.shows(p));
             }
         }

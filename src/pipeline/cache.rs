@@ -31,6 +31,7 @@ pub(super) fn tools_digest(tools: &Tools) -> String {
         &names.join(","),
         &settings,
         tools.finder.digest(),
+        &crate::measure::networks_digest(),
         &tools.model.digest(),
     ];
     parts.iter().for_each(|part| mix(&mut hasher, part.as_bytes()));

@@ -65,6 +65,9 @@ pub struct MeasureSettings {
     pub place_reach: f64,
     /// Slope, as a share of the steepest, at which a local level is reached (0.12).
     pub level_slope_share: f64,
+    /// Width of a line's deepest part against its width at half depth: from the first number up it is a gap of ground,
+    /// from the second down a line where two bodies touch (a Gaussian has 0.48; 0.45, 0.3).
+    pub line_pointed: (f64, f64),
     /// Worth of two edges that step the same way (dark-light-dark or light-dark-light) over that of two that do not (0.15).
     pub pair_polarity: f64,
     /// Price of one sample's change of width from section to section, in worths (0.25).
@@ -254,6 +257,7 @@ impl Default for MeasureSettings {
             level_reach: 0.3,
             place_reach: 0.16,
             level_slope_share: 0.12,
+            line_pointed: (0.45, 0.3),
             pair_polarity: 0.15,
             pay_width: 0.25,
             pay_turn: 0.02,
