@@ -19,7 +19,8 @@ pub struct FindSettings {
     /// 0.005, real frames by more), the time to find ends doubles. Small pictures take little of it (1.5: no longer than a
     /// larger one that is looked at once). 0 = never.
     pub mirror_up_to_mpx: f64,
-    /// Fibre widths that the network was trained to mark, px of a reduced copy (`scripts/finder/pictures.py`).
+    /// Fibre widths that the network is asked to mark, px of a reduced copy: it was trained at 5.5 to 14
+    /// (`scripts/finder/pictures.py`), and F1 is the same down to 5.3. Smaller first number = faster.
     pub working_width_px: [f64; 2],
     /// Thinnest and thickest fibre diameter that is searched when the scale is known, µm (fibres of fishing braid: 12 to
     /// 40 µm, design.md section 2, with room for a rough scale). Wider = slower.
@@ -40,7 +41,7 @@ impl Default for FindSettings {
     fn default() -> Self {
         Self {
             min_score: 0.45,
-            working_width_px: [5.5, 14.0],
+            working_width_px: [5.3, 14.0],
             fibre_um: [12.0, 40.0],
             least_side_px: 24,
             min_hit: 0.04,
