@@ -1,6 +1,7 @@
 """A network from an ONNX file as a function on the training device, for learning from its answers.
 
-Knows the operations that the networks over strips are made of, and says so when it meets another.
+Knows the operations that the networks over strips are made of, and says so when it meets another. (onnx2torch 1.5 does
+not know DequantizeLinear, in which their weights are stored.)
 """
 import onnx
 import torch
@@ -47,7 +48,8 @@ def apply(kind, v, how):
     if kind == "AveragePool":
         return F.avg_pool2d(v[0], how["kernel_shape"], how["strides"])
     if kind == "Resize":
-        return v[0].repeat_interleave(2, 2).repeat_interleave(2, 3)
+        rows, columns = (int(f) for f in v[-1][2:])
+        return v[0].repeat_interleave(rows, 2).repeat_interleave(columns, 3)
     if kind == "Concat":
         return torch.cat(v, how["axis"])
     if kind == "Flatten":

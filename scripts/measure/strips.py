@@ -24,7 +24,7 @@ END = 10
 #: columns of a hit: picture, x, y, axis, width, logit, end it stands on (-1 none, -2 not asked)
 HIT = 7
 #: as the program searches: widths in the copy, fibre diameters in um, least chance of a hit
-WORKING, FIBRE_UM, LEAST = (5.5, 14.0), (12.0, 40.0), 0.12
+WORKING, FIBRE_UM, LEAST = (5.3, 14.0), (12.0, 40.0), 0.12
 
 
 def halved(img):

@@ -19,18 +19,73 @@ pub(super) struct Edge {
     pub(super) blur: f64,
 }
 
-/// The edge of a profile near the sample `near`, whose colour changes by `step` towards larger samples.
+/// On which side of an edge the shaft's outside lies.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Outside {
+    /// Towards smaller samples.
+    Smaller,
+    /// Towards larger samples.
+    Larger,
+}
+
+/// The step of a profile near the sample `near`, whose colour changes by `step` towards larger samples: half height.
 ///
-/// `place` is how many samples away the steepest place may lie, `reach` how many the levels may; larger samples are
-/// further `outside` the shaft or further inside; unsaid for a front. `None` when there is no step or the profile is too short.
+/// `place` is how many samples away the steepest place may lie, `reach` how many the levels may. `None` when there is no
+/// step or the profile is too short.
 pub(super) fn half_height(
     profile: &[Colour],
     near: usize,
     step: Colour,
-    (place, reach): (usize, usize),
-    outside: Option<Outside>,
+    reaches: (usize, usize),
     settings: &MeasureSettings,
 ) -> Option<Edge> {
+    find_step(profile, near, step, reaches, settings).map(|found| found.edge)
+}
+
+/// The edge of a body, found as by [`half_height`]; where another body touches it, the middle of the line between them.
+pub(super) fn body_edge(
+    profile: &[Colour],
+    near: usize,
+    step: Colour,
+    reaches: (usize, usize),
+    outside: Outside,
+    settings: &MeasureSettings,
+) -> Option<Edge> {
+    let Step { edge, along, low, high } = find_step(profile, near, step, reaches, settings)?;
+    let (inner, outer, outwards) = match outside {
+        Outside::Smaller => (high, low, -1.0),
+        Outside::Larger => (low, high, 1.0),
+    };
+    // The step as a share, 0 on the inner level and 1 on the outer, sample by sample outwards.
+    let level = |j: usize| f64::from(dot(profile[j], along));
+    let share = |j: usize| (level(j) - level(inner)).abs() / edge.height;
+    let last = (outer + reaches.1).min(profile.len() - 1);
+    let shares: Vec<f64> = match outside {
+        Outside::Smaller => (outer.saturating_sub(reaches.1)..=inner).rev().map(share).collect(),
+        Outside::Larger => (inner..=last).map(share).collect(),
+    };
+    let Some((middle, pointed)) = line(&shares, inner.abs_diff(outer)) else { return Some(edge) };
+    let (gap, touching) = settings.line_pointed;
+    let weight = ((gap - pointed) / (gap - touching)).clamp(0.0, 1.0);
+    let middle = inner as f64 + outwards * middle;
+    Some(Edge { at: edge.at + weight * (middle - edge.at), ..edge })
+}
+
+/// A step and the samples where its lower and upper level are reached; `along` is the direction of its colour.
+struct Step {
+    edge: Edge,
+    along: Colour,
+    low: usize,
+    high: usize,
+}
+
+fn find_step(
+    profile: &[Colour],
+    near: usize,
+    step: Colour,
+    (place, reach): (usize, usize),
+    settings: &MeasureSettings,
+) -> Option<Step> {
     let size = length(step);
     if size <= 0.0 || near >= profile.len() || profile.len() < 3 {
         return None;
@@ -63,70 +118,27 @@ pub(super) fn half_height(
     let rise = at(cross + 1) - at(cross);
     let place = cross as f64 + if rise > 0.0 { (half - at(cross)) / rise } else { 0.5 };
     let edge = Edge { at: place, height, blur: height / (steepest * std::f64::consts::TAU.sqrt()) };
-    let Some(outside) = outside else { return Some(edge) };
-    // The same step as a share: 0 on the inner level, 1 on the outer, counted outwards from the outer level's place.
-    let (inner, outer) = match outside {
-        Outside::Smaller => (top, low),
-        Outside::Larger => (bottom, high),
-    };
-    let share = |k: i64| {
-        let j = if outside == Outside::Smaller { outer as i64 - k } else { outer as i64 + k };
-        usize::try_from(j).ok().filter(|j| *j < profile.len()).map(|j| (at(j) - inner).abs() / height)
-    };
-    let from_outer = if outside == Outside::Smaller { outer as f64 - place } else { place - outer as f64 };
-    let moved = line_middle(share, from_outer, reach as i64, settings).unwrap_or(0.0);
-    Some(Edge { at: if outside == Outside::Smaller { place - moved } else { place + moved }, ..edge })
+    Some(Step { edge, along, low, high })
 }
 
-/// On which side of an edge the shaft's outside lies.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Outside {
-    /// Towards smaller samples.
-    Smaller,
-    /// Towards larger samples.
-    Larger,
-}
-
-/// How far outwards of half height (at `half`, negative) the middle of a line between two bodies lies, as far as there is
-/// such a line: a gap of ground has a floor and keeps its edges, a line where bodies touch is pointed.
+/// The middle of a line or gap beyond an edge, and the width of its floor over its width at half depth: near 1 for a gap
+/// of ground, 0.48 for a Gaussian, 0.3 for two slopes that meet.
 ///
-/// `share` is the step as a share, by samples outwards from where the outer level is reached. `None` when there is no far
-/// side within reach.
-fn line_middle(share: impl Fn(i64) -> Option<f64>, half: f64, reach: i64, settings: &MeasureSettings) -> Option<f64> {
-    let mut far_half = None;
+/// `shares` go outwards from the inner level; the outer level is reached at `outer`. `None` when there is no far side.
+fn line(shares: &[f64], outer: usize) -> Option<(f64, f64)> {
     let mut deepest = 1.0f64;
-    for k in 1..=reach {
-        let here = share(k)?;
-        deepest = deepest.max(here);
-        if here < 0.5 * deepest {
-            far_half = Some(k);
-            break;
-        }
-    }
-    let far_half = far_half?;
-    // Where the share passes a level between samples: from `from` in steps of `by`.
-    let crossing = |level: f64, from: i64, by: i64| -> Option<f64> {
-        let mut k = from;
-        let mut last = share(k)?;
-        loop {
-            let here = share(k + by)?;
-            if last < level && level <= here {
-                return Some(k as f64 + by as f64 * (level - last) / (here - last));
-            }
-            (k, last) = (k + by, here);
-            if (k - from).abs() > 4 * reach {
-                return None;
-            }
-        }
+    let far = (outer + 1..shares.len()).find(|i| {
+        deepest = deepest.max(shares[*i]);
+        shares[*i] < 0.5 * deepest
+    })?;
+    let between = |i: usize, level: f64| i as f64 + (level - shares[i]) / (shares[i + 1] - shares[i]);
+    let ends = |level: f64| {
+        let near = (0..far).find(|i| shares[*i] < level && level <= shares[i + 1])?;
+        let far = (0..far).rev().find(|i| shares[i + 1] < level && level <= shares[*i])?;
+        Some((between(near, level), between(far, level)))
     };
-    let inside = half.floor() as i64 - 1;
-    let (near_half, far) = (crossing(0.5 * deepest, inside, 1)?, crossing(0.5 * deepest, far_half, -1)?);
-    let floor = LINE_FLOOR * deepest;
-    let (near_floor, far_floor) = (crossing(floor, inside, 1)?, crossing(floor, far_half, -1)?);
-    let pointed = (far_floor - near_floor) / (far - near_half);
-    let (gap, line) = settings.line_pointed;
-    let weight = ((gap - pointed) / (gap - line)).clamp(0.0, 1.0);
-    Some(weight * (0.5 * (near_floor + far_floor) - half))
+    let (half, floor) = (ends(0.5 * deepest)?, ends(LINE_FLOOR * deepest)?);
+    Some((0.5 * (floor.0 + floor.1), (floor.1 - floor.0) / (half.1 - half.0)))
 }
 
 /// The floor of a line or gap is what lies beyond this share of its depth.
@@ -137,8 +149,8 @@ mod tests {
     use super::*;
 
     /// Profile of a body left of `0.0` and one right of `gap`, both `body` bright by distance from their edge, sampled at
-    /// half samples from -30 and blurred with a standard deviation of half a sample.
-    fn profile(gap: f64, body: fn(f64) -> f64) -> Vec<Colour> {
+    /// half samples from -30.
+    fn profile(gap: f64, blur: f64, body: fn(f64) -> f64) -> Vec<Colour> {
         let value = |x: f64| {
             if x < 0.0 {
                 body(-x)
@@ -152,7 +164,7 @@ mod tests {
             let (mut sum, mut total) = (0.0, 0.0);
             for k in -40..=40 {
                 let away = f64::from(k) / 10.0;
-                let weight = (-2.0 * away * away).exp();
+                let weight = (-0.5 * (away / blur).powi(2)).exp();
                 sum += weight * value(x + away);
                 total += weight;
             }
@@ -161,31 +173,56 @@ mod tests {
         (0..60).map(|j| [blurred(f64::from(j) - 29.5); 3]).collect()
     }
 
-    fn edge(profile: &[Colour], near: usize, outside: Option<Outside>) -> f64 {
+    /// A quarter of a circle of radius 30, as a round body's brightness.
+    fn round(x: f64) -> f64 {
+        0.3 + 0.4 * (1.0 - (1.0 - x / 30.0).powi(2)).max(0.0).sqrt()
+    }
+
+    /// Places of the edge of the left body: half height, and as the edge of a body.
+    fn edges(profile: &[Colour], near: usize) -> (f64, f64) {
         let settings = MeasureSettings::default();
-        half_height(profile, near, [-1.0; 3], (4, 12), outside, &settings).expect("an edge").at - 29.5
+        let half = half_height(profile, near, [-1.0; 3], (4, 12), &settings).expect("an edge");
+        let own = body_edge(profile, near, [-1.0; 3], (4, 12), Outside::Larger, &settings).expect("an edge");
+        (half.at - 29.5, own.at - 29.5)
     }
 
     #[test]
     fn a_gap_of_ground_keeps_its_edges() {
-        for gap in [4.0, 6.0, 9.0] {
-            let at = edge(&profile(gap, |_| 0.7), 30, Some(Outside::Larger));
-            assert!(at.abs() < 0.15, "gap {gap}: {at}");
+        for (gap, blur) in [(4.0, 0.5), (6.0, 1.0), (9.0, 1.0)] {
+            let (_, own) = edges(&profile(gap, blur, |_| 0.7), 30);
+            assert!(own.abs() < 0.15, "gap {gap}: {own}");
         }
     }
 
     #[test]
     fn bodies_that_touch_part_at_the_middle_of_their_line() {
-        let round = |x: f64| 0.3 + 0.4 * (1.0 - (1.0 - x / 30.0).powi(2)).max(0.0).sqrt();
-        let at = edge(&profile(0.0, round), 28, Some(Outside::Larger));
-        assert!(at.abs() < 0.3, "{at}");
-        let without = edge(&profile(0.0, round), 28, None);
-        assert!(without < -1.0, "half height lies inside: {without}");
+        let (half, own) = edges(&profile(0.0, 0.5, round), 28);
+        assert!(half < -1.0, "half height lies inside: {half}");
+        assert!(own.abs() < 0.3, "{own}");
+    }
+
+    /// A line no wider than the blur looks like a blurred gap of ground: it is left at half height.
+    #[test]
+    fn a_line_as_narrow_as_the_blur_is_not_told_from_a_gap() {
+        let (half, own) = edges(&profile(0.0, 1.0, round), 28);
+        assert!((half..0.3).contains(&own), "{half} {own}");
+    }
+
+    #[test]
+    fn both_sides_are_treated_alike() {
+        let settings = MeasureSettings::default();
+        let one = profile(0.0, 0.5, round);
+        let other: Vec<Colour> = one.iter().rev().copied().collect();
+        let at = |profile: &[Colour], near: usize, step: f32, outside: Outside| {
+            body_edge(profile, near, [step; 3], (4, 12), outside, &settings).expect("an edge").at
+        };
+        let (left, right) = (at(&one, 28, -1.0, Outside::Larger), at(&other, 31, 1.0, Outside::Smaller));
+        assert!((left + right - 59.0).abs() < 1e-6, "{left} {right}");
     }
 
     #[test]
     fn where_nothing_follows_half_height_stays() {
-        let profile = profile(1e9, |_| 0.7);
-        assert_eq!(edge(&profile, 30, Some(Outside::Larger)), edge(&profile, 30, None));
+        let (half, own) = edges(&profile(1e9, 1.0, |_| 0.7), 30);
+        assert_eq!(half, own);
     }
 }

@@ -4,7 +4,7 @@
 //! shaft; then a fine trace along that way finds its edges, and each section's edges are placed to a fraction of a pixel.
 
 use crate::measure::agree::weighed;
-use crate::measure::edge::{Edge, Outside, half_height};
+use crate::measure::edge::{Edge, Outside, body_edge};
 use crate::measure::gauge::Told;
 use crate::measure::guide::{Guide, Map};
 use crate::measure::planes::Planes;
@@ -340,8 +340,7 @@ fn cross_section(
     if !shown || section.left < reach.window.across || section.right + reach.window.across >= n_v {
         return None;
     }
-    let edge =
-        |at: usize, outside| half_height(profile, at, steps[at], (reach.place, reach.level), Some(outside), settings);
+    let edge = |at: usize, outside| body_edge(profile, at, steps[at], (reach.place, reach.level), outside, settings);
     let left: Edge = edge(section.left, Outside::Smaller)?;
     let right: Edge = edge(section.right, Outside::Larger)?;
     let step = strip.layout.step;

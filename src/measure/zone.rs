@@ -207,7 +207,7 @@ fn strongest(
     let (a, b) = (near.saturating_sub(window).max(across), (near + window).min(profile.len().checked_sub(across + 1)?));
     let at =
         (a..=b).max_by(|x, y| weighed(step(*x), *x, near, window).total_cmp(&weighed(step(*y), *y, near, window)))?;
-    let edge = half_height(profile, at, step(at), levels, None, settings)?;
+    let edge = half_height(profile, at, step(at), levels, settings)?;
     let moved = (edge.at - near as f64).abs();
     (moved <= window as f64 + 1.0).then_some((edge.at, edge.height))
 }

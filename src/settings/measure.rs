@@ -65,8 +65,9 @@ pub struct MeasureSettings {
     pub place_reach: f64,
     /// Slope, as a share of the steepest, at which a local level is reached (0.12).
     pub level_slope_share: f64,
-    /// Width of a line's deepest part against its width at half depth: from the first number up it is a gap of ground,
-    /// from the second down a line where two bodies touch (a Gaussian has 0.48; 0.45, 0.3).
+    /// A line's floor over its width at half depth: from the first number up the line is a gap of ground and keeps half
+    /// height as its edge, from the second down two bodies touch there and part at its middle (two slopes that meet have
+    /// 0.3, a Gaussian 0.48: a line as narrow as the blur cannot be told; 0.45, 0.3).
     pub line_pointed: (f64, f64),
     /// Worth of two edges that step the same way (dark-light-dark or light-dark-light) over that of two that do not (0.15).
     pub pair_polarity: f64,
