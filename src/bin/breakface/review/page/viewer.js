@@ -159,7 +159,8 @@ function drawTiles(w, h) {
   const info = store.state.pictures[view.picture];
   if (!info || info.missing || !info.width) return;
   const fine = Math.max(0, Math.floor(Math.log2(1 / view.scale)));
-  const coarse = Math.max(0, Math.ceil(Math.log2(Math.max(info.width, info.height) / 1024)));
+  // One tile of the whole picture lies under the others: the ground does not shine through where they meet.
+  const coarse = Math.max(0, Math.ceil(Math.log2(Math.max(info.width, info.height) / TILE)));
   const seen = { x0: view.x, y0: view.y, x1: view.x + w / view.scale, y1: view.y + h / view.scale };
   const wanted = new Set();
   const all = { x0: 0, y0: 0, x1: info.width, y1: info.height };
