@@ -25,6 +25,33 @@ pub(super) fn weighed(sure: Told, doubtful: Told, doubt: f64, reach: f64) -> Tol
     Told { value, u: spread.sqrt() }
 }
 
+/// By how much the widths of one picture's shafts are to be moved, logarithms.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub(super) struct Moved {
+    /// What the gauge reads.
+    pub(super) read: f64,
+    /// What the edges tell.
+    pub(super) edges: f64,
+}
+
+/// `gaps`: edges' width over the gauge's for every shaft of a picture, logarithms.
+///
+/// Where a body darkens towards its limb, the edges that show are those of its bright part, inside its outline. In one
+/// shaft that may be chance; where it holds for a picture, its edges only tell one shaft from another, and the gauge, which
+/// has learnt from bodies of this kind and of others and so keeps between the two, reads a little too narrow as well.
+pub(super) fn limb(gaps: &[Told], settings: &MeasureSettings) -> Moved {
+    if gaps.len() < settings.kin_least {
+        return Moved::default();
+    }
+    let mut values: Vec<[f64; 2]> = gaps.iter().map(|g| [g.value, 1.0 / (g.u * g.u)]).collect();
+    let inside = super::shaft::weighted_median(&mut values).map_or(0.0, |middle| (-middle).max(0.0));
+    if inside <= 0.0 {
+        return Moved::default();
+    }
+    let widened = (settings.limb_share * inside).min(settings.limb_most);
+    Moved { read: widened, edges: inside + widened }
+}
+
 /// What the fibres of one picture have in common: the middle of a number and its true spread.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Kin {
@@ -83,6 +110,18 @@ mod tests {
     fn what_lies_far_off_counts_no_more() {
         let both = weighed(told(0.0, 0.05), told(1.0, 0.01), 0.1, 1.0);
         assert!(both.value.abs() < 1e-6 && (both.u - 0.05).abs() < 1e-6);
+    }
+
+    #[test]
+    fn edges_inside_the_outline_follow_the_gauge_and_others_stay() {
+        let settings = MeasureSettings::default();
+        let gaps = |by: f64| (0..6).map(|k| told(by + 0.01 * f64::from(k % 3 - 1), 0.1)).collect::<Vec<Told>>();
+        assert_eq!(limb(&gaps(0.05), &settings), Moved::default());
+        assert_eq!(limb(&gaps(-0.05)[..2], &settings), Moved::default());
+        let moved = limb(&gaps(-0.05), &settings);
+        assert!((moved.read - 0.025).abs() < 1e-9 && (moved.edges - 0.075).abs() < 1e-9, "{moved:?}");
+        let far = limb(&gaps(-0.4), &settings);
+        assert!((far.read - settings.limb_most).abs() < 1e-9 && (far.edges - 0.4 - far.read).abs() < 1e-9, "{far:?}");
     }
 
     #[test]

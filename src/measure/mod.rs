@@ -37,6 +37,9 @@ mod trace;
 // One edge to a fraction of a sample.
 mod edge;
 
+// The bend of a centre line.
+mod bend;
+
 // Centre line, edges and diameter of the shaft.
 mod shaft;
 
@@ -234,6 +237,9 @@ fn corrected(
 
 /// Draws the diameters of a picture's shafts towards what its fibres have in common.
 fn draw_together(shafts: &mut [Option<Shaft>], settings: &MeasureSettings) {
+    let gaps: Vec<Told> = shafts.iter().flatten().filter_map(Shaft::gap).collect();
+    let moved = agree::limb(&gaps, settings);
+    shafts.iter_mut().flatten().for_each(|s| s.weigh(moved, settings));
     let widths: Vec<Told> = shafts.iter().flatten().map(Shaft::ln_diameter).collect();
     if let Some(kin) = Kin::of(&widths, settings) {
         shafts.iter_mut().flatten().for_each(|s| s.set_ln_diameter(kin.drawn(s.ln_diameter(), settings)));

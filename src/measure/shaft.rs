@@ -3,7 +3,8 @@
 //! Planes + rough tip, axis and width -> [`Shaft`]. First a coarse trace over a straight strip finds the way of the
 //! shaft; then a fine trace along that way finds its edges, and each section's edges are placed to a fraction of a pixel.
 
-use crate::measure::agree::weighed;
+use crate::measure::agree::{Moved, weighed};
+use crate::measure::bend::fit_bend;
 use crate::measure::edge::{Edge, Outside, body_edge};
 use crate::measure::gauge::Told;
 use crate::measure::guide::{Guide, Map};
@@ -65,6 +66,12 @@ pub(super) struct Shaft {
     pub(super) diameter_u: f64,
     /// Median width of the sections alone, px.
     pub(super) edge_diameter: f64,
+    /// Logarithm of that width.
+    edges: Told,
+    /// Chance that the edges are not the shaft's own.
+    wrong: f64,
+    /// Logarithm of the width that the gauge reads, px.
+    read: Option<Told>,
     /// Spread of the widths along the shaft (scaled median absolute deviation), px.
     pub(super) spread: f64,
     /// Cross-sections that were looked for.
@@ -77,6 +84,18 @@ impl Shaft {
     /// Logarithm of the diameter.
     pub(super) fn ln_diameter(&self) -> Told {
         Told { value: self.diameter.ln(), u: self.diameter_u / self.diameter }
+    }
+
+    /// The edges' width over the gauge's, logarithms; `None` when the gauge reads none.
+    pub(super) fn gap(&self) -> Option<Told> {
+        self.read.map(|read| Told { value: self.edges.value - read.value, u: self.edges.u.hypot(read.u) })
+    }
+
+    /// The diameter anew from edges and gauge, both moved as the whole picture says.
+    pub(super) fn weigh(&mut self, moved: Moved, settings: &MeasureSettings) {
+        let edges = Told { value: self.edges.value + moved.edges, ..self.edges };
+        let read = self.read.map(|read| Told { value: read.value + moved.read, ..read });
+        self.set_ln_diameter(read.map_or(edges, |read| weighed(read, edges, self.wrong, settings.edge_doubt_reach)));
     }
 
     /// Replaces the diameter.
@@ -178,12 +197,23 @@ pub(super) fn measure_shaft(planes: &Planes, seen: &Seen, settings: &MeasureSett
     let (diameter, spread, n_used) = diameter(&cross, rough.width_px, settings)?;
     let course = refined_course(&coarse, &cross, diameter, settings);
     let n_rows = sections.len();
-    let mut shaft =
-        Shaft { course, n_rows, sections: cross, diameter, diameter_u: 0.0, edge_diameter: diameter, spread, n_used };
-    let edges = Told { value: diameter.ln(), u: shaft.edge_u(settings) };
-    let wrong = (settings.edge_doubt.0 + settings.edge_doubt.1 * shaft.doubt(settings)).clamp(0.0, 1.0);
-    let told = read.map(|r| Told { value: r.width_px.ln(), u: r.width_sigma });
-    shaft.set_ln_diameter(told.map_or(edges, |told| weighed(told, edges, wrong, settings.edge_doubt_reach)));
+    let read = read.map(|r| Told { value: r.width_px.ln(), u: r.width_sigma });
+    let mut shaft = Shaft {
+        course,
+        n_rows,
+        sections: cross,
+        diameter,
+        diameter_u: 0.0,
+        edge_diameter: diameter,
+        edges: Told { value: diameter.ln(), u: 0.0 },
+        wrong: 0.0,
+        read,
+        spread,
+        n_used,
+    };
+    shaft.edges.u = shaft.edge_u(settings);
+    shaft.wrong = (settings.edge_doubt.0 + settings.edge_doubt.1 * shaft.doubt(settings)).clamp(0.0, 1.0);
+    shaft.weigh(Moved::default(), settings);
     Some(shaft)
 }
 
@@ -414,62 +444,4 @@ fn refined_course(coarse: &Course, cross: &[CrossSection], d: f64, settings: &Me
         Some(bend) => Course { bend, ..*coarse },
         None => *coarse,
     }
-}
-
-/// Cubic through `[x, offset, weight]` by weighted least squares with three rounds of down-weighting outliers (Cauchy
-/// weights); a small charge on the square and cubic terms keeps short or poor traces straight.
-fn fit_bend(points: &[[f64; 3]], unit: f64, settings: &MeasureSettings) -> Option<[f64; 4]> {
-    let scale = settings.bend_outlier * unit;
-    let mut bend = [0.0; 4];
-    for round in 0..3 {
-        let mut a = [[0.0; 4]; 4];
-        let mut b = [0.0; 4];
-        let mut total = 0.0;
-        for p in points {
-            let t = p[0] / unit;
-            let gap = p[1] - (bend[0] + t * (bend[1] + t * (bend[2] + t * bend[3])));
-            let weight = p[2] * if round == 0 { 1.0 } else { 1.0 / (1.0 + (gap / scale).powi(2)) };
-            let powers = [1.0, t, t * t, t * t * t];
-            for r in 0..4 {
-                b[r] += weight * powers[r] * p[1];
-                for c in 0..4 {
-                    a[r][c] += weight * powers[r] * powers[c];
-                }
-            }
-            total += weight;
-        }
-        if total <= 0.0 || !total.is_finite() {
-            return None;
-        }
-        a[1][1] += total * settings.bend_charge[0];
-        a[2][2] += total * settings.bend_charge[1];
-        a[3][3] += total * settings.bend_charge[2];
-        bend = solve(a, b)?;
-    }
-    Some(bend)
-}
-
-/// Solves a small symmetric system by Gaussian elimination with pivoting; `None` when singular.
-pub(super) fn solve<const N: usize>(mut a: [[f64; N]; N], mut b: [f64; N]) -> Option<[f64; N]> {
-    for k in 0..N {
-        let pivot = (k..N).max_by(|x, y| a[*x][k].abs().total_cmp(&a[*y][k].abs()))?;
-        if a[pivot][k].abs() <= f64::MIN_POSITIVE {
-            return None;
-        }
-        a.swap(k, pivot);
-        b.swap(k, pivot);
-        for r in k + 1..N {
-            let f = a[r][k] / a[k][k];
-            for c in k..N {
-                a[r][c] -= f * a[k][c];
-            }
-            b[r] -= f * b[k];
-        }
-    }
-    let mut x = [0.0; N];
-    for k in (0..N).rev() {
-        let rest: f64 = (k + 1..N).map(|c| a[k][c] * x[c]).sum();
-        x[k] = (b[k] - rest) / a[k][k];
-    }
-    x.iter().all(|v| v.is_finite()).then_some(x)
 }
