@@ -78,11 +78,25 @@ fn hits(micrograph: &Micrograph, finder: &Finder, settings: &FindSettings) -> Ve
     let mpx = f64::from(micrograph.grey.width()) * f64::from(micrograph.grey.height()) / 1e6;
     let mirrored = mpx <= settings.mirror_up_to_mpx;
     for level in Levels::of(micrograph, settings) {
+        let before = hits.len();
         finder.look(&level, mirrored, |maps| hit::collect(maps, &level, settings, &mut hits));
+        if micrograph.scale.is_some() && shows_all_fibres(&hits[before..], level.reduction, settings) {
+            break;
+        }
     }
     let tip = |h: &hit::Hit| h.candidate.tip;
     hits.retain(|h| micrograph.grey.contains(tip(h)) && !micrograph.burnt_in.iter().any(|b| b.contains(tip(h))));
     hits
+}
+
+/// Whether coarser copies, which show thicker fibres, can be left out: this copy has enough clear hits, and none so wide that
+/// thicker fibres are to be expected beside them.
+fn shows_all_fibres(hits: &[hit::Hit], reduction: f64, settings: &FindSettings) -> bool {
+    let clear = hits.iter().filter(|h| 0.5 < h.candidate.score).count();
+    let wide = |h: &hit::Hit| {
+        settings.min_kept_hit <= h.candidate.score && settings.last_copy_px < h.candidate.width_px / reduction
+    };
+    settings.last_copy_hits <= clear && !hits.iter().any(wide)
 }
 
 /// Measured candidates that are ends: once widths and tips are measured, second hits on one end are dropped for good.
@@ -97,4 +111,26 @@ pub fn accept(micrograph: &Micrograph, measured: Vec<MeasuredEnd>, settings: &Fi
     let kept = peaks::merge(measured.iter().map(as_candidate).collect(), settings);
     let stays = |end: &MeasuredEnd| micrograph.grey.contains(end.tip) && kept.contains(&as_candidate(end));
     measured.into_iter().filter(stays).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn hit(width_px: f64, score: f64) -> hit::Hit {
+        let tip = Point::new(0.0, 0.0);
+        let candidate = Candidate { tip, axis_deg: 0.0, width_px, score, look_sheared: None };
+        hit::Hit { candidate, reduction: 2.0, smear: 0.1, tip_spread: 0.1, width_spread: 0.1, axis_spread: 0.0 }
+    }
+
+    #[test]
+    fn coarser_copies_are_left_out_only_where_enough_ends_show_and_none_is_wide() {
+        let settings = FindSettings::default();
+        let thin = vec![hit(14.0, 0.9); settings.last_copy_hits];
+        assert!(shows_all_fibres(&thin, 2.0, &settings));
+        assert!(!shows_all_fibres(&thin[1..], 2.0, &settings), "too few");
+        let wide = 2.0 * settings.last_copy_px + 1.0;
+        assert!(!shows_all_fibres(&[&thin[..], &[hit(wide, 0.2)]].concat(), 2.0, &settings), "one may be thicker");
+        assert!(shows_all_fibres(&[&thin[..], &[hit(wide, 0.1)]].concat(), 2.0, &settings), "too faint to be a hint");
+    }
 }

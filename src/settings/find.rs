@@ -25,6 +25,13 @@ pub struct FindSettings {
     /// Thinnest and thickest fibre diameter that is searched when the scale is known, µm (fibres of fishing braid: 12 to
     /// 40 µm, design.md section 2, with room for a rough scale). Wider = slower.
     pub fibre_um: [f64; 2],
+    /// Clear hits in one copy of a picture of known scale after which coarser copies are not searched, unless one of its hits
+    /// is wider than `last_copy_px` (8: in such copies of 180 rendered pictures lay 3229 ends, 16 in coarser ones). Larger =
+    /// slower.
+    pub last_copy_hits: usize,
+    /// Width in such a copy beyond which thicker fibres are expected, px of the copy (11: fibres of one line differ by less
+    /// than from 11 to 14). Smaller = slower.
+    pub last_copy_px: f64,
     /// Reduced copies with a shorter side are not searched, px: they hold no shaft of working width.
     pub least_side_px: u32,
     /// Two candidates nearer than this are one end, fibre widths (ends of two fibres lie at least half a width apart).
@@ -43,6 +50,8 @@ impl Default for FindSettings {
             min_score: 0.45,
             working_width_px: [5.3, 14.0],
             fibre_um: [12.0, 40.0],
+            last_copy_hits: 8,
+            last_copy_px: 11.0,
             least_side_px: 24,
             min_hit: 0.04,
             min_kept_hit: 0.15,
