@@ -7,6 +7,8 @@ use crate::table::EndRow;
 use crate::tree::Label;
 use crate::units::Point;
 use base64::Engine as _;
+use fast_image_resize::images::ImageRef;
+use fast_image_resize::{FilterType, PixelType, ResizeAlg, ResizeOptions, Resizer};
 use image::codecs::jpeg::JpegEncoder;
 use image::{Rgb, RgbImage};
 use std::path::Path;
@@ -85,9 +87,19 @@ pub(crate) fn small(picture: &RgbImage, longest: u32, quality: u8) -> Option<Pic
     let (width, height) = picture.dimensions();
     let factor = (f64::from(longest) / f64::from(width.max(height))).min(1.0);
     let side = |s: u32| ((f64::from(s) * factor).round() as u32).max(1);
-    let made =
-        if factor < 1.0 { image::imageops::thumbnail(picture, side(width), side(height)) } else { picture.clone() };
-    embed(&made, quality, factor)
+    if factor < 1.0 {
+        embed(&shrunk(picture, (side(width), side(height)))?, quality, factor)
+    } else {
+        embed(picture, quality, factor)
+    }
+}
+
+fn shrunk(picture: &RgbImage, (width, height): (u32, u32)) -> Option<RgbImage> {
+    let source = ImageRef::new(picture.width(), picture.height(), picture.as_raw(), PixelType::U8x3).ok()?;
+    let mut made = fast_image_resize::images::Image::new(width, height, PixelType::U8x3);
+    let options = ResizeOptions::new().resize_alg(ResizeAlg::Convolution(FilterType::CatmullRom));
+    Resizer::new().resize(&source, &mut made, &options).ok()?;
+    RgbImage::from_raw(width, height, made.into_vec())
 }
 
 fn embed(picture: &RgbImage, quality: u8, factor: f64) -> Option<Picture> {
@@ -112,16 +124,19 @@ pub(crate) fn cut_out(picture: &RgbImage, end: &EndRow, side: u32, quality: u8) 
     let diameter = end.features.get("shaft_diameter_px").filter(|d| *d > 1.0)?;
     let step = 2.0 * HALF_WIDTH_D * diameter / f64::from(side);
     let tip = Point::new(end.x_px, end.y_px);
+    let origin = Point::new(0.0, 0.0);
+    let (axis, normal) = (origin.towards(end.axis_deg, 1.0), origin.towards(end.axis_deg + 90.0, 1.0));
     let mut made = RgbImage::new(side, side);
     for (u, v, out) in made.enumerate_pixels_mut() {
         // Averaging 2 x 2 places keeps thick fibres free of moiré.
-        let mut sum = [0.0; 3];
+        let mut sum = [0.0f32; 3];
         for (du, dv) in [(0.25, 0.25), (0.75, 0.25), (0.25, 0.75), (0.75, 0.75)] {
             let across = (f64::from(u) + du) * step - HALF_WIDTH_D * diameter;
             let along = ABOVE_D * diameter - (f64::from(v) + dv) * step;
-            let place = tip.towards(end.axis_deg, along).towards(end.axis_deg + 90.0, across);
+            let place =
+                Point::new(tip.x + along * axis.x + across * normal.x, tip.y + along * axis.y + across * normal.y);
             for (s, c) in sum.iter_mut().zip(bilinear(picture, place)) {
-                *s += c / 4.0;
+                *s += 0.25 * c;
             }
         }
         *out = Rgb(sum.map(|s| s.round() as u8));
@@ -129,19 +144,20 @@ pub(crate) fn cut_out(picture: &RgbImage, end: &EndRow, side: u32, quality: u8) 
     embed(&made, quality, 1.0 / step)
 }
 
-fn bilinear(picture: &RgbImage, place: Point) -> [f64; 3] {
-    const OUTSIDE: [f64; 3] = [205.0; 3];
-    let (w, h) = (f64::from(picture.width()), f64::from(picture.height()));
-    if !(0.0..=w - 1.0).contains(&place.x) || !(0.0..=h - 1.0).contains(&place.y) {
+fn bilinear(picture: &RgbImage, place: Point) -> [f32; 3] {
+    const OUTSIDE: [f32; 3] = [205.0; 3];
+    let (w, h) = (picture.width() as usize, picture.height() as usize);
+    if !(0.0..=(w as f64 - 1.0)).contains(&place.x) || !(0.0..=(h as f64 - 1.0)).contains(&place.y) {
         return OUTSIDE;
     }
-    let (x, y) = (place.x as u32, place.y as u32);
-    let (fx, fy) = (place.x.fract(), place.y.fract());
-    let at =
-        |dx: u32, dy: u32| picture.get_pixel((x + dx).min(picture.width() - 1), (y + dy).min(picture.height() - 1)).0;
+    let (x, y) = (place.x as usize, place.y as usize);
+    let (fx, fy) = ((place.x - x as f64) as f32, (place.y - y as f64) as f32);
+    let row = |y: usize| &picture.as_raw()[3 * w * y..3 * w * (y + 1)];
+    let (top, low) = (row(y), row((y + 1).min(h - 1)));
+    let (left, right) = (3 * x, 3 * (x + 1).min(w - 1));
     std::array::from_fn(|c| {
-        let row = |dy| f64::from(at(0, dy)[c]) * (1.0 - fx) + f64::from(at(1, dy)[c]) * fx;
-        row(0) * (1.0 - fy) + row(1) * fy
+        let between = |row: &[u8]| f32::from(row[left + c]) * (1.0 - fx) + f32::from(row[right + c]) * fx;
+        between(top) * (1.0 - fy) + between(low) * fy
     })
 }
 
