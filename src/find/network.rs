@@ -31,6 +31,7 @@ static BUNDLED: &[u8] = include_bytes!("../../models/finder.onnx");
 pub struct Finder {
     model: Model,
     context: Context,
+    own_trees: bool,
     digest: String,
 }
 
@@ -80,9 +81,9 @@ impl Finder {
         };
         let bytes = read(path)?;
         let trees = path.with_extension("context.json");
-        let context =
-            if trees.is_file() { Context::named(&text(&trees), &read(&trees)?)? } else { Context::bundled()? };
-        Self::from_bytes(&text(path), bytes, context)
+        let own_trees = trees.is_file();
+        let context = if own_trees { Context::named(&text(&trees), &read(&trees)?)? } else { Context::bundled()? };
+        Ok(Self { own_trees, ..Self::from_bytes(&text(path), bytes, context)? })
     }
 
     fn from_bytes(name: &str, bytes: Vec<u8>, context: Context) -> Result<Self, FinderError> {
@@ -90,13 +91,19 @@ impl Finder {
         let both = [*blake3::hash(&bytes).as_bytes(), context.hash()].concat();
         let digest = blake3::hash(&both).to_hex().to_string();
         let model = Model::load(bytes).map_err(|e| unusable(e.to_string()))?;
-        let finder = Self { model, context, digest };
+        let finder = Self { model, context, own_trees: true, digest };
         // One small look proves that shapes fit before the first picture is opened.
         finder.run(NdTensor::zeros([1, 1, 64, 64])).map_err(&unusable)?;
         if !crate::measure::load_networks() {
             return Err(unusable("the networks that look closer at its hits cannot be loaded".to_owned()));
         }
         Ok(finder)
+    }
+
+    /// Whether the trees that weigh its hits were made for this network: false for a file without `NAME.context.json`
+    /// beside it, which gets the bundled ones.
+    pub fn has_own_trees(&self) -> bool {
+        self.own_trees
     }
 
     /// Digest of the weights, hexadecimal.
@@ -222,7 +229,9 @@ mod tests {
         let network = folder.path().join("own.onnx");
         std::fs::write(&network, BUNDLED).expect("written");
         let bundled = Finder::bundled().expect("bundled");
-        assert_eq!(Finder::from_file(&network).map(|f| f.digest).ok().as_deref(), Some(bundled.digest()));
+        let borrowing = Finder::from_file(&network).expect("usable");
+        assert!(bundled.has_own_trees() && !borrowing.has_own_trees());
+        assert_eq!(borrowing.digest(), bundled.digest());
         let trees = folder.path().join("own.context.json");
         std::fs::write(&trees, "{}").expect("written");
         let reason = Finder::from_file(&network).err().map(|e| e.to_string());
@@ -230,6 +239,7 @@ mod tests {
         let text = String::from_utf8(super::super::context::BUNDLED.to_vec()).expect("text");
         std::fs::write(&trees, format!("{text}\n")).expect("written");
         let own = Finder::from_file(&network).expect("usable");
+        assert!(own.has_own_trees());
         assert_ne!(own.digest(), bundled.digest(), "other trees, other results");
     }
 

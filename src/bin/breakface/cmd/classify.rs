@@ -62,6 +62,13 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         Some(shard) => inputs.shard(shard),
         None => inputs,
     };
+    if let Some(path) = args.finder.as_deref().filter(|_| !args.output.quiet && !tools.finder.has_own_trees()) {
+        eprintln!(
+            "note: {}: no {} beside it; its hits are weighed by the bundled trees, which learnt from another network",
+            path.display(),
+            path.with_extension("context.json").file_name().unwrap_or_default().display()
+        );
+    }
     let stop = stop_on_interrupt()?;
     let options = RunOptions {
         out: &args.output.out,
