@@ -77,6 +77,8 @@ def train(args):
     step_rule = torch.optim.AdamW(net.parameters(), lr=args.rate, weight_decay=1e-3, fused=device != "cpu")
     noise = torch.Generator(device=device).manual_seed(args.seed + 1000 * rank)
     began, reloads = time.time(), sorted(args.reload_at)
+    if args.until:
+        args.seconds = max(1.0, args.until - began)
     sums, last = np.zeros(5), time.time()
     if args.init and args.init.endswith(".onnx"):
         image, _ = data.crops(noise, 2 * args.batch, SIZE)
@@ -273,6 +275,7 @@ def main():
     ap.add_argument("--steps", type=int, default=8000)
     ap.add_argument("--seconds", type=float, default=0, help="stop after this long")
     ap.add_argument("--reload-at", type=float, nargs="*", default=[], help="read the folders again after this many seconds (they may still be growing)")
+    ap.add_argument("--until", type=float, default=0, help="stop at this clock time (Unix seconds), however long compiling and reading took")
     ap.add_argument("--last-rate", type=float, default=0.0, help="share of --rate that is left at the end")
     ap.add_argument("--keep-every", type=float, default=0, help="write --out every so many seconds")
     ap.add_argument("--compile", action="store_true", help="compile the network first (faster on a GPU)")
