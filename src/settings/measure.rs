@@ -26,8 +26,9 @@ pub struct MeasureSettings {
     /// (train sets: the finder's and the gauge's bias in one picture) (0.05, 0.2).
     pub common_u: (f64, f64),
     /// Share of the gap by which the gauge's readings are widened where the edges of a picture lie inside them (0.5), and
-    /// the most, logarithm (0.04): bodies that darken towards their limb. Chosen on train sets between 0 and 1.5 and between
-    /// 0 and 0.12: ring light, where all tellings are 5 to 15 % too narrow, gains up to twice as much, side light loses.
+    /// the most, logarithm (0.04): bodies that darken towards their limb. Chosen on train sets, with a look at `dev`, among
+    /// shares up to 1.5 and limits up to 0.12: ring light, where all tellings are 5 to 15 % too narrow, gains most; side
+    /// light loses.
     pub limb_share: f64,
     /// See `limb_share`.
     pub limb_most: f64,
