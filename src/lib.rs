@@ -28,6 +28,9 @@ pub mod calibrate;
 // The networks' runtime.
 mod runtime;
 
+// Small systems of linear equations.
+mod linear;
+
 // Micrograph -> candidate fibre ends.
 pub mod find;
 

@@ -1,6 +1,7 @@
 //! Pairs whose carriers are known -> weights of the evidence: logistic regression by Newton's steps.
 
 use super::pairs::{Evidence, N_EVIDENCE};
+use crate::linear::solve;
 
 /// One pair of ends whose carriers are known.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -50,32 +51,6 @@ pub fn fit(pairs: &[KnownPair], ridge: f64) -> Option<[f64; N]> {
         w.iter_mut().zip(step).for_each(|(w, s)| *w += s);
     }
     w.iter().all(|v| v.is_finite()).then_some(w)
-}
-
-/// Gauss elimination with the largest pivot; `None` for a singular matrix.
-fn solve(mut m: [[f64; N]; N], mut y: [f64; N]) -> Option<[f64; N]> {
-    for c in 0..N {
-        let pivot = (c..N).max_by(|a, b| m[*a][c].abs().total_cmp(&m[*b][c].abs()))?;
-        if m[pivot][c] == 0.0 {
-            return None;
-        }
-        m.swap(c, pivot);
-        y.swap(c, pivot);
-        for r in c + 1..N {
-            let factor = m[r][c] / m[c][c];
-            for k in c..N {
-                m[r][k] -= factor * m[c][k];
-            }
-            y[r] -= factor * y[c];
-        }
-    }
-    for c in (0..N).rev() {
-        for k in c + 1..N {
-            y[c] -= m[c][k] * y[k];
-        }
-        y[c] /= m[c][c];
-    }
-    Some(y)
 }
 
 #[cfg(test)]

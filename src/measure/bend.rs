@@ -1,5 +1,6 @@
 //! The bend of a centre line: a cubic through weighted points.
 
+use crate::linear::solve;
 use crate::settings::MeasureSettings;
 
 /// Cubic through `[x, offset, weight]` by weighted least squares with three rounds of down-weighting outliers (Cauchy
@@ -33,29 +34,4 @@ pub(super) fn fit_bend(points: &[[f64; 3]], unit: f64, settings: &MeasureSetting
         bend = solve(a, b)?;
     }
     Some(bend)
-}
-
-/// Solves a small symmetric system by Gaussian elimination with pivoting; `None` when singular.
-pub(super) fn solve<const N: usize>(mut a: [[f64; N]; N], mut b: [f64; N]) -> Option<[f64; N]> {
-    for k in 0..N {
-        let pivot = (k..N).max_by(|x, y| a[*x][k].abs().total_cmp(&a[*y][k].abs()))?;
-        if a[pivot][k].abs() <= f64::MIN_POSITIVE {
-            return None;
-        }
-        a.swap(k, pivot);
-        b.swap(k, pivot);
-        for r in k + 1..N {
-            let f = a[r][k] / a[k][k];
-            for c in k..N {
-                a[r][c] -= f * a[k][c];
-            }
-            b[r] -= f * b[k];
-        }
-    }
-    let mut x = [0.0; N];
-    for k in (0..N).rev() {
-        let rest: f64 = (k + 1..N).map(|c| a[k][c] * x[c]).sum();
-        x[k] = (b[k] - rest) / a[k][k];
-    }
-    x.iter().all(|v| v.is_finite()).then_some(x)
 }

@@ -2,7 +2,7 @@
 //!
 //! Zone + diameter -> [`Shape`]. Lengths in px unless a name says otherwise.
 
-use crate::measure::bend::solve;
+use crate::linear::solve;
 use crate::measure::strip::Strip;
 use crate::measure::zone::Zone;
 use crate::settings::MeasureSettings;
