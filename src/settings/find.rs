@@ -26,8 +26,8 @@ pub struct FindSettings {
     /// 40 µm, design.md section 2, with room for a rough scale). Wider = slower.
     pub fibre_um: [f64; 2],
     /// Clear hits in one copy of a picture of known scale after which coarser copies are not searched, unless one of its hits
-    /// is wider than `last_copy_px` (8: so in 87 of 180 rendered pictures, with 3306 ends in such copies and 20 in coarser ones). Larger =
-    /// slower.
+    /// is wider than `last_copy_px` (8: so in 87 of 180 rendered pictures, with 3306 ends in such copies and 20 in coarser
+    /// ones). Larger = slower.
     pub last_copy_hits: usize,
     /// Width in such a copy beyond which thicker fibres are expected, px of the copy (11: fibres of one line differ by less
     /// than from 11 to 14). Smaller = slower.
