@@ -83,6 +83,9 @@ def train(args):
     if args.init and args.init.endswith(".onnx"):
         image, _ = data.crops(noise, 2 * args.batch, SIZE)
         thaw(net, soil(image, noise).contiguous(memory_format=torch.channels_last))
+        if ranks > 1:  # each saw other crops: all go on from what the first saw
+            for value in net.state_dict().values():
+                torch.distributed.broadcast(value, 0)
         mean = [v.clone() for v in live]
     kept = time.time()
     for step in range(1, args.steps + 1):

@@ -2,13 +2,14 @@
 """Synthetic micrographs of cut and broken fibres with exact truth.
 
     python3 generate.py --set NAME --seed N --out DIR [--count K] [--jobs J] [--limit K] [--resume]
-    NAME: dev | specimens | stack | wide
+    NAME: dev | specimens | stack | wide | pad
 
 Kernel-using modules are imported inside functions, after --threads has set numba's thread count.
 """
 import argparse
 import csv
 import hashlib
+import importlib
 import json
 import multiprocessing as mp
 import os
@@ -26,9 +27,8 @@ def number(seed):
 def _run(job):
     """One job in a worker process."""
     try:
-        if job.get("set") == "wide":
-            import wide
-            return wide.render(job)
+        if job.get("set") in ("wide", "pad"):
+            return importlib.import_module(job["set"]).render(job)
         import braid
         return braid.render_job(job)
     except Exception as e:  # one bad picture must not stop the set; it is reported with its name
@@ -38,12 +38,12 @@ def _run(job):
 def main():
     """Command line."""
     ap = argparse.ArgumentParser()
-    ap.add_argument("--set", required=True, choices=["dev", "specimens", "stack", "wide"])
+    ap.add_argument("--set", required=True, choices=["dev", "specimens", "stack", "wide", "pad"])
     ap.add_argument("--seed", type=int, default=1)
     ap.add_argument("--out", required=True)
     ap.add_argument("--jobs", type=int, default=1)
     ap.add_argument("--threads", type=int, default=1)
-    ap.add_argument("--count", type=int, default=100, help="number of pictures of the set wide")
+    ap.add_argument("--count", type=int, default=100, help="number of pictures of the sets wide and pad")
     ap.add_argument("--limit", type=int, default=0)
     ap.add_argument("--only", default="", help="comma list of job names, e.g. dev_003,dev_007")
     ap.add_argument("--manifest", action="store_true", help="only rebuild manifest.csv from the truth files in --out")
@@ -54,9 +54,8 @@ def main():
     if a.manifest:
         write_manifest(a.out)
         return
-    if a.set == "wide":
-        import wide
-        jobs = wide.plan(a.seed, a.count)
+    if a.set in ("wide", "pad"):
+        jobs = importlib.import_module(a.set).plan(a.seed, a.count)
     else:
         import plans
         jobs = plans.plan(a.set, a.seed)

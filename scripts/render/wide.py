@@ -54,21 +54,21 @@ def setup(rng):
                 lint=float(rng.choice([0, 0.6])), mat=ws.make_material(rng, grey), style=ws.sample_style(rng))
 
 
-def render(job):
-    """Renders one job and writes image and truth. Returns the report row."""
+def render(job, setup=setup):
+    """Renders one job, its parameters drawn by `setup`, and writes image and truth. Returns the report row."""
     t0 = time.time()
     rng = np.random.default_rng(job["seed"])
     p = setup(rng)
     p.update(job.get("force", {}))
     W, H, um, ss = p["W"], p["H"], p["um"], p["ss"]
     hw, hh = W * um / 2, H * um / 2
-    scene = ws.compose(rng, p, um, hw, hh, wg.Adhesive(rng, W, H, um, p["d"]) if p["adhesive"] else None)
+    scene = p.get("compose", ws.compose)(rng, p, um, hw, hh, p.get("pad", wg.Adhesive)(rng, W, H, um, p["d"]) if p["adhesive"] else None)
     m = scene.mesh.finish()
     m["MAT"] = np.array(scene.mats, np.float32)
     if p["grey"]:
         m["MAT"][:, 0:3] = m["MAT"][:, 0:3].mean(1, keepdims=True); m["MAT"][:, 3:6] = m["MAT"][:, 3:6].mean(1, keepdims=True)
     V = sc.to_buffer(m["P"], W, H, um, ss)
-    LP = wsh.light_mix(rng, p["look"], um / ss)
+    LP = p.get("light", wsh.light_mix)(rng, p["look"], um / ss)
     z1 = np.full((H * ss, W * ss), -1e9, np.float32); t1 = np.full((H * ss, W * ss), -1, np.int32)
     ra.raster(V, m["F"], m["fid"], z1, t1, False, np.zeros((1, 1), np.float32), np.zeros((1, 1), np.int32))
     bg, gz = _ground(rng, p, scene, um, LP)
@@ -78,14 +78,16 @@ def render(job):
     zi = np.ascontiguousarray(np.where(t1 >= 0, z1, gzs)[::ss, ::ss]).astype(np.float32)
     col = _light(rng, p, m, V, t1, zi, bg, um, LP)
     fg = t1[::ss, ::ss] >= 0
-    if p["view"] in ("mat", "loose", "weave") and rng.random() < 0.3:
+    if p["view"] == "pad":
+        col = col * depth_gain(zi, p["d"], p["dark"])
+    elif p["view"] in ("mat", "loose", "weave") and rng.random() < 0.3:
         col = fade(rng, col, zi, bg, p["d"])
     zf, coc = 0.0, 0.0
     if p["look"] not in ("sem", "rails") and rng.random() < 0.2 and scene.tips:
         zf = float(np.quantile([t[2] for t in scene.tips], rng.uniform(0.2, 0.9)))
         coc = rng.uniform(0.03, 0.3) / um
         col = sh.defocus(col, zi, zf, coc, fg, nslice=7).astype(np.float32)
-    u8 = wc.finish(col, rng, p["grey"], fg, p["px"])
+    u8 = p.get("finish", wc.finish)(col, rng, p["grey"], fg, p["px"])
     u8, boxes, bar = wc.captions(u8, um, rng, 192.0 / um)
     mask = np.zeros((H, W), np.uint8)
     for b in boxes:
@@ -114,9 +116,11 @@ def _ground(rng, p, scene, um, LP):
         base = float(np.exp(rng.uniform(np.log(0.02), np.log(0.25))))
     elif p["look"] == "trans":
         base = rng.uniform(0.45, 0.85)
+    if p["view"] == "pad":
+        base = (LP[wsh.CONST] + LP[wsh.LAM2] * LP[wsh.L2Z]) * float(p["mat"]["core"].mean()) * p["alike"]
     if scene.ground is not None:
         z = scene.ground.z
-        g = wg.shade_ground(rng, base, scene.ground, um, LP)
+        g = scene.ground.shade(rng, base, um, LP)
     else:
         z = np.full((H, W), rng.choice([0.0, -3.0, -12.0]) * p["d"], np.float32)
         g = wg.plain(rng, W, H, base)
@@ -165,6 +169,11 @@ def fade(rng, col, z, bg, d):
     k = np.exp(-np.maximum(top - z, 0) / (rng.uniform(3, 12) * d))[..., None].astype(np.float32)
     k = np.maximum(k, rng.uniform(0.15, 0.4))
     return col * k + bg.mean((0, 1)) * rng.uniform(0.6, 1.3) * (1 - k)
+
+
+def depth_gain(z, d, dark):
+    """Light by height: what lies deep is dimmer (`dark` a diameter), what rises towards the detector brighter."""
+    return np.clip(1 + dark * (z - float(np.median(z))) / d * 0.5, 0.25, 2.2)[..., None].astype(np.float32)
 
 
 def truth(job, p, scene, m, V, t1, mask, zf, coc, boxes, image, u8):

@@ -64,17 +64,15 @@ class Adhesive:
         self.z += r.uniform(1.0, 1.6) * d * np.exp(-q)
         self.glow += (r.uniform(0, 0.9) * np.exp(-(q / r.uniform(1, 2.5)) ** 2)).astype(np.float32)
 
-
-def shade_ground(rng, base, pad, um, LP):
-    """Grey level of a height-field ground under the light vector's two lamps."""
-    alb, glow = pad.alb, pad.glow
-    zs = cv2.GaussianBlur(pad.z, (0, 0), 1.0)
-    gy, gx = np.gradient(zs, um)
-    n = 1 / np.sqrt(1 + gx * gx + gy * gy)
-    lam = (-gx * LP[1] - gy * LP[2] + LP[3]) * n / LP[3]
-    k = rng.uniform(0.2, 1.0)
-    g = base * alb * (1 + k * (lam - 1)) + base * rng.uniform(0, 1.2) * (1 - n) + rng.uniform(0.2, 1.0) * base * glow
-    return np.maximum(g, 0.002).astype(np.float32)
+    def shade(self, rng, base, um, LP):
+        """Grey level under the light vector's two lamps."""
+        zs = cv2.GaussianBlur(self.z, (0, 0), 1.0)
+        gy, gx = np.gradient(zs, um)
+        n = 1 / np.sqrt(1 + gx * gx + gy * gy)
+        lam = (-gx * LP[1] - gy * LP[2] + LP[3]) * n / LP[3]
+        k = rng.uniform(0.2, 1.0)
+        g = base * self.alb * (1 + k * (lam - 1)) + base * rng.uniform(0, 1.2) * (1 - n) + rng.uniform(0.2, 1.0) * base * self.glow
+        return np.maximum(g, 0.002).astype(np.float32)
 
 
 def plain(rng, W, H, base):

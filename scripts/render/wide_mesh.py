@@ -36,7 +36,7 @@ class WideMesh(Mesh):
 
 
 def sample_shape(rng, kind):
-    """Cross-section of a fibre. kind: round | oval | ribbon | grooved | lumpy."""
+    """Cross-section of a fibre. kind: round | oval | ribbon | grooved | lumpy | crumpled."""
     u = rng.uniform
     sh = dict(flat=1 - abs(rng.normal(0, 0.05)), twist=0.0, phase=u(0, np.pi), vary=abs(rng.normal(0, 0.03)), vcorr=u(4, 14), groove=0.0, lobes=int(rng.integers(2, 6)), seed=u(0, 400))
     if kind == "oval":
@@ -47,6 +47,8 @@ def sample_shape(rng, kind):
         sh.update(flat=u(0.6, 1.0), groove=u(0.06, 0.2), twist=rng.normal(0, 0.05), vary=u(0.02, 0.1))
     elif kind == "lumpy":
         sh.update(flat=u(0.6, 1.0), vary=u(0.1, 0.22), vcorr=u(1.2, 6), twist=rng.normal(0, 0.1), groove=u(0, 0.1))
+    elif kind == "crumpled":
+        sh.update(flat=u(0.15, 0.6), twist=rng.normal(0, 0.35), vary=u(0.08, 0.25), vcorr=u(1.5, 6), groove=u(0.08, 0.3), lobes=int(rng.integers(2, 5)))
     return sh
 
 

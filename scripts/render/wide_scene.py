@@ -40,7 +40,7 @@ class Scene:
 
     def __init__(self, rng, job, um, hw, hh, ground):
         self.rng, self.job, self.um, self.hw, self.hh = rng, job, um, hw, hh
-        self.mesh = wm.WideMesh(); self.infos = []; self.mats = []; self.tips = []
+        self.mesh = wm.WideMesh(); self.infos = []; self.mats = []; self.tips = []; self.paths = []
         self.d0 = job["d"]; self.mat = job["mat"]; self.style = job["style"]; self.ground = ground
         self.nf = 0
 
@@ -76,6 +76,7 @@ class Scene:
             i["carrier"] = int(carrier); i["id"] = f"c{int(carrier):02d}_e{i['eid']:03d}"
             self.tips.append(i["C"][-1])
         self.infos += inf
+        self.paths.append((path, d))
         self.mats.append(mat_row(r, self.mat, d, sh["seed"], int(carrier)))
         self.nf += 1
         return True
