@@ -1,9 +1,10 @@
 //! Hits -> candidates: what surrounds a hit in its picture decides how much to believe it.
 //!
 //! The network sees about a hundred pixels of one copy. Whether a hit is an end also shows in what it cannot see: whether
-//! another copy saw the same end, how wide the other fibres of the picture are, how sure the network is elsewhere in it,
-//! whether a stronger hit lies close by; and in the hit's own strip, upright and at its own scale, as the measuring stage's
-//! gauge sees it. Boosted trees (`models/context.json`, made by `scripts/finder/context.py`) turn
+//! another copy saw the same end, how wide the other fibres of the picture are, whether a stronger hit lies close by; and
+//! in the hit's own strip, upright and at its own scale, as the measuring stage's gauge sees it. How many ends a picture
+//! has and how sure the network is throughout it are not asked: trees that knew did no better on pictures of the kind they
+//! had learnt from, and worse on any other. Boosted trees (`models/context.json`, made by `scripts/finder/context.py`) turn
 //! that into the chance that the hit is a gradable end.
 
 use serde::Deserialize;
@@ -19,7 +20,7 @@ use crate::units::direction_gap_deg;
 pub(super) static BUNDLED: &[u8] = include_bytes!("../../models/context.json");
 
 /// What the trees ask about a hit, in the order of `describe_hits`' answer. Lengths are in widths of the hit.
-pub const CONTEXT_FEATURES: [&str; 34] = [
+pub const CONTEXT_FEATURES: [&str; 30] = [
     "network_logit",
     "width_in_copy",
     "smear",
@@ -42,10 +43,6 @@ pub const CONTEXT_FEATURES: [&str; 34] = [
     "murmur",
     "border_distance",
     "width_px",
-    "picture_ends",
-    "picture_mean_score",
-    "picture_doubt",
-    "picture_width_spread",
     "strip_end",
     "strip_clear",
     "strip_look_certainty",
@@ -161,7 +158,7 @@ pub(super) fn describe(
     size: (u32, u32),
 ) -> Vec<[f64; CONTEXT_FEATURES.len()]> {
     let (all, some) = (Near::new(hits), Near::new(kept));
-    let picture = Picture::of(kept);
+    let typical = typical_width(kept);
     // What a closer look says of the picture's surest hits: some pictures are hard throughout.
     let mut ends: Vec<f64> = glances.iter().map(|g| g.end).collect();
     ends.sort_by(f64::total_cmp);
@@ -207,15 +204,11 @@ pub(super) fn describe(
                 stronger.map_or(1.0, axis_gap),
                 along,
                 across,
-                (w / picture.width_px).log2(),
+                (w / typical).log2(),
                 crowd,
                 murmur,
                 far.into_iter().fold(FAR * w, f64::min) / w,
                 w.log2(),
-                picture.ends,
-                picture.mean_score,
-                picture.doubt,
-                picture.width_spread,
                 glance.end,
                 glance.clear,
                 glance.look.abs(),
@@ -229,38 +222,17 @@ pub(super) fn describe(
         .collect()
 }
 
-/// What all kept hits of a picture say together. Every hit counts as much as the network believes it.
-struct Picture {
-    width_px: f64,
-    width_spread: f64,
-    ends: f64,
-    mean_score: f64,
-    doubt: f64,
-}
-
-impl Picture {
-    fn of(kept: &[Hit]) -> Self {
-        let mut widths: Vec<(f64, f64)> =
-            kept.iter().map(|h| (h.candidate.width_px.log2(), h.candidate.score.powi(2))).collect();
-        widths.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));
-        let total = widths.iter().map(|w| w.1).sum::<f64>().max(1e-12);
-        let mut sum = 0.0;
-        let median = widths.iter().find(|w| {
-            sum += w.1;
-            sum >= total / 2.0
-        });
-        let median = median.map_or(0.0, |w| w.0);
-        let spread = widths.iter().map(|w| w.1 * (w.0 - median).abs()).sum::<f64>() / total;
-        let scores = || kept.iter().map(|h| h.candidate.score);
-        let ends = scores().sum::<f64>();
-        Self {
-            width_px: median.exp2(),
-            width_spread: spread,
-            ends: (1.0 + ends).log2(),
-            mean_score: scores().map(|s| s * s).sum::<f64>() / ends.max(1e-12),
-            doubt: scores().map(|s| s * (1.0 - s)).sum::<f64>() / ends.max(1e-12),
-        }
-    }
+/// Median width of a picture's kept hits, px. Every hit counts as much as the network believes it.
+fn typical_width(kept: &[Hit]) -> f64 {
+    let mut widths: Vec<(f64, f64)> = kept.iter().map(|h| (h.candidate.width_px, h.candidate.score.powi(2))).collect();
+    widths.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));
+    let total = widths.iter().map(|w| w.1).sum::<f64>();
+    let mut sum = 0.0;
+    let median = widths.iter().find(|w| {
+        sum += w.1;
+        sum >= total / 2.0
+    });
+    median.map_or(1.0, |w| w.0)
 }
 
 /// Drops weaker hits on the end of a stronger one; only hits of at least `min_kept_hit` stay.
