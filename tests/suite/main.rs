@@ -12,6 +12,7 @@ mod golden;
 mod quality;
 mod report;
 mod review;
+mod runtime;
 mod schema;
 mod shards;
 mod stack;
