@@ -1,6 +1,6 @@
 """The `pad` set: fibres on and in an adhesive pad under the electron microscope. plan() makes jobs, render() one picture.
 
-Fibres, ends, camera and truth are those of `wide`; ground, layout and exposure are this set's own: an uneven pad that
+Fibres, ends, captions and truth are those of `wide`; ground, layout, light and exposure are this set's own: an uneven pad that
 climbs fibres, furrows where fibres were lifted off, torn skin, crumbs, tangles, cut bundles, fibres that rise towards the
 detector, and bodies about as dark as the pad.
 """

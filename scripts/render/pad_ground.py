@@ -23,7 +23,8 @@ class Pad(wg.Adhesive):
     def meniscus(self, p, u, d):
         """Adhesive climbing a diving fibre, always lit enough to be told from an end."""
         super().meniscus(p, u, d)
-        q = np.hypot(self.x - (p[0] / self.um + (self.W - 1) / 2), self.y - (p[1] / self.um + (self.H - 1) / 2)) * self.um / d
+        x, y = self.px(p[:2])
+        q = np.hypot(self.x - x, self.y - y) * self.um / d
         self.glow += (self.rng.uniform(0.4, 1.5) * np.exp(-(q / self.rng.uniform(0.8, 2)) ** 2)).astype(np.float32)
 
     def _mound(self, dpx):
@@ -37,17 +38,18 @@ class Pad(wg.Adhesive):
         if r.random() < 0.6:  # thin skin over a hollow, or charge: bright, with a darker foot
             self.glow += r.uniform(0.2, 2.0) * g * (0.7 + 0.6 * ra.noise_image(self.H, self.W, 0.7 * dpx, 3, self.seed + 31, 0.6)) - r.uniform(0, 0.3) * np.exp(-0.4 * np.maximum(q, 0))
 
-    def _line(self, xy):
-        """Distance in px of every pixel to a line of points (um)."""
-        pts = np.c_[xy[:, 0] / self.um + (self.W - 1) / 2, xy[:, 1] / self.um + (self.H - 1) / 2]
+    def _far(self, points, on=None):
+        """Distance in px of every pixel to the line through points (px), or those of its steps that are `on`; None outside the frame."""
         line = np.full((self.H, self.W), 255, np.uint8)
-        cv2.polylines(line, [np.round(pts).astype(np.int32).reshape(-1, 1, 2)], False, 0, 1)
+        points = np.round(points).astype(np.int32)
+        steps = np.stack([points[:-1], points[1:]], 1)
+        cv2.polylines(line, list(steps if on is None else steps[on]), False, 0, 1)
         return cv2.distanceTransform(line, cv2.DIST_L2, 5) if (line == 0).any() else None
 
     def furrow(self, xy, d):
         """Groove with lips along xy (um), strong and weak in turns, as a fibre of diameter d leaves it."""
         r = self.rng
-        far = self._line(xy)
+        far = self._far(self.px(xy))
         if far is None:
             return
         w = r.uniform(0.3, 0.6) * d / self.um
@@ -59,12 +61,12 @@ class Pad(wg.Adhesive):
 
     def _skin(self, dpx):
         """Torn skin: a ragged flap edge with a lit rim, one side higher than the other."""
-        r = self.rng; um = self.um
+        r = self.rng
         n = 80
         turn = np.cumsum(r.normal(0, 0.25, n)) + r.uniform(0, 6.28)
         step = r.uniform(0.2, 0.6) * dpx
         xy = np.cumsum(np.c_[np.cos(turn), np.sin(turn)] * step, 0)[: r.integers(12, n)] + r.uniform(-0.5, 0.5, 2) * [self.W, self.H]
-        far = self._line(xy * um)
+        far = self._far(xy + [(self.W - 1) / 2, (self.H - 1) / 2])
         if far is None:
             return
         far = np.maximum(far + 0.5 * dpx * ra.noise_image(self.H, self.W, 0.8 * dpx, 3, self.seed + 61, 0.7), 0)
@@ -93,14 +95,10 @@ class Pad(wg.Adhesive):
         low = near[:, 2] - self.at(near[:, :2]) < 1.3 * d
         if low.sum() < 4:
             return
-        line = np.zeros((self.H, self.W), np.uint8)
-        pts = np.round(np.c_[near[:, 0] / self.um + (self.W - 1) / 2, near[:, 1] / self.um + (self.H - 1) / 2]).astype(np.int32)
-        for a, b, on in zip(pts[:-1], pts[1:], low[:-1]):
-            if on:
-                cv2.line(line, tuple(int(v) for v in a), tuple(int(v) for v in b), 255, 1)
-        if not line.any():
+        far = self._far(self.px(near[:, :2]), low[:-1])
+        if far is None:
             return
-        far = cv2.distanceTransform(255 - line, cv2.DIST_L2, 5) * self.um / d
+        far = far * self.um / d
         part = np.clip(0.4 + 1.1 * ra.noise_image(self.H, self.W, 6 * d / self.um, 2, self.seed + float(path[0, 0]) % 50, 1.0), 0, 1.4)
         reach = self.rng.uniform(0.6, 2.5)
         self.z += (much * d * part * np.exp(-(far / reach) ** 1.5)).astype(np.float32)

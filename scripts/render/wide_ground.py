@@ -47,10 +47,13 @@ class Adhesive:
         self.glow += r.uniform(0, 0.5) * np.exp(-((q - 1.25) / 0.3) ** 2)
         self.z += -r.uniform(0, 0.8) * self.d0 * np.exp(-q ** 4)
 
+    def px(self, xy):
+        """Places in px of points xy (um)."""
+        return xy / self.um + (np.array([self.W, self.H]) - 1) / 2
+
     def at(self, xy):
         """Ground height (um) under points xy (um); the nearest frame pixel outside the frame."""
-        i = np.clip(np.round(xy[:, 0] / self.um + (self.W - 1) / 2).astype(int), 0, self.W - 1)
-        j = np.clip(np.round(xy[:, 1] / self.um + (self.H - 1) / 2).astype(int), 0, self.H - 1)
+        i, j = np.clip(np.round(self.px(xy)).astype(int), 0, [self.W - 1, self.H - 1]).T
         return self.z[j, i]
 
     def meniscus(self, p, u, d):
