@@ -106,7 +106,10 @@ impl Context {
             return Err(format!("schema {} is not breakface-context/1", file.schema));
         }
         if file.features != CONTEXT_FEATURES {
-            return Err("asks for other features than this version makes: make the trees anew (scripts/finder/context.py)".to_owned());
+            return Err(
+                "asks for other features than this version makes: make the trees anew (scripts/finder/context.py)"
+                    .to_owned(),
+            );
         }
         if !file.trees.iter().all(Tree::is_sound) {
             return Err("holds a tree whose branches lead nowhere".to_owned());
