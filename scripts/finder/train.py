@@ -286,7 +286,7 @@ def main():
     ap.add_argument("--rate", type=float, default=1.2e-3)
     ap.add_argument("--seed", type=int, default=1)
     ap.add_argument("--init", help="go on from these weights (.pt) or this exported network (.onnx)")
-    ap.add_argument("--quick", action="store_true", help="a new network is the quick one: half the time, finds a little less")
+    ap.add_argument("--quick", action="store_true", help="a new network is the quick one: quicker, finds a little less")
     ap.add_argument("--teacher", help="a trained network (.pt or .onnx) whose answers are learnt beside the truth")
     ap.add_argument("--lessons", type=float, default=1.0, help="weight of the teacher's answers")
     ap.add_argument("--export")
