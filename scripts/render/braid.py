@@ -6,6 +6,7 @@ import time
 import cv2
 import numpy as np
 
+import fibre_map
 import geometry as geo
 import raster as ra
 import scene as sc
@@ -126,7 +127,7 @@ def truth_doc(job, spec, um, infos, m, V, t1, zi, mask, W, H, ss, zf, coc, look,
             sub = "weak_bulb" if q["bulb_ratio"] < 1.3 else "bulb"
         inside = -0.5 <= x < W - 0.5 and -0.5 <= y < H - 0.5
         sd = q["shaft_diameter_px"]
-        rec = dict(id=f["id"], carrier=f["carrier"], x_px=round(x, 2), y_px=round(y, 2), apex_x_px=round(float(q["apex"][0]), 2),
+        rec = dict(id=f["id"], carrier=f["carrier"], fibre=i, x_px=round(x, 2), y_px=round(y, 2), apex_x_px=round(float(q["apex"][0]), 2),
                    apex_y_px=round(float(q["apex"][1]), 2), axis_deg=round(q["axis_deg"], 2), label=inf["label"], subtype=sub,
                    shaft_diameter_px=round(sd, 3), bulb_ratio=round(q["bulb_ratio"], 3),
                    cut_angle_deg=round(abs(q["cut_signed"]), 2) if "cut_signed" in q else None,
@@ -232,6 +233,7 @@ def render_job(job):
     fn = sh.save_image(u8, base, prefer_png=job.get("png", False), q0=cam["jq"])
     doc = truth_doc(job, spec, um, infos, m, V, t1, zi, mask, W, H, ss, zf, coc_use, look, view, boxes, os.path.basename(fn), u8)
     doc["scale_bar_um"] = bar
+    doc.update(fibre_map.write(job, t1, m, ss))
     json.dump(doc, open(base + ".json", "w"), indent=1)
     return dict(image=os.path.basename(fn), doc=doc, sec=time.time() - t0)
 

@@ -48,6 +48,7 @@ def main():
     ap.add_argument("--only", default="", help="comma list of job names, e.g. dev_003,dev_007")
     ap.add_argument("--manifest", action="store_true", help="only rebuild manifest.csv from the truth files in --out")
     ap.add_argument("--resume", action="store_true", help="skip jobs whose truth file exists")
+    ap.add_argument("--fibres", action="store_true", help="also write which fibre each pixel shows (fibres/NAME.png)")
     a = ap.parse_args()
     os.environ["NUMBA_NUM_THREADS"] = str(a.threads)
     os.makedirs(a.out, exist_ok=True)
@@ -71,6 +72,7 @@ def main():
         if "spec" in j:
             j["spec"]["seed"] = number(j["spec"]["seed"])
         j["path"] = os.path.join(a.out, j["name"])
+        j["fibres"] = a.fibres
     t0 = time.time()
     if a.jobs > 1:
         if not os.environ.get("NUMBA_DISABLE_JIT"):

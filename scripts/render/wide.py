@@ -6,6 +6,7 @@ import time
 import cv2
 import numpy as np
 
+import fibre_map
 import raster as ra
 import scene as sc
 import shade as sh
@@ -95,6 +96,7 @@ def render(job, setup=setup):
     fn = sh.save_image(u8, job["path"], q0=int(rng.integers(72, 97)))
     doc = truth(job, p, scene, m, V, t1, mask, zf, coc, boxes, os.path.basename(fn), u8)
     doc["scale_bar_um"] = bar
+    doc.update(fibre_map.write(job, t1, m, ss))
     with open(job["path"] + ".json", "w") as f:
         json.dump(doc, f, indent=1)
     return dict(image=os.path.basename(fn), doc=doc, sec=time.time() - t0)
@@ -203,7 +205,7 @@ def truth(job, p, scene, m, V, t1, mask, zf, coc, boxes, image, u8):
         elif sub in ("bulb", "weak_bulb"):
             sub = "weak_bulb" if q["bulb_ratio"] < 1.3 else "bulb"
         inside = -0.5 <= x < W - 0.5 and -0.5 <= y < H - 0.5
-        rec = dict(id=inf["id"], carrier=inf["carrier"], x_px=r2(x), y_px=r2(y), apex_x_px=r2(q["apex"][0]), apex_y_px=r2(q["apex"][1]), axis_deg=r2(q["axis_deg"]), label=inf["label"],
+        rec = dict(id=inf["id"], carrier=inf["carrier"], fibre=int(inf["fid"]), x_px=r2(x), y_px=r2(y), apex_x_px=r2(q["apex"][0]), apex_y_px=r2(q["apex"][1]), axis_deg=r2(q["axis_deg"]), label=inf["label"],
                    subtype=sub, shaft_diameter_px=r2(sd, 3), bulb_ratio=r2(q["bulb_ratio"], 3), cut_angle_deg=r2(abs(q["cut_signed"])) if "cut_signed" in q else None,
                    cut_angle_signed_deg=r2(q.get("cut_signed")), cut_angle_3d_deg=r2(q.get("cut3d")), face_nz=r2(q.get("face_nz"), 3), face_axis_ratio=r2(q.get("face_axis_ratio"), 3),
                    end_flatness=r2(q["end_flatness"], 4), end_line_deg=r2(q["end_line_deg"]), elevation_deg=r2(q["elev_deg"], 1), visible_fraction=round(frac, 3), defocus_px=r2(dpx),
