@@ -1,25 +1,25 @@
-//! Runs the finder without the measuring stage over a folder of pictures and writes a small table, for judging the network
+//! Runs the detector without the measuring stage over a folder of pictures and writes a small table, for judging the network
 //! by itself and for training the trees that weigh its hits:
-//! `cargo run --example finder_alone -- FOLDER OUT.csv [FINDER.onnx] [MIN_SCORE] [scale|none] [hits|ends] [MIRROR_UP_TO_MPX]`.
-//! With `hits`, every hit that may become a candidate is written with the features of `find::CONTEXT_FEATURES`.
+//! `cargo run --example finder_alone -- FOLDER OUT.csv [DETECTOR.onnx] [MIN_SCORE] [scale|none] [hits|ends] [MIRROR_UP_TO_MPX]`.
+//! With `hits`, every hit that may become a candidate is written with the features of `find::RESCORE_FEATURES`.
 
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
-use breakface::find::{CONTEXT_FEATURES, Candidate, Finder, describe_hits, find_ends};
+use breakface::detect::{Candidate, Detector, RESCORE_FEATURES, describe_detections, detect_ends};
 use breakface::micrograph::read_micrograph;
-use breakface::settings::{FindSettings, ReadSettings};
+use breakface::settings::{DetectSettings, ReadSettings};
 use breakface::units::{Scale, ScaleSource};
 use rayon::prelude::*;
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let args: Vec<String> = std::env::args().collect();
     let [folder, out] = [1, 2].map(|i| PathBuf::from(args.get(i).cloned().unwrap_or_default()));
-    let finder = match args.get(3).filter(|f| !f.is_empty() && *f != "bundled") {
-        Some(file) => Finder::from_file(Path::new(file))?,
-        None => Finder::bundled()?,
+    let detector = match args.get(3).filter(|f| !f.is_empty() && *f != "bundled") {
+        Some(file) => Detector::from_file(Path::new(file))?,
+        None => Detector::bundled()?,
     };
-    let mut settings = FindSettings::default();
+    let mut settings = DetectSettings::default();
     if let Some(score) = args.get(4) {
         settings.min_score = score.parse()?;
     }
@@ -42,10 +42,10 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             micrograph.scale =
                 doc["um_per_px"].as_f64().filter(|_| use_scale).and_then(|s| Scale::new(s, ScaleSource::Series));
             let lines: Vec<String> = if with_features {
-                let described = describe_hits(&micrograph, &finder, &settings);
+                let described = describe_detections(&micrograph, &detector, &settings);
                 described.iter().map(|(c, f)| line(name, c, f)).collect()
             } else {
-                find_ends(&micrograph, &finder, &settings).iter().map(|c| line(name, c, &[])).collect()
+                detect_ends(&micrograph, &detector, &settings).iter().map(|c| line(name, c, &[])).collect()
             };
             Some(lines.concat())
         })
@@ -53,14 +53,14 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut file = std::fs::File::create(out)?;
     write!(file, "image,x_px,y_px,axis_deg,shaft_diameter_px,label,p_sheared,score")?;
     if with_features {
-        write!(file, ",{}", CONTEXT_FEATURES.join(","))?;
+        write!(file, ",{}", RESCORE_FEATURES.join(","))?;
     }
     writeln!(file)?;
     Ok(file.write_all(rows.concat().as_bytes())?)
 }
 
 fn line(name: &str, c: &Candidate, features: &[f64]) -> String {
-    let p = c.look_sheared.unwrap_or(0.5);
+    let p = c.network_p_sheared.unwrap_or(0.5);
     let label = if p >= 0.5 { "sheared" } else { "tensile" };
     let features: String = features.iter().map(|f| format!(",{f:.5}")).collect();
     format!(

@@ -7,7 +7,7 @@
 
 use breakface::carrier::learn::{self, KnownPair};
 use breakface::carrier::pairs::{EVIDENCE, Scene};
-use breakface::carrier::{Shaft, View, edge_direction_deg, group_shafts};
+use breakface::carrier::{CarrierInput, View, edge_direction_deg, group_inputs};
 use breakface::settings::{CarrierSettings, PairWeights};
 use breakface::stats::agreement::adjusted_rand;
 use breakface::table::{EndRow, read_csv};
@@ -25,7 +25,7 @@ const RIDGE: f64 = 1.0;
 struct Picture {
     view: String,
     size: View,
-    shafts: Vec<Shaft>,
+    shafts: Vec<CarrierInput>,
     carriers: Vec<i64>,
 }
 
@@ -102,7 +102,7 @@ fn judge(p: &Picture, settings: &CarrierSettings) -> Option<f64> {
     if truth.len() < 2 {
         return None;
     }
-    let found = group_shafts(&p.shafts, &p.size, settings);
+    let found = group_inputs(&p.shafts, &p.size, settings);
     let (mut a, mut b) = (Vec::new(), Vec::new());
     for (i, carrier) in p.carriers.iter().enumerate().filter(|(_, c)| 0 <= **c) {
         a.push(*carrier);
@@ -163,7 +163,7 @@ fn picture(file: &Path, ends: Option<&[EndRow]>, rng: &mut rand_chacha::ChaCha8R
         for e in known.iter().filter(|e| e.get("gradable").and_then(Value::as_bool) == Some(true)) {
             let d = number(e, "shaft_diameter_px")?;
             let axis_deg = number(e, "axis_deg")? + noise(ANGLE_NOISE_DEG);
-            shafts.push(Shaft {
+            shafts.push(CarrierInput {
                 tip: Point::new(
                     number(e, "x_px")? + noise(TIP_NOISE_D * d),
                     number(e, "y_px")? + noise(TIP_NOISE_D * d),
@@ -187,7 +187,7 @@ fn picture(file: &Path, ends: Option<&[EndRow]>, rng: &mut rand_chacha::ChaCha8R
     })
 }
 
-fn of_row(row: &EndRow, settings: &CarrierSettings) -> Option<Shaft> {
+fn of_row(row: &EndRow, settings: &CarrierSettings) -> Option<CarrierInput> {
     let end = breakface::measure::MeasuredEnd {
         tip: Point::new(row.x_px, row.y_px),
         axis_deg: row.axis_deg,
@@ -197,5 +197,5 @@ fn of_row(row: &EndRow, settings: &CarrierSettings) -> Option<Shaft> {
         drawn: breakface::measure::Drawn::default(),
         not_gradable: Vec::new(),
     };
-    Shaft::of(&end, settings)
+    CarrierInput::of(&end, settings)
 }

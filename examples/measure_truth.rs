@@ -1,4 +1,4 @@
-//! Judges the measuring stage alone: reads pictures with truth, moves the true ends a little (as a finder would), measures
+//! Judges the measuring stage alone: reads pictures with truth, moves the true ends a little (as a detector would), measures
 //! them and compares.
 //!
 //! usage: `cargo run --example measure_truth -- SET_DIR [--csv OUT.csv] [--seed N] [--exact] [--every N] [--sheet OUT.png [--worst WHAT[,LOOK]]]
@@ -6,7 +6,7 @@
 //!
 //! SET_DIR holds rendered pictures and their JSON truth (schema `fibre-ends-truth/1`). Tips are moved by up to 0.3
 //! diameters, axes by up to 8 degrees, widths by up to 20 %; `--exact` leaves them alone. Prints medians by look and view
-//! over gradable ends. With `--candidates` the ends that a finder found are measured instead (`image, x_px, y_px, axis_deg,
+//! over gradable ends. With `--candidates` the ends that a detector found are measured instead (`image, x_px, y_px, axis_deg,
 //! shaft_diameter_px, score`, as `finder_alone` writes them; stronger ones first where two lie on one end) and those that
 //! lie on a true end are compared. The CSV has one row per true end (gradable or not) with truth columns beside all features, so that
 //! trees can be trained on it.
@@ -16,7 +16,7 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
-use breakface::find::Candidate;
+use breakface::detect::Candidate;
 use breakface::measure::{FEATURES, MeasuredEnd, measure_ends};
 use breakface::micrograph::{GreyPlane, Micrograph};
 use breakface::settings::MeasureSettings;
@@ -89,7 +89,7 @@ fn read_picture(path: &Path, truth: &Value) -> Result<Micrograph, Failure> {
     Ok(Micrograph { grey, rgb, scale: None, burnt_in, warnings: Vec::new() })
 }
 
-/// Moves a true end as a finder would.
+/// Moves a true end as a detector would.
 fn candidate(end: &Value, rng: &mut rand_chacha::ChaCha8Rng, exact: bool) -> Option<Candidate> {
     let d = end["shaft_diameter_px"].as_f64()?;
     let mut unit = || if exact { 0.0 } else { rng.random_range(-1.0..1.0) };
@@ -101,11 +101,11 @@ fn candidate(end: &Value, rng: &mut rand_chacha::ChaCha8Rng, exact: bool) -> Opt
         axis_deg: axis + 8.0 * turn,
         width_px: d * (1.0 + 0.2 * width),
         score: 1.0,
-        look_sheared: None,
+        network_p_sheared: None,
     })
 }
 
-/// Least score of a found end that is measured (the finder's own).
+/// Least score of a found end that is measured (the detector's own).
 const MIN_SCORE: f64 = 0.38;
 
 /// Found ends by picture; of two within half a diameter the stronger stays.
@@ -123,7 +123,7 @@ fn read_candidates(path: &Path) -> Result<BTreeMap<String, Vec<Candidate>>, Fail
         let (tip, score) = (Point::new(number(0), number(1)), number(4));
         if MIN_SCORE <= score {
             let name = cells.get(image).copied().unwrap_or_default().to_string();
-            let one = Candidate { tip, axis_deg: number(2), width_px: number(3), score, look_sheared: None };
+            let one = Candidate { tip, axis_deg: number(2), width_px: number(3), score, network_p_sheared: None };
             found.entry(name).or_default().push(one);
         }
     }

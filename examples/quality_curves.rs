@@ -7,7 +7,7 @@
 //! then goes through the whole pipeline.
 //! Writes `quality-curves.csv` (one row per kind and step) and `quality-curves.svg` into OUT_DIR. Seeded: the same every time.
 
-use breakface::find::Finder;
+use breakface::detect::Detector;
 use breakface::micrograph::quality::{PictureQuality, picture_quality};
 use breakface::micrograph::{Micrograph, decode_micrograph};
 use breakface::pipeline::{Tools, classify_micrograph};
@@ -160,8 +160,12 @@ fn main() -> Result<(), Failure> {
     let truth: Vec<TruePicture> =
         read_truth(&set)?.into_values().filter(|t| t.ends.iter().any(|e| e.gradable)).collect();
     let step = truth.len().div_ceil(most.max(1)).max(1);
-    let tools =
-        Tools { finder: Finder::bundled()?, model: Model::bundled()?, settings: Settings::default(), um_per_px: None };
+    let tools = Tools {
+        detector: Detector::bundled()?,
+        model: Model::bundled()?,
+        settings: Settings::default(),
+        um_per_px: None,
+    };
     let mut table = String::from(
         "kind,step,unit,pictures,sharpness,noise,clipped_low,clipped_high,blockiness,fibre_px,f1,recall,precision,label_accuracy,found_and_right,diameter_error\n",
     );
@@ -185,7 +189,7 @@ fn main() -> Result<(), Failure> {
     Ok(())
 }
 
-/// Pictures on two plain threads: a pool would lend one that waits for the finder another picture, which waits for the same finder.
+/// Pictures on two plain threads: a pool would lend one that waits for the detector another picture, which waits for the same detector.
 fn all(pictures: &[&TruePicture], one: &(dyn Fn(&TruePicture) -> Option<Row> + Sync)) -> Row {
     let (first, second) = pictures.split_at(pictures.len() / 2);
     let rows = |part: &[&TruePicture]| part.iter().filter_map(|p| one(p)).collect::<Vec<Row>>();

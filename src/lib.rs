@@ -7,6 +7,9 @@
 // Points, angles and scales: the one pixel and axis convention.
 pub mod units;
 
+// Names of files written by version 0.1.0.
+pub mod renamed;
+
 // Every threshold of every stage.
 pub mod settings;
 
@@ -29,10 +32,10 @@ pub mod calibrate;
 mod runtime;
 
 // Small systems of linear equations.
-mod linear;
+mod linear_solve;
 
 // Micrograph -> candidate fibre ends.
-pub mod find;
+pub mod detect;
 
 // Candidate -> measured end: traced shaft, sub-pixel edges, features.
 pub mod measure;

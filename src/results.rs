@@ -7,7 +7,7 @@ use std::path::{Component, Path, PathBuf};
 
 mod run_file;
 
-pub use run_file::{FinderUsed, InputUsed, ModelUsed, RUN_FILE, RUN_SCHEMA, RunFile, ShardUsed, StageSeconds};
+pub use run_file::{DetectorUsed, InputUsed, ModelUsed, RUN_FILE, RUN_SCHEMA, RunFile, ShardUsed, StageSeconds};
 
 /// Folder of the overlays within a folder of results.
 pub const OVERLAY_FOLDER: &str = "overlays";

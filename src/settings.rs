@@ -2,8 +2,8 @@
 
 mod calibrate;
 mod carrier;
+mod detect;
 mod face;
-mod find;
 mod label;
 mod measure;
 mod quality;
@@ -13,8 +13,8 @@ mod stack;
 
 pub use calibrate::{BarSettings, CalibrateSettings, FibreSettings, RulingSettings};
 pub use carrier::{CarrierSettings, PairWeights};
+pub use detect::DetectSettings;
 pub use face::{FaceSettings, SiteSettings};
-pub use find::FindSettings;
 pub use label::{LabelSettings, SubtypeSettings};
 pub use measure::MeasureSettings;
 pub use quality::QualitySettings;
@@ -36,8 +36,8 @@ pub struct Settings {
     pub stack: StackSettings,
     /// Measuring the scale.
     pub calibrate: CalibrateSettings,
-    /// Finding ends.
-    pub find: FindSettings,
+    /// Detecting ends.
+    pub detect: DetectSettings,
     /// Measuring ends.
     pub measure: MeasureSettings,
     /// Grouping ends to carriers.

@@ -2,7 +2,7 @@
 
 #![no_main]
 
-use breakface::find::Finder;
+use breakface::detect::Detector;
 use breakface::micrograph::decode_micrograph;
 use breakface::micrograph::quality::picture_quality;
 use breakface::pipeline::{Tools, classify_micrograph};
@@ -20,9 +20,9 @@ static TOOLS: LazyLock<Tools> = LazyLock::new(|| {
     settings.read.min_side_px = 8;
     settings.read.max_side_px = 192;
     settings.read.max_decode_mb = 4;
-    let finder = Finder::bundled().expect("the bundled finder loads");
+    let detector = Detector::bundled().expect("the bundled detector loads");
     let model = Model::bundled().expect("the bundled model loads");
-    Tools { finder, model, settings, um_per_px: Some(0.5) }
+    Tools { detector, model, settings, um_per_px: Some(0.5) }
 });
 
 fuzz_target!(|bytes: &[u8]| {

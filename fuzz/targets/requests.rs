@@ -2,7 +2,7 @@
 
 #![no_main]
 
-use breakface::find::Finder;
+use breakface::detect::Detector;
 use breakface::labels::LabelLog;
 use breakface::pipeline::{self, RunOptions, Tools};
 use breakface::settings::Settings;
@@ -48,7 +48,7 @@ fn results() -> std::path::PathBuf {
     std::fs::create_dir(folder.join("in")).expect("a folder can be made");
     std::fs::write(&picture, include_bytes!("../../fixtures/demo/TC-S01-A_3.jpg")).expect("a file can be written");
     let tools = Tools {
-        finder: Finder::bundled().expect("the bundled finder loads"),
+        detector: Detector::bundled().expect("the bundled detector loads"),
         model: Model::bundled().expect("the bundled model loads"),
         settings: Settings::default(),
         um_per_px: Some(0.5),

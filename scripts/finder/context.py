@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Trains the trees that weigh the finder's hits by what surrounds them, and writes them as JSON.
 
-    context.py --pair TRUTH_DIR=HITS.csv [...] [--real TRUTH_DIR=HITS.csv ... --real-weight 3] --out models/context.json
+    context.py --pair TRUTH_DIR=HITS.csv [...] [--real TRUTH_DIR=HITS.csv ... --real-weight 3] --out models/rescore.json
 
 HITS.csv comes from `cargo run --example finder_alone -- TRUTH_DIR HITS.csv FINDER.onnx 0 scale hits`, made by a finder that was
 not trained on these pictures. Needs numpy and scikit-learn. Figures are cross-validated, grouped by specimen (by picture

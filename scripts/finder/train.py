@@ -2,7 +2,7 @@
 """Train the finder network on pictures with truth and export it as ONNX.
 
     train.py --pictures DIR [DIR ...] [--extra DIR] --steps 8000 --out finder.pt [--init base.pt] [--leave-out NAME ...]
-    train.py --export finder.pt --out finder.onnx
+    train.py --export finder.pt --out detector.onnx
 
 Needs PyTorch, numpy and OpenCV, and a GPU for speed (a CPU works, slowly). Seeds are fixed; see README.md beside this file.
 """

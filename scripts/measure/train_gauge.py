@@ -1,10 +1,10 @@
 #!/usr/bin/env python3
 """Trains the gauge: the small network that reads a strip (see gauge_network.py), and exports it as ONNX.
 
-    train_gauge.py --pictures DIR [DIR ...] --finder models/finder.onnx --plain A.npz [...] --judge DIR --seconds 1200 --out gauge
+    train_gauge.py --pictures DIR [DIR ...] --detector models/detector.onnx --plain A.npz [...] --judge DIR --seconds 1200 --out gauge
 
-With --quick and --outliner models/outliner.onnx (made by train_guide.py) the network learns to outline a strip, too, from the
-other's maps, and with --reader models/gauge.onnx its readings also from another gauge's, beside the truth: OUT.guide.onnx is
+With --quick and --outliner models/segmentation_teacher.onnx (made by train_guide.py) the network learns to outline a strip, too, from the
+other's maps, and with --reader models/regression.onnx its readings also from another gauge's, beside the truth: OUT.guide.onnx is
 the guide. Needs PyTorch, numpy, OpenCV, onnx; a GPU for speed. Pictures with truth come from `scripts/render` or a lab's own marks in the
 same schema; the finder must not have been trained on them. `plain_shapes.py` draws the plain shapes.
 Colours are mixed, inverted, blurred and made noisy at random, so that the gauge learns shapes and not one look. Each reading is
@@ -210,9 +210,9 @@ def main():
     """Command line."""
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("--pictures", nargs="+", required=True)
-    ap.add_argument("--finder", required=True, help="finder.onnx or weights .pt")
+    ap.add_argument("--finder", required=True, help="detector.onnx or weights .pt")
     ap.add_argument("--quick", action="store_true", help="the network that also outlines; needs --outliner")
-    ap.add_argument("--outliner", help="network whose maps are learnt (models/outliner.onnx)")
+    ap.add_argument("--outliner", help="network whose maps are learnt (models/segmentation_teacher.onnx)")
     ap.add_argument("--reader", help="gauge.onnx whose readings are learnt beside the truth")
     ap.add_argument("--lessons", type=float, default=0.5, help="weight of --reader beside the truth")
     ap.add_argument("--plain", nargs="*", default=[])

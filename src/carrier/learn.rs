@@ -1,7 +1,7 @@
 //! Pairs whose carriers are known -> weights of the evidence: logistic regression by Newton's steps.
 
 use super::pairs::{Evidence, N_EVIDENCE};
-use crate::linear::solve;
+use crate::linear_solve::solve;
 
 /// One pair of ends whose carriers are known.
 #[derive(Debug, Clone, Copy, PartialEq)]

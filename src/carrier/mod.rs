@@ -31,7 +31,7 @@ pub struct View {
 
 /// What grouping looks at of one end.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Shaft {
+pub struct CarrierInput {
     /// Tip, px.
     pub tip: Point,
     /// Direction out of the fibre, degrees.
@@ -44,7 +44,7 @@ pub struct Shaft {
     pub hue_deg: Option<f64>,
 }
 
-impl Shaft {
+impl CarrierInput {
     /// The shaft of a measured end; `None` when its diameter is not known.
     pub fn of(end: &MeasuredEnd, settings: &CarrierSettings) -> Option<Self> {
         let get = |name: &str| end.features.get(name);
@@ -69,18 +69,18 @@ pub fn edge_direction_deg(axis_deg: f64, cut_angle_deg: f64) -> f64 {
 
 /// Carrier of each end, numbered from 1 in order of the first end; `None` = belongs to no group.
 pub fn group(ends: &[MeasuredEnd], view: &View, settings: &CarrierSettings) -> Vec<Option<u32>> {
-    let shafts: Vec<(usize, Shaft)> =
-        ends.iter().enumerate().filter_map(|(i, e)| Shaft::of(e, settings).map(|s| (i, s))).collect();
-    let plain: Vec<Shaft> = shafts.iter().map(|(_, s)| *s).collect();
+    let shafts: Vec<(usize, CarrierInput)> =
+        ends.iter().enumerate().filter_map(|(i, e)| CarrierInput::of(e, settings).map(|s| (i, s))).collect();
+    let plain: Vec<CarrierInput> = shafts.iter().map(|(_, s)| *s).collect();
     let mut carriers = vec![None; ends.len()];
-    for ((i, _), carrier) in shafts.iter().zip(group_shafts(&plain, view, settings)) {
+    for ((i, _), carrier) in shafts.iter().zip(group_inputs(&plain, view, settings)) {
         carriers[*i] = carrier;
     }
     carriers
 }
 
 /// As [`group`], of shafts alone.
-pub fn group_shafts(shafts: &[Shaft], view: &View, settings: &CarrierSettings) -> Vec<Option<u32>> {
+pub fn group_inputs(shafts: &[CarrierInput], view: &View, settings: &CarrierSettings) -> Vec<Option<u32>> {
     if shafts.len() < 2 || settings.most_ends < shafts.len() {
         return vec![None; shafts.len()];
     }
@@ -100,13 +100,13 @@ pub fn group_shafts(shafts: &[Shaft], view: &View, settings: &CarrierSettings) -
 mod tests {
     use super::*;
 
-    fn bundle(across: f64, axis_deg: f64, n: usize) -> impl Iterator<Item = Shaft> {
+    fn bundle(across: f64, axis_deg: f64, n: usize) -> impl Iterator<Item = CarrierInput> {
         // Ten-pixel fibres, tips 1.4 diameters apart across the line, a little ragged along it.
-        (0..n).map(move |i| Shaft {
+        (0..n).map(move |i| CarrierInput {
             tip: Point::new(600.0 + (i * 7 % 5) as f64 * 6.0, across + i as f64 * 14.0),
             axis_deg: axis_deg + (i % 3) as f64,
             diameter_px: 10.0,
-            ..Shaft::default()
+            ..CarrierInput::default()
         })
     }
 
@@ -114,19 +114,19 @@ mod tests {
 
     #[test]
     fn bundles_far_apart_are_two_carriers() {
-        let shafts: Vec<Shaft> = bundle(100.0, 5.0, 9).chain(bundle(800.0, -12.0, 8)).collect();
-        let found = group_shafts(&shafts, &VIEW, &CarrierSettings::default());
+        let shafts: Vec<CarrierInput> = bundle(100.0, 5.0, 9).chain(bundle(800.0, -12.0, 8)).collect();
+        let found = group_inputs(&shafts, &VIEW, &CarrierSettings::default());
         let expected: Vec<Option<u32>> = [Some(1)].repeat(9).into_iter().chain([Some(2)].repeat(8)).collect();
         assert_eq!(found, expected);
     }
 
     #[test]
     fn turning_and_scaling_the_picture_changes_nothing() {
-        let shafts: Vec<Shaft> =
+        let shafts: Vec<CarrierInput> =
             bundle(100.0, 5.0, 7).chain(bundle(420.0, -12.0, 8)).chain(bundle(800.0, 3.0, 6)).collect();
-        let turned: Vec<Shaft> = shafts
+        let turned: Vec<CarrierInput> = shafts
             .iter()
-            .map(|s| Shaft {
+            .map(|s| CarrierInput {
                 tip: Point::new(-s.tip.y * 3.0, s.tip.x * 3.0),
                 axis_deg: s.axis_deg + 90.0,
                 diameter_px: s.diameter_px * 3.0,
@@ -134,21 +134,26 @@ mod tests {
             })
             .collect();
         let settings = CarrierSettings::default();
-        assert_eq!(group_shafts(&shafts, &VIEW, &settings), group_shafts(&turned, &VIEW, &settings));
+        assert_eq!(group_inputs(&shafts, &VIEW, &settings), group_inputs(&turned, &VIEW, &settings));
     }
 
     #[test]
     fn few_ends_and_lonely_ends_stay_ungrouped() {
         let settings = CarrierSettings::default();
-        assert!(group_shafts(&[], &VIEW, &settings).is_empty());
-        let mut shafts: Vec<Shaft> = bundle(100.0, 5.0, 8).collect();
-        assert_eq!(group_shafts(&shafts[..1], &VIEW, &settings), [None]);
-        shafts.push(Shaft { tip: Point::new(60.0, 1100.0), axis_deg: 170.0, diameter_px: 10.0, ..Shaft::default() });
-        let found = group_shafts(&shafts, &VIEW, &settings);
+        assert!(group_inputs(&[], &VIEW, &settings).is_empty());
+        let mut shafts: Vec<CarrierInput> = bundle(100.0, 5.0, 8).collect();
+        assert_eq!(group_inputs(&shafts[..1], &VIEW, &settings), [None]);
+        shafts.push(CarrierInput {
+            tip: Point::new(60.0, 1100.0),
+            axis_deg: 170.0,
+            diameter_px: 10.0,
+            ..CarrierInput::default()
+        });
+        let found = group_inputs(&shafts, &VIEW, &settings);
         assert_eq!(found[8], None);
         assert!(found[..8].iter().all(|c| *c == Some(1)));
         // Ends in one place must not break anything.
-        assert_eq!(group_shafts(&vec![shafts[0]; 5], &VIEW, &settings).len(), 5);
+        assert_eq!(group_inputs(&vec![shafts[0]; 5], &VIEW, &settings).len(), 5);
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! Shafts of one picture -> evidence on each pair, free of scale: lengths in shaft diameters, directions against the line's.
 
-use super::Shaft;
+use super::CarrierInput;
 use crate::settings::PairWeights;
 use crate::units::{axial_gap_deg, direction_gap_deg};
 
@@ -49,7 +49,7 @@ impl PairWeights {
 
 /// All shafts of a picture, laid along the line.
 pub struct Scene<'a> {
-    shafts: &'a [Shaft],
+    shafts: &'a [CarrierInput],
     /// Across and along the line, diameters.
     place: Vec<(f64, f64)>,
     /// Place in the order across the line.
@@ -65,7 +65,7 @@ pub struct Scene<'a> {
 
 impl<'a> Scene<'a> {
     /// Lays the shafts (two at least) along their mean direction.
-    pub fn new(shafts: &'a [Shaft]) -> Self {
+    pub fn new(shafts: &'a [CarrierInput]) -> Self {
         let n = shafts.len();
         let line = crate::stats::angle::directions(&shafts.iter().map(|s| s.axis_deg).collect::<Vec<_>>())
             .and_then(|m| m.mean_deg)
@@ -181,7 +181,7 @@ mod tests {
 
     #[test]
     fn evidence_of_a_simple_pair() {
-        let shaft = |x: f64, y: f64| Shaft {
+        let shaft = |x: f64, y: f64| CarrierInput {
             tip: Point::new(x, y),
             axis_deg: 0.0,
             diameter_px: 10.0,

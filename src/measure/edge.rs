@@ -65,7 +65,7 @@ pub(super) fn body_edge(
         Outside::Larger => (inner..=last).map(share).collect(),
     };
     let Some((middle, pointed)) = line(&shares, inner.abs_diff(outer)) else { return Some(edge) };
-    let (gap, touching) = settings.line_pointed;
+    let (gap, touching) = settings.touching_line_floor;
     let weight = ((gap - pointed) / (gap - touching)).clamp(0.0, 1.0);
     let middle = inner as f64 + outwards * middle;
     Some(Edge { at: edge.at + weight * (middle - edge.at), ..edge })

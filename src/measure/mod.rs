@@ -1,11 +1,11 @@
 //! Candidate -> measured end: traced shaft, sub-pixel edges, features, quality.
 
-use crate::find::Candidate;
-use crate::measure::agree::Kin;
-use crate::measure::gauge::{Reading, Told, readings};
-use crate::measure::guide::{Guide, guides};
+use crate::detect::Candidate;
+use crate::measure::fuse::PicturePrior;
 use crate::measure::planes::Planes;
-use crate::measure::shaft::{Rough, Shaft, measure_shaft};
+use crate::measure::regression::{Estimate, Regression, regressions};
+use crate::measure::segmentation::{Segmentation, segmentations};
+use crate::measure::shaft::{InitialEnd, Shaft, measure_shaft};
 use crate::micrograph::Micrograph;
 use crate::settings::MeasureSettings;
 use crate::units::Point;
@@ -23,13 +23,13 @@ mod strip;
 mod network;
 
 // A first idea of which pixels are own fibre.
-mod guide;
+mod segmentation;
 
-// A first reading of width, axis, tip and end line.
-mod gauge;
+// A first regression of width, axis, tip and end line.
+mod regression;
 
 // Several tellings of one number brought together.
-mod agree;
+mod fuse;
 
 // Pairs of edges through a strip.
 mod trace;
@@ -38,13 +38,13 @@ mod trace;
 mod edge;
 
 // The bend of a centre line.
-mod bend;
+mod centreline_fit;
 
 // Centre line, edges and diameter of the shaft.
 mod shaft;
 
 // Outline of the end.
-mod zone;
+mod end_region;
 
 // Straight edge, cap, neck, taper.
 mod shape;
@@ -58,8 +58,8 @@ mod quality;
 // All of one end.
 mod end;
 
-pub(crate) use gauge::Glance;
 pub use registry::{FEATURE_SCHEMA, FEATURES, Feature, FeatureRow, Stage};
+pub(crate) use regression::StripEvidence;
 
 /// What the overlay and the review page draw of an end.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -68,7 +68,7 @@ pub struct Drawn {
     pub centre_line: Vec<Point>,
     /// Left and right edge points of the shaft, from the tip backwards.
     pub edges: [Vec<Point>; 2],
-    /// Outline of the end zone, from one side of the shaft round the tip to the other.
+    /// Outline of the end region, from one side of the shaft round the tip to the other.
     pub outline: Vec<Point>,
     /// Fitted straight edge of the end.
     pub end_line: Option<(Point, Point)>,
@@ -81,7 +81,7 @@ pub struct MeasuredEnd {
     pub tip: Point,
     /// Direction of the shaft over the last 1.5 diameters, out of the fibre, degrees.
     pub axis_deg: f64,
-    /// Confidence of the finder, then of the second stage, 0..1.
+    /// Confidence of the detector, then of the second stage, 0..1.
     pub score: f64,
     /// How well the picture shows this end, 0..1.
     pub quality: f64,
@@ -95,13 +95,13 @@ pub struct MeasuredEnd {
 
 /// What is known of an end before its edges are placed.
 #[derive(Clone, Copy)]
-struct Seen<'a> {
+struct EndEvidence<'a> {
     /// The end as it was told to the networks.
-    rough: &'a Rough,
-    /// What the gauge reads there.
-    reading: Option<&'a Reading>,
+    initial: &'a InitialEnd,
+    /// What the regression network reads there.
+    regression: Option<&'a Regression>,
     /// Which pixels are own fibre.
-    guide: Option<&'a Guide>,
+    segmentation: Option<&'a Segmentation>,
 }
 
 /// Loads the networks of this stage, and says whether they are usable.
@@ -109,29 +109,29 @@ struct Seen<'a> {
 /// To be called before pictures are shared out among threads: a thread that loads them may be lent to another picture
 /// meanwhile, which would wait for them for ever.
 pub(crate) fn load_networks() -> bool {
-    gauge::loaded() && guide::loaded()
+    regression::loaded() && segmentation::loaded()
 }
 
 /// Digest of the networks' weights, hexadecimal: what they are changes what is measured.
 pub(crate) fn networks_digest() -> String {
     let mut hasher = blake3::Hasher::new();
-    for weights in [gauge::WEIGHTS, guide::WEIGHTS] {
+    for weights in [regression::WEIGHTS, segmentation::WEIGHTS] {
         hasher.update(weights);
     }
     hasher.finalize().to_hex().to_string()
 }
 
-/// One picture under the eye of this stage: what was made for [`crate::find`]'s closer look at its hits is not made again
+/// One picture under the eye of this stage: what was made for [`crate::detect`]'s closer look at its hits is not made again
 /// when those that are kept are measured.
-pub(crate) struct CloseLook<'a> {
+pub(crate) struct StripCache<'a> {
     micrograph: &'a Micrograph,
     settings: &'a MeasureSettings,
     planes: Planes<'a>,
-    /// What the gauge answered for ends as they were told.
-    answered: Vec<(Rough, Vec<f32>)>,
+    /// What the regression network answered for ends as they were told.
+    answered: Vec<(InitialEnd, Vec<f32>)>,
 }
 
-impl<'a> CloseLook<'a> {
+impl<'a> StripCache<'a> {
     /// Nothing is looked at yet.
     pub(crate) fn new(micrograph: &'a Micrograph, settings: &'a MeasureSettings) -> Self {
         Self { micrograph, settings, planes: Planes::new(micrograph), answered: Vec::new() }
@@ -142,44 +142,49 @@ impl<'a> CloseLook<'a> {
         self.micrograph
     }
 
-    /// What the gauge makes of each candidate before anything is measured, in their order; nothing where it fails.
-    pub(crate) fn glance(&mut self, candidates: &[Candidate]) -> Vec<Glance> {
-        let told: Vec<Option<Rough>> = candidates.iter().map(|c| rough(self.micrograph, c, self.settings)).collect();
-        let glances = self.first_answers(&told);
-        glances.into_iter().map(|answer| answer.and_then(|a| Glance::of(&a)).unwrap_or_default()).collect()
+    /// What the regression network makes of each candidate before anything is measured, in their order; nothing where it fails.
+    pub(crate) fn evidence(&mut self, candidates: &[Candidate]) -> Vec<StripEvidence> {
+        let told: Vec<Option<InitialEnd>> =
+            candidates.iter().map(|c| initial(self.micrograph, c, self.settings)).collect();
+        let evidence = self.first_answers(&told);
+        evidence.into_iter().map(|answer| answer.and_then(|a| StripEvidence::of(&a)).unwrap_or_default()).collect()
     }
 
-    /// What the gauge answers for ends as they were told, in their order.
-    fn first_answers(&mut self, told: &[Option<Rough>]) -> Vec<Option<Vec<f32>>> {
+    /// What the regression network answers for ends as they were told, in their order.
+    fn first_answers(&mut self, told: &[Option<InitialEnd>]) -> Vec<Option<Vec<f32>>> {
         let widest = told.iter().flatten().map(|r| r.width_px).fold(0.0, f64::max);
         self.planes.deepen(WIDER * widest / self.settings.coarse_samples.min(network::PER_WIDTH));
-        let known = |answered: &[(Rough, Vec<f32>)], rough: &Rough| -> Option<Vec<f32>> {
-            answered.iter().find(|(r, _)| r == rough).map(|(_, answer)| answer.clone())
+        let known = |answered: &[(InitialEnd, Vec<f32>)], initial: &InitialEnd| -> Option<Vec<f32>> {
+            answered.iter().find(|(r, _)| r == initial).map(|(_, answer)| answer.clone())
         };
-        let new: Vec<Option<Rough>> =
+        let new: Vec<Option<InitialEnd>> =
             told.iter().flatten().filter(|r| known(&self.answered, r).is_none()).map(|r| Some(*r)).collect();
-        self.answered.extend(gauge::answers_of(&self.planes, &new).into_iter().flatten());
-        told.iter().map(|rough| known(&self.answered, rough.as_ref()?)).collect()
+        self.answered.extend(regression::answers_of(&self.planes, &new).into_iter().flatten());
+        told.iter().map(|initial| known(&self.answered, initial.as_ref()?)).collect()
     }
 
     /// Measures every candidate; order and number are kept.
     ///
-    /// The gauge reads twice: first as the finder told the end, then where its first reading puts it.
+    /// The regression network reads twice: first as the detector told the end, then where its first regression puts it.
     pub(crate) fn measure(&mut self, candidates: &[Candidate]) -> Vec<MeasuredEnd> {
         let (micrograph, settings) = (self.micrograph, self.settings);
-        let told: Vec<Option<Rough>> = candidates.iter().map(|c| rough(micrograph, c, settings)).collect();
+        let told: Vec<Option<InitialEnd>> = candidates.iter().map(|c| initial(micrograph, c, settings)).collect();
         let first = self.first_answers(&told);
-        let first: Vec<Option<Reading>> =
-            first.into_iter().map(|answer| answer.and_then(|a| Reading::of(&a, settings))).collect();
+        let first: Vec<Option<Regression>> =
+            first.into_iter().map(|answer| answer.and_then(|a| Regression::of(&a, settings))).collect();
         let planes = &self.planes;
         let closer = corrected(micrograph, &told, &first, settings);
-        let second = readings(planes, &closer, settings);
-        let guides = guides(planes, &closer);
-        let seen: Vec<Option<Seen>> = closer
+        let second = regressions(planes, &closer, settings);
+        let segmentations = segmentations(planes, &closer);
+        let seen: Vec<Option<EndEvidence>> = closer
             .iter()
-            .zip(second.iter().zip(&guides))
-            .map(|(rough, (reading, guide))| {
-                rough.as_ref().map(|rough| Seen { rough, reading: reading.as_ref(), guide: guide.as_ref() })
+            .zip(second.iter().zip(&segmentations))
+            .map(|(initial, (regression, segmentation))| {
+                initial.as_ref().map(|initial| EndEvidence {
+                    initial,
+                    regression: regression.as_ref(),
+                    segmentation: segmentation.as_ref(),
+                })
             })
             .collect();
         let mut shafts: Vec<Option<Shaft>> =
@@ -202,34 +207,34 @@ impl<'a> CloseLook<'a> {
 
 /// Measures every candidate of a picture; order and number are kept.
 pub fn measure_ends(micrograph: &Micrograph, candidates: &[Candidate], settings: &MeasureSettings) -> Vec<MeasuredEnd> {
-    CloseLook::new(micrograph, settings).measure(candidates)
+    StripCache::new(micrograph, settings).measure(candidates)
 }
 
-/// Strips are cut up to this many times wider than the finder told.
+/// Strips are cut up to this many times wider than the detector told.
 const WIDER: f64 = 2.0;
 
-/// Rough ends where the first readings put them, widths drawn towards those of their neighbours.
+/// InitialEnd ends where the first regressions put them, widths drawn towards those of their neighbours.
 fn corrected(
     micrograph: &Micrograph,
-    told: &[Option<Rough>],
-    readings: &[Option<Reading>],
+    told: &[Option<InitialEnd>],
+    regressions: &[Option<Regression>],
     settings: &MeasureSettings,
-) -> Vec<Option<Rough>> {
-    let mut closer: Vec<Option<Rough>> = told
+) -> Vec<Option<InitialEnd>> {
+    let mut closer: Vec<Option<InitialEnd>> = told
         .iter()
-        .zip(readings)
-        .map(|(rough, reading)| {
-            let rough = rough.as_ref()?;
-            let read = reading.as_ref().map(|r| r.corrected(rough));
-            Some(read.filter(|r| micrograph.grey.contains(r.tip)).unwrap_or(*rough))
+        .zip(regressions)
+        .map(|(initial, regression)| {
+            let initial = initial.as_ref()?;
+            let read = regression.as_ref().map(|r| r.corrected(initial));
+            Some(read.filter(|r| micrograph.grey.contains(r.tip)).unwrap_or(*initial))
         })
         .collect();
-    let width = |r: &Rough| Told { value: r.width_px.ln(), u: r.width_sigma };
-    let widths: Vec<Told> = closer.iter().flatten().map(width).collect();
-    if let Some(kin) = Kin::of(&widths, settings) {
-        for rough in closer.iter_mut().flatten() {
-            let drawn = kin.drawn(width(rough), settings);
-            *rough = Rough { width_px: drawn.value.exp(), width_sigma: drawn.u, ..*rough };
+    let width = |r: &InitialEnd| Estimate { value: r.width_px.ln(), standard_uncertainty: r.width_sigma };
+    let widths: Vec<Estimate> = closer.iter().flatten().map(width).collect();
+    if let Some(prior) = PicturePrior::of(&widths, settings) {
+        for initial in closer.iter_mut().flatten() {
+            let drawn = prior.drawn(width(initial), settings);
+            *initial = InitialEnd { width_px: drawn.value.exp(), width_sigma: drawn.standard_uncertainty, ..*initial };
         }
     }
     closer
@@ -237,23 +242,23 @@ fn corrected(
 
 /// Draws the diameters of a picture's shafts towards what its fibres have in common.
 fn draw_together(shafts: &mut [Option<Shaft>], settings: &MeasureSettings) {
-    let gaps: Vec<Told> = shafts.iter().flatten().filter_map(Shaft::gap).collect();
-    let moved = agree::limb(&gaps, settings);
+    let gaps: Vec<Estimate> = shafts.iter().flatten().filter_map(Shaft::gap).collect();
+    let moved = fuse::limb_bias(&gaps, settings);
     shafts.iter_mut().flatten().for_each(|s| s.weigh(moved, settings));
-    let widths: Vec<Told> = shafts.iter().flatten().map(Shaft::ln_diameter).collect();
-    if let Some(kin) = Kin::of(&widths, settings) {
-        shafts.iter_mut().flatten().for_each(|s| s.set_ln_diameter(kin.drawn(s.ln_diameter(), settings)));
+    let widths: Vec<Estimate> = shafts.iter().flatten().map(Shaft::ln_diameter).collect();
+    if let Some(prior) = PicturePrior::of(&widths, settings) {
+        shafts.iter_mut().flatten().for_each(|s| s.set_ln_diameter(prior.drawn(s.ln_diameter(), settings)));
     }
     for shaft in shafts.iter_mut().flatten() {
         // What all ends of a picture have wrong together does not average out.
         let told = shaft.ln_diameter();
-        let common = settings.common_u.0 + settings.common_u.1 * shaft.doubt(settings);
-        shaft.set_ln_diameter(Told { u: told.u.hypot(common), ..told });
+        let common = settings.shared_width_u.0 + settings.shared_width_u.1 * shaft.doubt(settings);
+        shaft.set_ln_diameter(Estimate { standard_uncertainty: told.standard_uncertainty.hypot(common), ..told });
     }
 }
 
-/// What the finder says, when it can be measured at all.
-fn rough(micrograph: &Micrograph, c: &Candidate, settings: &MeasureSettings) -> Option<Rough> {
+/// What the detector says, when it can be measured at all.
+fn initial(micrograph: &Micrograph, c: &Candidate, settings: &MeasureSettings) -> Option<InitialEnd> {
     let numbers = [c.tip.x, c.tip.y, c.axis_deg, c.width_px];
     let longest = f64::from(micrograph.grey.width().max(micrograph.grey.height()));
     let usable = numbers.iter().all(|v| v.is_finite())
@@ -262,11 +267,11 @@ fn rough(micrograph: &Micrograph, c: &Candidate, settings: &MeasureSettings) -> 
         && 1.0 <= c.width_px
         && c.width_px <= longest
         && micrograph.grey.contains(c.tip);
-    usable.then_some(Rough {
+    usable.then_some(InitialEnd {
         tip: c.tip,
         axis_deg: c.axis_deg,
         width_px: c.width_px,
-        width_sigma: settings.rough_width_sigma,
+        width_sigma: settings.initial_width_sigma,
     })
 }
 

@@ -1,19 +1,19 @@
-//! Small networks over straightened strips: rough ends -> what a network answers for each.
+//! Small networks over straightened strips: initial ends -> what a network answers for each.
 //!
-//! A strip is the surroundings of a rough end, its axis turned upright and its width brought to a fixed number of samples.
+//! A strip is the surroundings of a initial end, its axis turned upright and its width brought to a fixed number of samples.
 
 use rten::Model;
 use rten_tensor::NdTensor;
 use rten_tensor::prelude::*;
 
 use crate::measure::planes::Planes;
-use crate::measure::shaft::Rough;
+use crate::measure::shaft::InitialEnd;
 use crate::runtime;
 use crate::units::Point;
 
-/// Samples across the rough width; part of the networks, like the three numbers below.
+/// Samples across the initial width; part of the networks, like the three numbers below.
 pub(super) const PER_WIDTH: f64 = 12.0;
-/// Rows behind the rough tip.
+/// Rows behind the initial tip.
 pub(super) const BEHIND: f64 = 57.0;
 /// Rows of the strip.
 pub(super) const ROWS: usize = 80;
@@ -24,36 +24,36 @@ const BATCH: usize = 16;
 /// Keeps strips without any contrast from being blown up to full noise; part of the networks.
 const FLAT: f32 = 0.01;
 
-/// What a network answers for rough ends, in their order: `size` numbers each, and the rough end they were asked for.
+/// What a network answers for initial ends, in their order: `size` numbers each, and the initial end they were asked for.
 ///
-/// `None` where there is no rough end, there is no network, or it fails.
+/// `None` where there is no initial end, there is no network, or it fails.
 pub(super) fn answers(
     network: Option<&Model>,
     planes: &Planes,
-    roughs: &[Option<Rough>],
+    roughs: &[Option<InitialEnd>],
     size: usize,
-) -> Vec<Option<(Rough, Vec<f32>)>> {
+) -> Vec<Option<(InitialEnd, Vec<f32>)>> {
     let Some(network) = network else {
         return roughs.iter().map(|_| None).collect();
     };
-    let known: Vec<Rough> = roughs.iter().flatten().copied().collect();
+    let known: Vec<InitialEnd> = roughs.iter().flatten().copied().collect();
     let answered: Vec<Option<Vec<f32>>> =
         known.chunks(BATCH).flat_map(|batch| run(network, planes, batch, size)).collect();
     let mut answered = answered.into_iter();
     roughs
         .iter()
-        .map(|rough| {
-            let rough = (*rough)?;
-            answered.next().flatten().map(|numbers| (rough, numbers))
+        .map(|initial| {
+            let initial = (*initial)?;
+            answered.next().flatten().map(|numbers| (initial, numbers))
         })
         .collect()
 }
 
 /// Answers for one batch, `size` numbers for each strip.
-fn run(network: &Model, planes: &Planes, batch: &[Rough], size: usize) -> Vec<Option<Vec<f32>>> {
+fn run(network: &Model, planes: &Planes, batch: &[InitialEnd], size: usize) -> Vec<Option<Vec<f32>>> {
     let mut input = Vec::with_capacity(batch.len() * 3 * ROWS * COLUMNS);
-    for rough in batch {
-        input.extend(strip(planes, rough));
+    for initial in batch {
+        input.extend(strip(planes, initial));
     }
     let tensor = NdTensor::from_data([batch.len(), 3, ROWS, COLUMNS], input);
     let output = runtime::run(network, tensor.view().into()).ok().and_then(|v| v.into_tensor::<f32>());
@@ -63,9 +63,9 @@ fn run(network: &Model, planes: &Planes, batch: &[Rough], size: usize) -> Vec<Op
 }
 
 /// Input of one strip: blue, green and red (as the networks were shown), to mean 0 and standard deviation 1.
-fn strip(planes: &Planes, rough: &Rough) -> Vec<f32> {
-    let step = rough.width_px / PER_WIDTH;
-    let (sin, cos) = rough.axis_deg.to_radians().sin_cos();
+fn strip(planes: &Planes, initial: &InitialEnd) -> Vec<f32> {
+    let step = initial.width_px / PER_WIDTH;
+    let (sin, cos) = initial.axis_deg.to_radians().sin_cos();
     let n = ROWS * COLUMNS;
     let mut values = vec![0.0f32; 3 * n];
     let sampler = planes.sampler(step);
@@ -73,7 +73,7 @@ fn strip(planes: &Planes, rough: &Rough) -> Vec<f32> {
         let u = (i as f64 - BEHIND) * step;
         for j in 0..COLUMNS {
             let v = (j as f64 - 0.5 * (COLUMNS - 1) as f64) * step;
-            let p = Point::new(rough.tip.x + u * cos - v * sin, rough.tip.y + u * sin + v * cos);
+            let p = Point::new(initial.tip.x + u * cos - v * sin, initial.tip.y + u * sin + v * cos);
             let colour = sampler.at(p);
             let grey = planes.channels() == 1;
             for k in 0..3 {
@@ -89,7 +89,7 @@ fn strip(planes: &Planes, rough: &Rough) -> Vec<f32> {
 }
 
 /// Compares a network's answer to two fixed strips with that of onnxruntime (version in the file;
-/// `scripts/reference/gauge.py`), to 1e-4.
+/// `scripts/reference/regression network.py`), to 1e-4.
 #[cfg(test)]
 pub(super) fn assert_answers(network: Option<&Model>, reference: &str) {
     let reference: serde_json::Value = serde_json::from_str(reference).expect("JSON");

@@ -27,7 +27,7 @@ pub struct Feature {
 }
 
 /// Version of the feature table; a model of another major version is refused.
-pub const FEATURE_SCHEMA: &str = "breakface-features/1.0";
+pub const FEATURE_SCHEMA: &str = "breakface-features/2.0";
 
 const fn entry(
     name: &'static str,
@@ -60,8 +60,8 @@ pub const FEATURES: &[Feature] = &[
     entry("taper", "1", "ours", true, "Loss of width per length over the last 1.5 diameters; negative = widens towards the end."),
     entry("asymmetry", "d", "ours", true, "How far the middle of the end's widest part lies off the shaft's centre line."),
     entry("flare_one_sided", "d", "ours", true, "Difference between the overhang of the end beyond the shaft on its two sides."),
-    entry("roughness", "1", "ours", true, "RMS distance of the end's outline from its own smoothed course over the diameter."),
-    entry("solidity", "1", "area over convex hull area (regionprops)", true, "Area of the end zone over the area of its convex hull; 1 = no notches."),
+    entry("roughness", "1", "ours", true, "RMS distance of the end's outline from its own smoothed centreline over the diameter."),
+    entry("solidity", "1", "area over convex hull area (regionprops)", true, "Area of the end region over the area of its convex hull; 1 = no notches."),
     entry("face_brightness", "1", "ours", true, "Brightness of the last half diameter against the shaft, in shares of their sum; positive = brighter end."),
     entry("face_contrast", "1", "ours", true, "Step between the last half diameter and the shaft over the step between shaft and surroundings."),
     entry("end_texture", "1", "ours", true, "Fine texture of the end over that of its shaft, logarithm to base 2; 0 = alike."),
@@ -79,17 +79,17 @@ pub const FEATURES: &[Feature] = &[
     entry("shaft_support", "1", "ours", false, "Share of the cross-sections behind the tip that show both edges of a shaft of this width."),
     entry("edge_balance", "1", "ours", false, "Weaker over stronger of the two edges of the shaft; near 0 = one edge only."),
     entry("continuation", "1", "ours", false, "Strength of the shaft's edges beyond the tip over their strength behind it; near 1 = the fibre goes on."),
-    entry("rail_end", "d", "ours", false, "Distance along the axis between the two corners of the end's straight edge."),
+    entry("end_line_rise", "d", "ours", false, "Distance along the axis between the two corners of the end's straight edge."),
     entry("end_edge", "1", "ours", false, "Strength of the end's front edge over that of the shaft's edges."),
     entry("beyond_contrast", "1", "ours", false, "Step between the shaft and what lies beyond the tip over the step across the shaft's edges."),
-    entry("masked_share", "1", "ours", false, "Share of the end zone under burnt-in captions or off the picture."),
+    entry("masked_share", "1", "ours", false, "Share of the end region under burnt-in captions or off the picture."),
     entry("border_distance", "d", "ours", false, "Distance of the tip from the frame."),
-    entry("guide_tip", "1", "guide network, models/README.md", false, "How sure the guide is of the tip it sees, 0..1."),
-    entry("tip_shift", "d", "ours", false, "How far measuring moved the tip from where the finder put it."),
-    entry("axis_shift_deg", "deg", "ours", false, "How far measuring turned the axis from the finder's."),
-    entry("width_shift", "1", "ours", false, "Measured diameter over the finder's, natural logarithm."),
-    entry("finder_score", "1", "ours", false, "Confidence of the finder that a fibre ends here."),
-    entry("look_sheared", "1", "ours", true, "The finder network's impression that the end looks sheared."),
+    entry("tip_confidence", "1", "segmentation network, models/README.md", false, "How sure the segmentation network is of the tip that it sees, 0..1."),
+    entry("tip_shift", "d", "ours", false, "How far measuring moved the tip from where the detector put it."),
+    entry("axis_shift_deg", "deg", "ours", false, "How far measuring turned the axis from the detector's."),
+    entry("width_shift", "1", "ours", false, "Measured diameter over the detector's, natural logarithm."),
+    entry("detection_score", "1", "ours", false, "Confidence of the detector that a fibre ends here."),
+    entry("network_p_sheared", "1", "ours", true, "The detector network's impression that the end looks sheared."),
 ];
 
 /// The values of [`FEATURES`], in its order; `None` = could not be measured.

@@ -1,23 +1,23 @@
 //! The shaft behind an end: centre line, edges as pairs, diameter and its uncertainty.
 //!
-//! Planes + rough tip, axis and width -> [`Shaft`]. First a coarse trace over a straight strip finds the way of the
+//! Planes + initial tip, axis and width -> [`Shaft`]. First a coarse trace over a straight strip finds the way of the
 //! shaft; then a fine trace along that way finds its edges, and each section's edges are placed to a fraction of a pixel.
 
-use crate::measure::agree::{Moved, weighed};
-use crate::measure::bend::fit_bend;
+use crate::measure::centreline_fit::fit_centreline;
 use crate::measure::edge::{Edge, Outside, body_edge};
-use crate::measure::gauge::Told;
-use crate::measure::guide::{Guide, Map};
+use crate::measure::fuse::{BiasCorrection, fuse};
 use crate::measure::planes::Planes;
-use crate::measure::strip::{Course, Layout, Strip};
+use crate::measure::regression::Estimate;
+use crate::measure::segmentation::{Map, Segmentation};
+use crate::measure::strip::{Centreline, Layout, Strip};
 use crate::measure::trace::{EdgeMap, PairRange, Section, Window, trace_pair};
-use crate::measure::{Drawn, Seen};
+use crate::measure::{Drawn, EndEvidence};
 use crate::settings::MeasureSettings;
 use crate::units::{Point, wrap_deg};
 
 /// What is known of an end before it is measured.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Rough {
+pub(super) struct InitialEnd {
     /// Tip, px.
     pub(super) tip: Point,
     /// Direction out of the fibre, degrees.
@@ -31,14 +31,14 @@ pub(super) struct Rough {
 /// One cross-section of a shaft, distances in px.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct CrossSection {
-    /// Distance along the centre line, negative behind the rough tip.
+    /// Distance along the centre line, negative behind the initial tip.
     pub(super) u: f64,
     /// Left edge beside the centre line.
     pub(super) left: f64,
     /// Right edge beside the centre line.
     pub(super) right: f64,
     /// Worth of the pair, 0..1.
-    pub(super) worth: f64,
+    pub(super) score: f64,
     /// Steps of the left and right edge, 0..1.
     pub(super) heights: [f64; 2],
     /// Places of the two edges in the picture.
@@ -57,21 +57,21 @@ impl CrossSection {
 /// A traced and measured shaft.
 pub(super) struct Shaft {
     /// Centre line, refined.
-    pub(super) course: Course,
+    pub(super) centreline: Centreline,
     /// Cross-sections from near the tip backwards.
     pub(super) sections: Vec<CrossSection>,
-    /// Diameter, px: median width of the sections, weighed against what the gauge reads.
+    /// Diameter, px: median width of the sections, weighed against what the regression network reads.
     pub(super) diameter: f64,
     /// Standard uncertainty of the diameter, px.
     pub(super) diameter_u: f64,
     /// Median width of the sections alone, px.
     pub(super) edge_diameter: f64,
     /// Logarithm of that width.
-    edges: Told,
+    edges: Estimate,
     /// Chance that the edges are not the shaft's own.
     wrong: f64,
-    /// Logarithm of the width that the gauge reads, px.
-    read: Option<Told>,
+    /// Logarithm of the width that the regression network reads, px.
+    read: Option<Estimate>,
     /// Spread of the widths along the shaft (scaled median absolute deviation), px.
     pub(super) spread: f64,
     /// Cross-sections that were looked for.
@@ -82,26 +82,29 @@ pub(super) struct Shaft {
 
 impl Shaft {
     /// Logarithm of the diameter.
-    pub(super) fn ln_diameter(&self) -> Told {
-        Told { value: self.diameter.ln(), u: self.diameter_u / self.diameter }
+    pub(super) fn ln_diameter(&self) -> Estimate {
+        Estimate { value: self.diameter.ln(), standard_uncertainty: self.diameter_u / self.diameter }
     }
 
-    /// The edges' width over the gauge's, logarithms; `None` when the gauge reads none.
-    pub(super) fn gap(&self) -> Option<Told> {
-        self.read.map(|read| Told { value: self.edges.value - read.value, u: self.edges.u.hypot(read.u) })
+    /// The edges' width over the regression network's, logarithms; `None` when the regression network reads none.
+    pub(super) fn gap(&self) -> Option<Estimate> {
+        self.read.map(|read| Estimate {
+            value: self.edges.value - read.value,
+            standard_uncertainty: self.edges.standard_uncertainty.hypot(read.standard_uncertainty),
+        })
     }
 
-    /// The diameter anew from edges and gauge, both moved as the whole picture says.
-    pub(super) fn weigh(&mut self, moved: Moved, settings: &MeasureSettings) {
-        let edges = Told { value: self.edges.value + moved.edges, ..self.edges };
-        let read = self.read.map(|read| Told { value: read.value + moved.read, ..read });
-        self.set_ln_diameter(read.map_or(edges, |read| weighed(read, edges, self.wrong, settings.edge_doubt_reach)));
+    /// The diameter anew from edges and regression network, both moved as the whole picture says.
+    pub(super) fn weigh(&mut self, moved: BiasCorrection, settings: &MeasureSettings) {
+        let edges = Estimate { value: self.edges.value + moved.edges, ..self.edges };
+        let read = self.read.map(|read| Estimate { value: read.value + moved.read, ..read });
+        self.set_ln_diameter(read.map_or(edges, |read| fuse(read, edges, self.wrong, settings.outlier_range_edges)));
     }
 
     /// Replaces the diameter.
-    pub(super) fn set_ln_diameter(&mut self, told: Told) {
+    pub(super) fn set_ln_diameter(&mut self, told: Estimate) {
         self.diameter = told.value.exp();
-        self.diameter_u = told.u * self.diameter;
+        self.diameter_u = told.standard_uncertainty * self.diameter;
     }
 
     /// Median step of the left and of the right edge, 0..1.
@@ -114,7 +117,7 @@ impl Shaft {
 
     /// Diameter over the radius of the centre line at its bend's middle.
     pub(super) fn curvature(&self) -> f64 {
-        let c = &self.course;
+        let c = &self.centreline;
         let t = -0.5 * (c.straight_from.abs() + CURVE_BACK * self.diameter) / c.unit;
         let second = (2.0 * c.bend[2] + 6.0 * t * c.bend[3]) / (c.unit * c.unit);
         (second * self.diameter).abs()
@@ -132,19 +135,20 @@ impl Shaft {
 
     /// How doubtful the trace is: 0 where all sections show both edges at one width; about 0.05 in a dense tuft.
     pub(super) fn doubt(&self, settings: &MeasureSettings) -> f64 {
-        self.spread / self.edge_diameter + settings.doubt_support * (1.0 - self.share(settings)).max(0.0)
+        self.spread / self.edge_diameter + settings.inconsistency_support * (1.0 - self.share(settings)).max(0.0)
     }
 
     /// Median blur of the edges, px.
     pub(super) fn blur(&self) -> f64 {
-        let mut blurs: Vec<[f64; 2]> = self.sections.iter().map(|s| [s.blur, s.worth]).collect();
+        let mut blurs: Vec<[f64; 2]> = self.sections.iter().map(|s| [s.blur, s.score]).collect();
         weighted_median(&mut blurs).unwrap_or(0.0)
     }
 
     /// Share of the cross-sections that show a pair of the shaft's width.
     pub(super) fn share(&self, settings: &MeasureSettings) -> f64 {
         let good = |s: &&CrossSection| {
-            settings.section_worth <= s.worth && (s.width() / self.diameter - 1.0).abs() <= settings.odd_width
+            settings.min_section_score <= s.score
+                && (s.width() / self.diameter - 1.0).abs() <= settings.width_outlier_share
         };
         self.sections.iter().filter(good).count() as f64 / self.n_rows.max(1) as f64
     }
@@ -165,8 +169,8 @@ impl Shaft {
     /// Direction of the centre line over the 1.5 diameters behind `u`, degrees.
     pub(super) fn axis_deg(&self, u: f64) -> f64 {
         let back = AXIS_LENGTH * self.diameter;
-        let rise = self.course.offset(u).0 - self.course.offset(u - back).0;
-        wrap_deg(self.course.axis_deg + (rise / back).atan().to_degrees())
+        let rise = self.centreline.offset(u).0 - self.centreline.offset(u - back).0;
+        wrap_deg(self.centreline.axis_deg + (rise / back).atan().to_degrees())
     }
 }
 
@@ -176,17 +180,17 @@ const CURVE_BACK: f64 = 4.0;
 /// The axis is taken over this many diameters (design.md section 3).
 const AXIS_LENGTH: f64 = 1.5;
 
-/// Traces and measures the shaft behind a rough end; `None` when the strip holds no pair at all.
-pub(super) fn measure_shaft(planes: &Planes, seen: &Seen, settings: &MeasureSettings) -> Option<Shaft> {
-    let read = seen.reading.map(|r| r.corrected(seen.rough));
+/// Traces and measures the shaft behind a initial end; `None` when the strip holds no pair at all.
+pub(super) fn measure_shaft(planes: &Planes, seen: &EndEvidence, settings: &MeasureSettings) -> Option<Shaft> {
+    let read = seen.regression.map(|r| r.corrected(seen.initial));
     let (width_px, width_sigma) =
-        read.map_or((seen.rough.width_px, settings.rough_width_sigma), |r| (r.width_px, r.width_sigma));
-    let rough = &Rough { width_px, width_sigma: width_sigma.max(settings.least_width_sigma), ..*seen.rough };
-    let coarse = match seen.guide.and_then(|g| guided_course(g, rough, settings)) {
-        Some(course) => course,
-        None => coarse_course(planes, rough, settings)?,
+        read.map_or((seen.initial.width_px, settings.initial_width_sigma), |r| (r.width_px, r.width_sigma));
+    let initial = &InitialEnd { width_px, width_sigma: width_sigma.max(settings.least_width_sigma), ..*seen.initial };
+    let coarse = match seen.segmentation.and_then(|g| segmented_centreline(g, initial, settings)) {
+        Some(centreline) => centreline,
+        None => coarse_centreline(planes, initial, settings)?,
     };
-    let (strip, sections, reach) = fine_sections(planes, rough, seen.guide, &coarse, settings)?;
+    let (strip, sections, reach) = fine_sections(planes, initial, seen.segmentation, &coarse, settings)?;
     let mut cross: Vec<CrossSection> = Vec::with_capacity(sections.len());
     let rows = strip.averaged_along(reach.window.along);
     for section in &sections {
@@ -194,26 +198,27 @@ pub(super) fn measure_shaft(planes: &Planes, seen: &Seen, settings: &MeasureSett
             cross.push(c);
         }
     }
-    let (diameter, spread, n_used) = diameter(&cross, rough.width_px, settings)?;
-    let course = refined_course(&coarse, &cross, diameter, settings);
+    let (diameter, spread, n_used) = diameter(&cross, initial.width_px, settings)?;
+    let centreline = refined_centreline(&coarse, &cross, diameter, settings);
     let n_rows = sections.len();
-    let read = read.map(|r| Told { value: r.width_px.ln(), u: r.width_sigma });
+    let read = read.map(|r| Estimate { value: r.width_px.ln(), standard_uncertainty: r.width_sigma });
     let mut shaft = Shaft {
-        course,
+        centreline,
         n_rows,
         sections: cross,
         diameter,
         diameter_u: 0.0,
         edge_diameter: diameter,
-        edges: Told { value: diameter.ln(), u: 0.0 },
+        edges: Estimate { value: diameter.ln(), standard_uncertainty: 0.0 },
         wrong: 0.0,
         read,
         spread,
         n_used,
     };
-    shaft.edges.u = shaft.edge_u(settings);
-    shaft.wrong = (settings.edge_doubt.0 + settings.edge_doubt.1 * shaft.doubt(settings)).clamp(0.0, 1.0);
-    shaft.weigh(Moved::default(), settings);
+    shaft.edges.standard_uncertainty = shaft.edge_u(settings);
+    shaft.wrong =
+        (settings.outlier_prior_edges.0 + settings.outlier_prior_edges.1 * shaft.doubt(settings)).clamp(0.0, 1.0);
+    shaft.weigh(BiasCorrection::default(), settings);
     Some(shaft)
 }
 
@@ -225,36 +230,40 @@ struct Reach {
     steps: EdgeMap,
 }
 
-/// Course from a guide's map of own fibre; `None` when the map holds too little of a shaft.
-fn guided_course(guide: &Guide, rough: &Rough, settings: &MeasureSettings) -> Option<Course> {
-    let w = rough.width_px;
-    let runs = guide.runs(-settings.trace_from * w);
+/// Centreline from a segmentation's map of own fibre; `None` when the map holds too little of a shaft.
+fn segmented_centreline(
+    segmentation: &Segmentation,
+    initial: &InitialEnd,
+    settings: &MeasureSettings,
+) -> Option<Centreline> {
+    let w = initial.width_px;
+    let runs = segmentation.runs(-settings.trace_from * w);
     let mut widths: Vec<[f64; 2]> = runs.iter().map(|r| [r[2] - r[1], r[3]]).collect();
     let width = weighted_median(&mut widths)?;
     let fits: Vec<[f64; 3]> = runs
         .iter()
-        .filter(|r| ((r[2] - r[1]) / width - 1.0).abs() <= settings.odd_width)
+        .filter(|r| ((r[2] - r[1]) / width - 1.0).abs() <= settings.width_outlier_share)
         .map(|r| [r[0], 0.5 * (r[1] + r[2]), r[3]])
         .collect();
-    if fits.len() < settings.guide_rows {
+    if fits.len() < settings.segmentation_min_rows {
         return None;
     }
-    let bend = fit_bend(&fits, w, settings)?;
-    let course = Course::straight(rough.tip, rough.axis_deg);
-    Some(Course { bend, unit: w, straight_from: -settings.straight_from * w, ..course })
+    let bend = fit_centreline(&fits, w, settings)?;
+    let centreline = Centreline::straight(initial.tip, initial.axis_deg);
+    Some(Centreline { bend, unit: w, straight_from: -settings.straight_from * w, ..centreline })
 }
 
-/// Columns where a guide expects the edges of every row of a strip.
-fn expected_edges(guide: &Guide, strip: &Strip, width: f64, share: f64) -> Vec<Option<[f64; 2]>> {
+/// Columns where a segmentation expects the edges of every row of a strip.
+fn expected_edges(segmentation: &Segmentation, strip: &Strip, width: f64, share: f64) -> Vec<Option<[f64; 2]>> {
     let middle = strip.layout.half as f64;
     let step = strip.layout.step;
-    let own = |i: usize, j: f64| guide.at(Map::Own, strip.place(strip.u(i), (j - middle) * step));
+    let own = |i: usize, j: f64| segmentation.at(Map::Own, strip.place(strip.u(i), (j - middle) * step));
     let edge = |i: usize, side: f64| {
         let mut last = own(i, middle);
         if last < 0.5 {
             return None;
         }
-        let stride = GUIDE_STRIDE * width / step;
+        let stride = SEGMENTATION_STRIDE * width / step;
         let mut away = 0.0;
         while away < middle {
             away += stride;
@@ -269,7 +278,7 @@ fn expected_edges(guide: &Guide, strip: &Strip, width: f64, share: f64) -> Vec<O
     let half = 0.5 * width / step;
     (0..strip.n_u())
         .map(|i| {
-            // the guide knows best where the middle lies; how wide the shaft is, gauge and guide tell together
+            // the segmentation knows best where the middle lies; how wide the shaft is, regression network and segmentation tell together
             let (left, right) = (edge(i, -1.0)?, edge(i, 1.0)?);
             let (centre, seen) = (0.5 * (left + right), 0.5 * (right - left));
             let half = share * half + (1.0 - share) * seen;
@@ -278,11 +287,11 @@ fn expected_edges(guide: &Guide, strip: &Strip, width: f64, share: f64) -> Vec<O
         .collect()
 }
 
-/// The guide's maps are read every sixteenth of a width: finer than their own samples.
-const GUIDE_STRIDE: f64 = 1.0 / 16.0;
+/// The segmentation's maps are read every sixteenth of a width: finer than their own samples.
+const SEGMENTATION_STRIDE: f64 = 1.0 / 16.0;
 
-fn coarse_course(planes: &Planes, rough: &Rough, settings: &MeasureSettings) -> Option<Course> {
-    let w = rough.width_px;
+fn coarse_centreline(planes: &Planes, initial: &InitialEnd, settings: &MeasureSettings) -> Option<Centreline> {
+    let w = initial.width_px;
     let per_width = settings.coarse_samples;
     let step = w / per_width;
     let layout = Layout {
@@ -291,16 +300,16 @@ fn coarse_course(planes: &Planes, rough: &Rough, settings: &MeasureSettings) -> 
         ahead: 0,
         half: (settings.trace_half * per_width).round() as usize,
     };
-    let course = Course::straight(rough.tip, rough.axis_deg);
-    let strip = Strip::sample(planes, &course, layout);
+    let centreline = Centreline::straight(initial.tip, initial.axis_deg);
+    let strip = Strip::sample(planes, &centreline, layout);
     let edges = EdgeMap::new(&strip, &Window::new(per_width, settings), settings);
-    let spread = (settings.width_reach * rough.width_sigma).exp();
+    let spread = (settings.width_reach * initial.width_sigma).exp();
     let range = PairRange {
         rows: (0, strip.row(-settings.trace_from * w)),
         every: 2,
         widths: ((per_width / spread).round() as usize, (per_width * spread).round() as usize),
         likely_width: per_width,
-        width_sigma: rough.width_sigma,
+        width_sigma: initial.width_sigma,
         start_sigma: settings.start_sigma * per_width,
         centre_sigma: f64::INFINITY,
         expected: Vec::new(),
@@ -312,21 +321,21 @@ fn coarse_course(planes: &Planes, rough: &Rough, settings: &MeasureSettings) -> 
         .iter()
         .map(|s| {
             let offset = ((s.left + s.right) as f64 / 2.0 - middle) * step;
-            [strip.u(s.row), offset, f64::from(s.worth)]
+            [strip.u(s.row), offset, f64::from(s.score)]
         })
         .collect();
-    let bend = fit_bend(&points, w, settings)?;
-    Some(Course { bend, unit: w, straight_from: -settings.straight_from * w, ..course })
+    let bend = fit_centreline(&points, w, settings)?;
+    Some(Centreline { bend, unit: w, straight_from: -settings.straight_from * w, ..centreline })
 }
 
 fn fine_sections(
     planes: &Planes,
-    rough: &Rough,
-    guide: Option<&Guide>,
-    course: &Course,
+    initial: &InitialEnd,
+    segmentation: Option<&Segmentation>,
+    centreline: &Centreline,
     settings: &MeasureSettings,
 ) -> Option<(Strip, Vec<Section>, Reach)> {
-    let w = rough.width_px;
+    let w = initial.width_px;
     let step = (w / settings.fine_samples).max(settings.finest_step_px.min(w / settings.coarse_samples));
     let per_width = w / step;
     let layout = Layout {
@@ -335,20 +344,22 @@ fn fine_sections(
         ahead: 0,
         half: (settings.fine_half * per_width).round() as usize,
     };
-    let strip = Strip::sample(planes, course, layout);
+    let strip = Strip::sample(planes, centreline, layout);
     let window = Window::new(per_width, settings);
     let edges = EdgeMap::new(&strip, &window, settings);
-    let spread = (settings.width_reach * rough.width_sigma).exp();
+    let spread = (settings.width_reach * initial.width_sigma).exp();
     let range = PairRange {
         rows: (0, strip.row(-settings.trace_from * w)),
         every: 2,
         widths: ((per_width / spread).round() as usize, (per_width * spread).round() as usize),
         likely_width: per_width,
-        width_sigma: rough.width_sigma,
+        width_sigma: initial.width_sigma,
         start_sigma: settings.start_sigma * per_width,
         centre_sigma: settings.fine_centre_sigma * per_width,
-        expected: guide.map(|g| expected_edges(g, &strip, w, settings.expected_share)).unwrap_or_default(),
-        expected_sigma: settings.guide_sigma * per_width,
+        expected: segmentation
+            .map(|g| expected_edges(g, &strip, w, settings.regression_width_share))
+            .unwrap_or_default(),
+        expected_sigma: settings.segmentation_edge_sigma * per_width,
     };
     let sections = trace_pair(&strip, &edges, &range, settings);
     let level = ((settings.level_reach * per_width).round() as usize).max(2);
@@ -382,7 +393,7 @@ fn cross_section(
         left: l,
         right: r,
         edges: [strip.place(u, l), strip.place(u, r)],
-        worth: f64::from(section.worth),
+        score: f64::from(section.score),
         heights: [left.height, right.height],
         blur: 0.5 * (left.blur + right.blur) * step,
     })
@@ -394,9 +405,9 @@ fn diameter(cross: &[CrossSection], width: f64, settings: &MeasureSettings) -> O
     let mut used: Vec<[f64; 2]> = Vec::new();
     for _ in 0..2 {
         let inside = |c: &&CrossSection| -settings.shaft_to * d <= c.u && c.u <= -settings.shaft_from * d;
-        used = cross.iter().filter(inside).map(|c| [c.width(), c.worth]).collect();
+        used = cross.iter().filter(inside).map(|c| [c.width(), c.score]).collect();
         if used.is_empty() {
-            used = cross.iter().map(|c| [c.width(), c.worth]).collect();
+            used = cross.iter().map(|c| [c.width(), c.score]).collect();
         }
         d = weighted_median(&mut used)?;
     }
@@ -430,18 +441,18 @@ pub(super) fn weighted_median(pairs: &mut [[f64; 2]]) -> Option<f64> {
     before.map(|b| b[0])
 }
 
-fn refined_course(coarse: &Course, cross: &[CrossSection], d: f64, settings: &MeasureSettings) -> Course {
-    // The sections lie along the coarse course; for the gentle bends of a shaft the offsets add up.
+fn refined_centreline(coarse: &Centreline, cross: &[CrossSection], d: f64, settings: &MeasureSettings) -> Centreline {
+    // The sections lie along the coarse centreline; for the gentle bends of a shaft the offsets add up.
     let points: Vec<[f64; 3]> = cross
         .iter()
         .map(|c| {
-            let fits = (c.width() / d - 1.0).abs() <= settings.odd_width;
+            let fits = (c.width() / d - 1.0).abs() <= settings.width_outlier_share;
             let (offset, _) = coarse.offset(c.u);
-            [c.u, offset + 0.5 * (c.left + c.right), if fits { c.worth } else { 0.0 }]
+            [c.u, offset + 0.5 * (c.left + c.right), if fits { c.score } else { 0.0 }]
         })
         .collect();
-    match fit_bend(&points, coarse.unit, settings) {
-        Some(bend) => Course { bend, ..*coarse },
+    match fit_centreline(&points, coarse.unit, settings) {
+        Some(bend) => Centreline { bend, ..*coarse },
         None => *coarse,
     }
 }

@@ -1,10 +1,10 @@
-//! Shape of the end: straight edge, cap, neck, taper and the like, from the outline of its zone.
+//! Shape of the end: straight edge, cap, neck, taper and the like, from the outline of its region.
 //!
-//! Zone + diameter -> [`Shape`]. Lengths in px unless a name says otherwise.
+//! EndRegion + diameter -> [`Shape`]. Lengths in px unless a name says otherwise.
 
-use crate::linear::solve;
+use crate::linear_solve::solve;
+use crate::measure::end_region::EndRegion;
 use crate::measure::strip::Strip;
-use crate::measure::zone::Zone;
 use crate::settings::MeasureSettings;
 
 /// The straight edge of an end: `u = at + slope * v` and a half ellipse of height `bow` on it.
@@ -52,16 +52,16 @@ pub(super) struct Cap {
 }
 
 /// Fits the straight edge of the end over |across| <= 0.45 d; `None` when too little of the front is known.
-pub(super) fn end_line(strip: &Strip, zone: &Zone, d: f64, settings: &MeasureSettings) -> Option<EndLine> {
+pub(super) fn end_line(strip: &Strip, region: &EndRegion, d: f64, settings: &MeasureSettings) -> Option<EndLine> {
     let reach = settings.end_line_reach * d;
     let mut points: Vec<[f64; 3]> = Vec::new();
     let (mut heights, mut n) = (0.0, 0.0);
-    for (j, front) in zone.front.iter().enumerate() {
+    for (j, front) in region.front.iter().enumerate() {
         let v = (j as f64 - strip.layout.half as f64) * strip.layout.step;
         let Some(front) = front.filter(|_| v.abs() <= reach) else { continue };
         heights += front.height;
         n += 1.0;
-        points.push([v, front.u, if front.height > 0.0 { 1.0 } else { settings.guide_weight }]);
+        points.push([v, front.u, if front.height > 0.0 { 1.0 } else { settings.segmentation_weight }]);
     }
     if points.len() < 4 {
         return None;
@@ -121,8 +121,8 @@ fn fit(points: &[[f64; 3]], bases: impl Fn(f64) -> [f64; 3], d: f64, settings: &
 }
 
 /// Measures widths of the end; `None` when no row of it is known.
-pub(super) fn cap(strip: &Strip, zone: &Zone, d: f64, settings: &MeasureSettings) -> Option<Cap> {
-    let widths = zone.widths(strip);
+pub(super) fn cap(strip: &Strip, region: &EndRegion, d: f64, settings: &MeasureSettings) -> Option<Cap> {
+    let widths = region.widths(strip);
     let apex = widths.last()?.0;
     let near: Vec<(f64, f64, f64)> = widths.iter().copied().filter(|w| apex - settings.cap_back * d <= w.0).collect();
     let top = *near.iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
@@ -157,17 +157,23 @@ fn slope(points: impl Iterator<Item = (f64, f64)> + Clone) -> f64 {
     if sxx > 0.0 { sxy / sxx } else { 0.0 }
 }
 
-/// RMS distance of the outline from its own course smoothed over a quarter of a diameter.
-pub(super) fn roughness(strip: &Strip, zone: &Zone, d: f64, apex: f64, settings: &MeasureSettings) -> Option<f64> {
+/// RMS distance of the outline from its own centreline smoothed over a quarter of a diameter.
+pub(super) fn roughness(
+    strip: &Strip,
+    region: &EndRegion,
+    d: f64,
+    apex: f64,
+    settings: &MeasureSettings,
+) -> Option<f64> {
     let half = (settings.rough_window * d / strip.layout.step).round().max(1.0) as usize;
     let (mut square, mut n) = (0.0, 0.0);
     for side in 0..2 {
-        let line: Vec<f64> = zone
+        let line: Vec<f64> = region
             .extents
             .iter()
             .enumerate()
             .filter_map(|(r, e)| {
-                e.filter(|_| apex - settings.cap_back * d <= strip.u(r + zone.first_row)).map(|e| e[side])
+                e.filter(|_| apex - settings.cap_back * d <= strip.u(r + region.first_row)).map(|e| e[side])
             })
             .collect();
         for k in half..line.len().saturating_sub(half) {
@@ -179,15 +185,21 @@ pub(super) fn roughness(strip: &Strip, zone: &Zone, d: f64, apex: f64, settings:
     (n > 0.0).then(|| (square / f64::max(n, 1.0)).sqrt())
 }
 
-/// Area of the end zone over the area of its convex hull (Andrew's monotone chain), over the last 1.5 diameters.
-pub(super) fn solidity(strip: &Strip, zone: &Zone, d: f64, apex: f64, settings: &MeasureSettings) -> Option<f64> {
+/// Area of the end region over the area of its convex hull (Andrew's monotone chain), over the last 1.5 diameters.
+pub(super) fn solidity(
+    strip: &Strip,
+    region: &EndRegion,
+    d: f64,
+    apex: f64,
+    settings: &MeasureSettings,
+) -> Option<f64> {
     let mut area = 0.0;
     let mut points: Vec<[f64; 2]> = Vec::new();
-    for (r, extent) in zone.extents.iter().enumerate() {
-        let i = r + zone.first_row;
+    for (r, extent) in region.extents.iter().enumerate() {
+        let i = r + region.first_row;
         let u = strip.u(i);
         let Some(e) = extent.filter(|_| apex - settings.cap_back * d <= u) else { continue };
-        area += (0..strip.n_v()).filter(|j| zone.own(i, *j)).count() as f64 * strip.layout.step.powi(2);
+        area += (0..strip.n_v()).filter(|j| region.own(i, *j)).count() as f64 * strip.layout.step.powi(2);
         // Pixels have size: a row's corners lie half a sample before and behind its centre.
         for side in e {
             points.push([u - 0.5 * strip.layout.step, side]);

@@ -1,6 +1,6 @@
 //! Straightened strips: the picture resampled along a centre line.
 //!
-//! Planes + course -> rows along the shaft (u, out of the fibre), columns across it (v, towards (-sin axis, cos axis)).
+//! Planes + centreline -> rows along the shaft (u, out of the fibre), columns across it (v, towards (-sin axis, cos axis)).
 
 use crate::measure::planes::{Colour, Planes};
 use crate::units::Point;
@@ -9,7 +9,7 @@ use crate::units::Point;
 ///
 /// At the distance `x` along the axis the line lies `offset(x)` beside it; ahead of `straight_from` it goes on straight.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Course {
+pub(super) struct Centreline {
     /// Where `x = 0`, px.
     pub(super) origin: Point,
     /// Direction of the straight axis out of the fibre, degrees.
@@ -22,8 +22,8 @@ pub(super) struct Course {
     pub(super) straight_from: f64,
 }
 
-impl Course {
-    /// A straight course.
+impl Centreline {
+    /// A straight centreline.
     pub(super) fn straight(origin: Point, axis_deg: f64) -> Self {
         Self { origin, axis_deg, bend: [0.0; 4], unit: 1.0, straight_from: 0.0 }
     }
@@ -92,8 +92,8 @@ pub(super) struct Strip {
 
 impl Strip {
     /// Samples a strip.
-    pub(super) fn sample(planes: &Planes, course: &Course, layout: Layout) -> Self {
-        let rows = course.rows(layout.step, layout.behind, layout.ahead);
+    pub(super) fn sample(planes: &Planes, centreline: &Centreline, layout: Layout) -> Self {
+        let rows = centreline.rows(layout.step, layout.behind, layout.ahead);
         let mut values = Vec::with_capacity(rows.len() * (2 * layout.half + 1));
         let mut shown = Vec::with_capacity(values.capacity());
         let sampler = planes.sampler(layout.step);

@@ -1,7 +1,7 @@
 //! Shapes of known size and angle, drawn with 8 × 8 supersampling where an edge passes; no outside source is needed for
 //! what a rectangle measures. Limits are those that the project set itself: width within 1 % and angle within 0.5° from 30 px.
 
-use crate::find::Candidate;
+use crate::detect::Candidate;
 use crate::measure::{MeasuredEnd, measure_ends};
 use crate::micrograph::{GreyPlane, Micrograph};
 use crate::settings::MeasureSettings;
@@ -106,7 +106,7 @@ impl Scene {
             axis_deg: self.axis_deg + 3.0,
             width_px: 1.07 * self.d,
             score: 1.0,
-            look_sheared: None,
+            network_p_sheared: None,
         }
     }
 
@@ -359,7 +359,7 @@ fn nothing_panics_on_degenerate_input() {
         axis_deg,
         width_px,
         score: 0.5,
-        look_sheared: None,
+        network_p_sheared: None,
     };
     let odd = [
         at(0.0, 0.0, 0.0, 0.0),
@@ -388,7 +388,12 @@ fn nothing_panics_on_degenerate_input() {
 fn a_long_picture_is_no_problem() {
     let grey = GreyPlane::new(20_000, 8, vec![1_000; 160_000]).expect("as many values as pixels");
     let long = Micrograph { grey, rgb: None, scale: None, burnt_in: Vec::new(), warnings: Vec::new() };
-    let c =
-        Candidate { tip: Point::new(19_990.0, 4.0), axis_deg: 0.0, width_px: 900.0, score: 1.0, look_sheared: None };
+    let c = Candidate {
+        tip: Point::new(19_990.0, 4.0),
+        axis_deg: 0.0,
+        width_px: 900.0,
+        score: 1.0,
+        network_p_sheared: None,
+    };
     assert_eq!(measure_ends(&long, &[c], &MeasureSettings::default()).len(), 1);
 }

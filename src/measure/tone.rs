@@ -1,10 +1,10 @@
 //! Brightness, colour, texture and surroundings of the end.
 //!
-//! Strip + zone + shaft -> values relative to the shaft's own edges, so that they mean the same in every picture.
+//! Strip + region + shaft -> values relative to the shaft's own edges, so that they mean the same in every picture.
 
+use crate::measure::end_region::EndRegion;
 use crate::measure::planes::{Colour, length, minus};
 use crate::measure::strip::Strip;
-use crate::measure::zone::Zone;
 use crate::settings::MeasureSettings;
 
 /// What the tones of an end are read from.
@@ -12,7 +12,7 @@ pub(super) struct Tones<'a> {
     /// Strip along the shaft.
     pub(super) strip: &'a Strip,
     /// Outline of the end.
-    pub(super) zone: &'a Zone,
+    pub(super) region: &'a EndRegion,
     /// Shaft diameter, px.
     pub(super) d: f64,
     /// Outermost place of the end, px along the strip.
@@ -56,14 +56,14 @@ impl Tones<'_> {
     /// Mean colour of the end: own fibre within half a diameter of the front, as far beside the centre as the shaft's core.
     pub(super) fn face(&self) -> Option<Colour> {
         let core = self.columns(self.settings.core_half);
-        self.mean(self.rows(-self.settings.face_depth, 0.0), |i, j| core.contains(&j) && self.zone.own(i, j))
+        self.mean(self.rows(-self.settings.face_depth, 0.0), |i, j| core.contains(&j) && self.region.own(i, j))
     }
 
     /// Mean colour ahead of the end.
     pub(super) fn beyond(&self) -> Option<Colour> {
         let core = self.columns(self.settings.core_half);
         let rows = self.rows(self.settings.beyond_from, self.settings.beyond_to);
-        self.mean(rows, |i, j| core.contains(&j) && !self.zone.own(i, j))
+        self.mean(rows, |i, j| core.contains(&j) && !self.region.own(i, j))
     }
 
     /// Root mean square of the fine texture (a sample against the mean of its neighbours along the shaft) over some rows.
@@ -76,7 +76,7 @@ impl Tones<'_> {
                 continue;
             }
             for j in core.clone() {
-                let inside = i < self.zone.first_row || self.zone.own(i, j) && self.zone.own(i + k, j);
+                let inside = i < self.region.first_row || self.region.own(i, j) && self.region.own(i + k, j);
                 if inside && self.strip.shown(i, j) {
                     let (a, b, c) = (self.strip.value(i - k, j), self.strip.value(i, j), self.strip.value(i + k, j));
                     let middle = [0, 1, 2].map(|k| 0.5 * (a[k] + c[k]));
@@ -126,7 +126,7 @@ impl Tones<'_> {
     fn near_own(&self, i: usize, j: usize, k: usize) -> bool {
         [(i, j), (i - 1, j), (i, j.saturating_sub(k)), (i, j + k), (i.saturating_sub(k), j), (i + k, j)]
             .iter()
-            .any(|(i, j)| self.zone.own(*i, (*j).min(self.strip.n_v() - 1)))
+            .any(|(i, j)| self.region.own(*i, (*j).min(self.strip.n_v() - 1)))
     }
 
     /// Strength of the strongest lengthwise line within the end, beyond that within the shaft, over the edges' step.
@@ -158,8 +158,8 @@ impl Tones<'_> {
     }
 
     /// Step at the shaft's two edges over some rows, averaged along the shaft before its size is taken: `[left, right]`.
-    pub(super) fn rails(&self, from: f64, to: f64) -> [f64; 2] {
-        let k = (self.settings.rail_reach * self.d / self.strip.layout.step).round().max(1.0) as usize;
+    pub(super) fn continuation_edges(&self, from: f64, to: f64) -> [f64; 2] {
+        let k = (self.settings.continuation_reach * self.d / self.strip.layout.step).round().max(1.0) as usize;
         let rows = self.rows(from, to);
         let n = rows.clone().count().max(1) as f32;
         [-0.5, 0.5].map(|side| {
@@ -178,7 +178,7 @@ impl Tones<'_> {
         })
     }
 
-    /// Share of the end zone under burnt-in captions or off the picture.
+    /// Share of the end region under burnt-in captions or off the picture.
     pub(super) fn hidden_by_frame(&self) -> f64 {
         let rows = self.rows(-self.settings.cap_back, self.settings.front_depth);
         let columns = self.columns(0.5);

@@ -1,7 +1,7 @@
 //! Tracing a shaft: the pair of edges that runs most steadily through a straightened strip.
 //!
 //! Strip + rough width -> left and right column of every section, by dynamic programming over pairs (left, right):
-//! a section is worth the geometric mean of its two edge strengths, so a neighbour's single strong edge cannot win,
+//! a section is score the geometric mean of its two edge strengths, so a neighbour's single strong edge cannot win,
 //! and the path pays for changes of width and of direction.
 
 use crate::measure::planes::{Colour, dot, length};
@@ -57,7 +57,7 @@ impl Window {
 }
 
 fn outermost(strength: &[f32], n_v: usize, side: i64, window: &Window, settings: &MeasureSettings) -> Vec<f32> {
-    let charge = settings.outside_charge as f32;
+    let charge = settings.outside_penalty as f32;
     let mut out = Vec::with_capacity(strength.len());
     for row in strength.chunks_exact(n_v) {
         for (j, own) in row.iter().enumerate() {
@@ -107,7 +107,7 @@ pub(super) struct Section {
     /// Column of the right edge.
     pub(super) right: usize,
     /// Worth of the pair, 0..1.
-    pub(super) worth: f32,
+    pub(super) score: f32,
 }
 
 struct Grid {
@@ -132,12 +132,12 @@ pub(super) fn trace_pair(
     let grid = Grid { n_left: n_v - w0, first_width: w0, n_width: w1 - w0 + 1 };
     let rows: Vec<usize> = (first..=last).rev().step_by(range.every).collect();
     let mut best = vec![f32::NEG_INFINITY; grid.n_left * grid.n_width];
-    let mut worths = Vec::with_capacity(rows.len());
+    let mut scores = Vec::with_capacity(rows.len());
     let mut back: Vec<Vec<u8>> = Vec::with_capacity(rows.len());
     for (k, row) in rows.iter().enumerate() {
-        let worth = section_worth(strip, edges, *row, &grid, settings);
-        let gain = with_priors(&worth, &grid, n_v, range, (*row, k == 0));
-        worths.push(worth);
+        let score = min_section_score(strip, edges, *row, &grid, settings);
+        let gain = with_priors(&score, &grid, n_v, range, (*row, k == 0));
+        scores.push(score);
         if k == 0 {
             best = gain;
             back.push(Vec::new());
@@ -147,11 +147,11 @@ pub(super) fn trace_pair(
             back.push(from);
         }
     }
-    read_back(&best, &back, &rows, &worths, &grid)
+    read_back(&best, &back, &rows, &scores, &grid)
 }
 
 /// Worth of every pair of one section.
-fn section_worth(strip: &Strip, edges: &EdgeMap, row: usize, grid: &Grid, settings: &MeasureSettings) -> Vec<f32> {
+fn min_section_score(strip: &Strip, edges: &EdgeMap, row: usize, grid: &Grid, settings: &MeasureSettings) -> Vec<f32> {
     let n_v = strip.n_v();
     let [left, right] = [0, 1].map(|side| &edges.outermost[side][row * n_v..(row + 1) * n_v]);
     let steps = &edges.steps[row * n_v..(row + 1) * n_v];
@@ -173,43 +173,43 @@ fn section_worth(strip: &Strip, edges: &EdgeMap, row: usize, grid: &Grid, settin
     out
 }
 
-fn with_priors(worth: &[f32], grid: &Grid, n_v: usize, range: &PairRange, at: (usize, bool)) -> Vec<f32> {
+fn with_priors(score: &[f32], grid: &Grid, n_v: usize, range: &PairRange, at: (usize, bool)) -> Vec<f32> {
     let (row, first) = at;
     let expected = range.expected.get(row).copied().flatten();
     let middle = (n_v - 1) as f64 / 2.0;
-    let mut out = worth.to_vec();
-    let pay_for_width = |k: usize| {
+    let mut out = score.to_vec();
+    let width_penalty = |k: usize| {
         let width = (grid.first_width + k) as f64;
         ((width / range.likely_width).ln() / range.width_sigma).powi(2)
     };
-    let widths: Vec<f64> = (0..grid.n_width).map(pay_for_width).collect();
+    let widths: Vec<f64> = (0..grid.n_width).map(width_penalty).collect();
     for l in 0..grid.n_left {
-        for (k, pay_for_width) in widths.iter().enumerate() {
+        for (k, width_penalty) in widths.iter().enumerate() {
             let width = (grid.first_width + k) as f64;
             let centre = l as f64 + width / 2.0 - middle;
-            let mut pay = *pay_for_width;
-            pay += (centre / range.centre_sigma).powi(2);
+            let mut penalty = *width_penalty;
+            penalty += (centre / range.centre_sigma).powi(2);
             if let Some([left, right]) = expected {
                 let gaps =
                     ((l as f64 - left).powi(2) + (l as f64 + width - right).powi(2)) / range.expected_sigma.powi(2);
-                pay += gaps.min(MOST_EXPECTED);
+                penalty += gaps.min(MOST_EXPECTED);
             }
             if first {
-                pay += (centre / range.start_sigma).powi(2) * START_WEIGHT;
+                penalty += (centre / range.start_sigma).powi(2) * START_WEIGHT;
             }
-            out[l * grid.n_width + k] -= (pay * PRIOR_WEIGHT) as f32;
+            out[l * grid.n_width + k] -= (penalty * PRIOR_WEIGHT) as f32;
         }
     }
     out
 }
 
 /// One squared standard deviation of the priors costs this share of a perfect section: over the some thirty sections of
-/// a trace it adds up to the usual half of a log-likelihood when a section's worth is taken as one unit of it.
+/// a trace it adds up to the usual half of a log-likelihood when a section's score is taken as one unit of it.
 const PRIOR_WEIGHT: f64 = 0.05;
 /// An expected place further off than this counts no more: it may be wrong altogether (squared standard deviations, two
 /// edges of three each).
 const MOST_EXPECTED: f64 = 18.0;
-/// The place of the first section is known from the finder once, not at every section.
+/// The place of the first section is known from the detector once, not at every section.
 const START_WEIGHT: f64 = 10.0;
 
 /// Best way into every pair of the next section; `from` holds the move (left, right) as `3 * (dl + 1) + (dr + 1)`.
@@ -233,9 +233,9 @@ fn advance(best: &[f32], gain: &[f32], grid: &Grid, settings: &MeasureSettings) 
                     if k0 < 0 || k0 as usize >= grid.n_width {
                         continue;
                     }
-                    let pay = settings.pay_width * ((dr - dl) * (dr - dl)) as f64
-                        + settings.pay_turn * ((dr + dl) * (dr + dl)) as f64;
-                    let total = best[l0 as usize * grid.n_width + k0 as usize] - pay as f32;
+                    let penalty = settings.width_change_penalty * ((dr - dl) * (dr - dl)) as f64
+                        + settings.turn_penalty * ((dr + dl) * (dr + dl)) as f64;
+                    let total = best[l0 as usize * grid.n_width + k0 as usize] - penalty as f32;
                     if total > top {
                         top = total;
                         way = (3 * (dl + 1) + dr + 1) as u8;
@@ -249,7 +249,7 @@ fn advance(best: &[f32], gain: &[f32], grid: &Grid, settings: &MeasureSettings) 
     (next, from)
 }
 
-fn read_back(best: &[f32], back: &[Vec<u8>], rows: &[usize], worths: &[Vec<f32>], grid: &Grid) -> Vec<Section> {
+fn read_back(best: &[f32], back: &[Vec<u8>], rows: &[usize], scores: &[Vec<f32>], grid: &Grid) -> Vec<Section> {
     let Some((mut state, top)) = best.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1).then(b.0.cmp(&a.0))) else {
         return Vec::new();
     };
@@ -263,7 +263,7 @@ fn read_back(best: &[f32], back: &[Vec<u8>], rows: &[usize], worths: &[Vec<f32>]
             row: rows[k],
             left: l,
             right: l + grid.first_width + w,
-            worth: worths[k][state].max(0.0),
+            score: scores[k][state].max(0.0),
         });
         if k > 0 {
             let way = i64::from(back[k][state]);

@@ -30,7 +30,7 @@ pub(super) fn tools_digest(tools: &Tools) -> String {
         FEATURE_SCHEMA,
         &names.join(","),
         &settings,
-        tools.finder.digest(),
+        tools.detector.digest(),
         &crate::measure::networks_digest(),
         &tools.model.digest(),
     ];

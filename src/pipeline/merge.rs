@@ -240,7 +240,7 @@ fn same_way(part: &Read, first: &Read) -> Result<(), MergeError> {
         (part.shard.of != first.shard.of, "number of parts"),
         (a.settings != b.settings, "settings"),
         (a.model != b.model, "model"),
-        (a.finder != b.finder, "finder"),
+        (a.detector != b.detector, "detector"),
         (a.um_per_px != b.um_per_px, "scale for all pictures"),
         (part.shard.tools != first.shard.tools, "version or feature table"),
         (part.shard.pictures != first.shard.pictures, "number of pictures in the whole"),

@@ -25,14 +25,14 @@ pub use run::{Event, Outcome, RunOptions, run};
 pub use scores::{Scores, model_figures};
 pub use shard::{Part, Shard};
 
-use crate::find::Finder;
+use crate::detect::Detector;
 use crate::settings::Settings;
 use crate::tree::Model;
 
 /// What every picture of a run is worked on with.
 pub struct Tools {
     /// Finds candidate ends.
-    pub finder: Finder,
+    pub detector: Detector,
     /// Labels measured ends.
     pub model: Model,
     /// Every threshold.

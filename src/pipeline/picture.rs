@@ -3,8 +3,8 @@
 use super::Tools;
 use crate::calibrate::diameter_um;
 use crate::carrier::{self, View};
-use crate::find::{self, Candidate};
-use crate::measure::{CloseLook, MeasuredEnd};
+use crate::detect::{self, Candidate};
+use crate::measure::{MeasuredEnd, StripCache};
 use crate::micrograph::Micrograph;
 use crate::results::StageSeconds;
 use crate::table::EndRow;
@@ -30,10 +30,10 @@ pub fn classify_micrograph(
     seconds: &mut StageSeconds,
 ) -> Vec<Classified> {
     let mut clock = Clock(Instant::now());
-    let mut look = CloseLook::new(micrograph, &tools.settings.measure);
-    let mut candidates = find::find_closely(&mut look, &tools.finder, &tools.settings.find);
+    let mut look = StripCache::new(micrograph, &tools.settings.measure);
+    let mut candidates = detect::detect_cached(&mut look, &tools.detector, &tools.settings.detect);
     candidates.retain(|c| !micrograph.burnt_in.iter().any(|b| b.contains(c.tip)));
-    clock.lap(&mut seconds.find);
+    clock.lap(&mut seconds.detect);
     classify_closely(&mut look, &candidates, carriers, tools, seconds)
 }
 
@@ -45,12 +45,12 @@ pub fn classify_candidates(
     tools: &Tools,
     seconds: &mut StageSeconds,
 ) -> Vec<Classified> {
-    let mut look = CloseLook::new(micrograph, &tools.settings.measure);
+    let mut look = StripCache::new(micrograph, &tools.settings.measure);
     classify_closely(&mut look, candidates, carriers, tools, seconds)
 }
 
 fn classify_closely(
-    look: &mut CloseLook<'_>,
+    look: &mut StripCache<'_>,
     candidates: &[Candidate],
     carriers: Option<u32>,
     tools: &Tools,
@@ -60,7 +60,7 @@ fn classify_closely(
     let (settings, micrograph) = (&tools.settings, look.micrograph());
     let measured = look.measure(candidates);
     clock.lap(&mut seconds.measure);
-    let mut measured = find::accept(micrograph, measured, &settings.find);
+    let mut measured = detect::accept(micrograph, measured, &settings.detect);
     measured.sort_by(|a, b| a.tip.y.total_cmp(&b.tip.y).then(a.tip.x.total_cmp(&b.tip.x)));
     let view = View { width_px: micrograph.grey.width(), height_px: micrograph.grey.height(), carriers };
     let groups = carrier::group(&measured, &view, &settings.carrier);

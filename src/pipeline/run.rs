@@ -11,7 +11,7 @@ use crate::face::{End, Ends, Picture};
 use crate::measure::FEATURE_SCHEMA;
 use crate::micrograph::ReadError;
 use crate::report::overlay::{self, Mark};
-use crate::results::{FinderUsed, InputUsed, ModelUsed, RUN_SCHEMA, RunFile, StageSeconds};
+use crate::results::{DetectorUsed, InputUsed, ModelUsed, RUN_SCHEMA, RunFile, StageSeconds};
 use crate::series::SeriesRow;
 use crate::table::{EndRow, ImageRow, Status, tidy, write_atomic};
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -396,7 +396,7 @@ impl SeriesRun<'_> {
             um_per_px: self.tools.um_per_px,
             threads: self.threads(),
             model: ModelUsed { name: self.tools.model.name.clone(), digest: self.tools.model.digest() },
-            finder: FinderUsed { digest: self.tools.finder.digest().into() },
+            detector: DetectorUsed { digest: self.tools.detector.digest().into() },
             settings: self.tools.settings.clone(),
             inputs: inputs.jobs.iter().zip(done).map(used).collect(),
             wall_s: tidy(start.elapsed().as_secs_f64()),

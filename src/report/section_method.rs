@@ -92,7 +92,7 @@ fn made_with(run: Option<&RunFile>) -> String {
         ("Run ended", code(&run.ended)),
         ("Model", code(&run.model.name)),
         ("Model digest", code(&run.model.digest)),
-        ("Finder digest", code(&run.finder.digest)),
+        ("Detector digest", code(&run.detector.digest)),
         ("Scale given for all pictures", run.um_per_px.map(|v| super::html::number(v, 3, "µm/px"))),
     ]);
     let mut out = super::html::facts(&facts);

@@ -25,8 +25,9 @@ pub struct RunFile {
     pub threads: usize,
     /// The model that labelled.
     pub model: ModelUsed,
-    /// The finder.
-    pub finder: FinderUsed,
+    /// The detector.
+    #[serde(alias = "finder")]
+    pub detector: DetectorUsed,
     /// All settings in effect.
     pub settings: Settings,
     /// Every picture, sorted by name.
@@ -53,7 +54,7 @@ pub struct ShardUsed {
     pub pictures: usize,
     /// BLAKE3 of the names of all pictures and of what the series table says of them.
     pub listing: String,
-    /// BLAKE3 of everything that changes results for all pictures: settings, model, finder, features, version.
+    /// BLAKE3 of everything that changes results for all pictures: settings, model, detector, features, version.
     pub tools: String,
     /// How the inputs were understood.
     pub notes: Vec<String>,
@@ -68,9 +69,9 @@ pub struct ModelUsed {
     pub digest: String,
 }
 
-/// The finder of a run.
+/// The detector of a run.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct FinderUsed {
+pub struct DetectorUsed {
     /// Digest of its weights.
     pub digest: String,
 }
@@ -92,8 +93,9 @@ pub struct InputUsed {
 pub struct StageSeconds {
     /// Reading files, decoding, scale, burnt-in text.
     pub read: f64,
-    /// Finding candidates.
-    pub find: f64,
+    /// Detecting candidates.
+    #[serde(alias = "find")]
+    pub detect: f64,
     /// Measuring them.
     pub measure: f64,
     /// Second look, grouping, labelling.
@@ -106,7 +108,7 @@ impl StageSeconds {
     /// Adds the times of another picture.
     pub fn add(&mut self, other: &Self) {
         self.read += other.read;
-        self.find += other.find;
+        self.detect += other.detect;
         self.measure += other.measure;
         self.label += other.label;
         self.write += other.write;

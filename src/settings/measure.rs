@@ -10,30 +10,30 @@ pub struct MeasureSettings {
     /// Fewest pixels across a shaft that can be graded (6 px: design.md's `gradable`). Larger = more ends `unclear`.
     pub min_shaft_px: f64,
     /// Standard uncertainty of the gauge per mean absolute error that it tells (1.5: train pictures it had not seen).
-    pub reading_spread: f64,
+    pub regression_u_factor: f64,
     /// Least standard uncertainty of the gauge's readings: ln width, axis (degrees), tip along and across (widths), end line
     /// (degrees), ln bulb ratio (a tenth of its samples at best).
-    pub reading_u: [f64; 6],
+    pub regression_u_floor: [f64; 6],
     /// Fewest fibres of a picture from which their common width is judged (4).
-    pub kin_least: usize,
+    pub picture_prior_min_ends: usize,
     /// Least true spread of the logarithm of widths in one picture (0.05: rendered fibres of one line differ by 4 to 7 %).
-    pub kin_spread: f64,
+    pub picture_prior_min_spread: f64,
     /// Ends of one picture whose errors go together (4).
-    pub kin_correlation: f64,
+    pub picture_prior_correlation: f64,
     /// Share of fibres that may belong to another line (0.1). Larger = odd widths are kept.
-    pub kin_doubt: f64,
+    pub outlier_prior_width: f64,
     /// Standard uncertainty of the logarithm of a width that all ends of a picture share, without and per doubt of the trace
-    /// (train sets: the finder's and the gauge's bias in one picture) (0.05, 0.2).
-    pub common_u: (f64, f64),
+    /// (train sets: the detector's and the gauge's bias in one picture) (0.05, 0.2).
+    pub shared_width_u: (f64, f64),
     /// Share of the gap by which the gauge's readings are widened where the edges of a picture lie inside them (0.5), and
     /// the most, logarithm (0.04): bodies that darken towards their limb. Chosen on train sets, with a look at `dev`, among
     /// shares up to 1.5 and limits up to 0.12: ring light, where all tellings are 5 to 15 % too narrow, gains most; side
     /// light loses.
-    pub limb_share: f64,
-    /// See `limb_share`.
-    pub limb_most: f64,
+    pub limb_bias_share: f64,
+    /// See `limb_bias_share`.
+    pub limb_bias_max: f64,
     /// Range of the logarithm of odd widths (1.5).
-    pub kin_reach: f64,
+    pub outlier_range_width: f64,
     /// Samples across the rough width in the coarse trace (16). Larger = slower, finer start.
     pub coarse_samples: f64,
     /// Samples across the width in the fine trace and the end zone (20: edges interpolate to a tenth of that). Larger = slower.
@@ -61,7 +61,7 @@ pub struct MeasureSettings {
     /// Farthest place outside an edge where another edge speaks against it (0.35).
     pub outside_to: f64,
     /// Share of an edge's strength that a full edge outside it takes away (0.5). Larger = outermost edges win.
-    pub outside_charge: f64,
+    pub outside_penalty: f64,
     /// Rows averaged on either side for one edge (0.15). Larger = less noise, less bend.
     pub edge_along: f64,
     /// Columns on either side that make a step (0.06). Larger = less noise, thin rails blur.
@@ -75,15 +75,15 @@ pub struct MeasureSettings {
     /// A line's floor over its width at half depth: from the first number up the line is a gap of ground and keeps half
     /// height as its edge, from the second down two bodies touch there and part at its middle (two slopes that meet have
     /// 0.3, a Gaussian 0.48: a line as narrow as the blur cannot be told; 0.45, 0.3).
-    pub line_pointed: (f64, f64),
+    pub touching_line_floor: (f64, f64),
     /// Worth of two edges that step the same way (dark-light-dark or light-dark-light) over that of two that do not (0.15).
     pub pair_polarity: f64,
     /// Price of one sample's change of width from section to section, in worths (0.25).
-    pub pay_width: f64,
+    pub width_change_penalty: f64,
     /// Price of one sample's change of direction from section to section, in worths (0.02).
-    pub pay_turn: f64,
-    /// Standard deviation of the logarithm of the finder's width (0.15: measured on the train sets).
-    pub rough_width_sigma: f64,
+    pub turn_penalty: f64,
+    /// Standard deviation of the logarithm of the detector's width (0.15: measured on the train sets).
+    pub initial_width_sigma: f64,
     /// Widths searched, in standard deviations of the rough width (2.2).
     pub width_reach: f64,
     /// Standard deviation of the rough tip beside the shaft (0.3).
@@ -91,25 +91,25 @@ pub struct MeasureSettings {
     /// Standard deviation of the middle of the fine trace from the coarse one (0.25).
     pub fine_centre_sigma: f64,
     /// Fewest rows of the guide that make a shaft (12 of its 57: one diameter).
-    pub guide_rows: usize,
+    pub segmentation_min_rows: usize,
     /// Standard deviation of the guide's edges (0.06: half of its samples; train sets). Larger = the picture's edges decide.
-    pub guide_sigma: f64,
+    pub segmentation_edge_sigma: f64,
     /// Ahead of this distance behind the tip the centre line goes on straight (0.6).
     pub straight_from: f64,
     /// Charge on slope, square and cube of the centre line (0, 0.002, 0.02). Larger = straighter.
-    pub bend_charge: [f64; 3],
+    pub centreline_penalty: [f64; 3],
     /// Distance from the centre line at which a section counts half (0.08).
-    pub bend_outlier: f64,
+    pub centreline_outlier_scale: f64,
     /// Sections whose width differs by more than this share do not shape the centre line (0.15).
-    pub odd_width: f64,
+    pub width_outlier_share: f64,
     /// Nearest and farthest place of the shaft's diameter behind the tip (1.5; design.md section 3).
     pub shaft_from: f64,
     /// Farthest place of the shaft's diameter behind the tip (4; design.md section 3).
     pub shaft_to: f64,
     /// Start of the end zone behind the rough tip (2.0).
-    pub zone_back: f64,
+    pub end_region_back: f64,
     /// Place on the centre line that is surely own fibre, behind the rough tip (1.0).
-    pub zone_core: f64,
+    pub end_region_core: f64,
     /// Length of the strip of the end behind the rough tip (4.5).
     pub strip_back: f64,
     /// Length of that strip ahead of the rough tip: caps and moved tips fit in (2.2).
@@ -123,7 +123,7 @@ pub struct MeasureSettings {
     /// Reach of the straight edge on either side of the centre line (design.md section 3) (0.45).
     pub end_line_reach: f64,
     /// Weight of front places that only the guide knows (0.3).
-    pub guide_weight: f64,
+    pub segmentation_weight: f64,
     /// Distance from the straight edge at which a place counts half (0.04).
     pub front_outlier: f64,
     /// Neighbouring front places that share their pixels (4.0).
@@ -163,44 +163,44 @@ pub struct MeasureSettings {
     /// Depth of the end searched for a split (1.2).
     pub split_depth: f64,
     /// How far from the shaft's edges their continuation may lie (0.1).
-    pub rail_reach: f64,
+    pub continuation_reach: f64,
     /// Largest gap between the guide's tip and that of the measured shape at which both count (0.35).
-    pub tip_agree: f64,
+    pub tip_agreement: f64,
     /// Share of the guide's tip when both count (0.5).
-    pub tip_guide_share: f64,
+    pub tip_segmentation_share: f64,
     /// Least certainty of the guide's tip that wins over the shape when they differ (0.3).
-    pub tip_sure: f64,
+    pub tip_min_confidence: f64,
     /// Least worth of a cross-section that supports a shaft (0.3).
-    pub section_worth: f64,
+    pub min_section_score: f64,
     /// Neighbouring cross-sections that share their rows (3.0).
     pub section_correlation: f64,
     /// Share of the gauge's width in the places where edges are expected; the rest is the guide's own (0.3; train sets).
-    pub expected_share: f64,
+    pub regression_width_share: f64,
     /// Least standard deviation of the logarithm of the width that a trace searches about (0.12).
     pub least_width_sigma: f64,
     /// Share of traced shafts whose edges are not their own, without and per doubt of the trace (0.4, 4: chosen on train sets).
     /// Larger = the gauge counts more where the two differ.
-    pub edge_doubt: (f64, f64),
+    pub outlier_prior_edges: (f64, f64),
     /// Range of the logarithm of widths of wrong edges (0.6: what a trace searches).
-    pub edge_doubt_reach: f64,
+    pub outlier_range_edges: f64,
     /// Share of missing cross-sections that makes a trace as doubtful as a spread of widths of one diameter (0.15; train sets).
-    pub doubt_support: f64,
+    pub inconsistency_support: f64,
     /// Standard uncertainty of the traced axis, degrees, without and per doubt of the trace (train sets) (0.4, 35).
     pub axis_u_deg: (f64, f64),
     /// Share of traced axes that are wrong altogether (0.2).
-    pub axis_doubt: f64,
+    pub outlier_prior_axis: f64,
     /// Standard uncertainty of the outlined tip, without and per doubt of the trace (train sets) (0.03, 1.2).
     pub tip_u: (f64, f64),
     /// Share of outlined tips that are wrong altogether (0.2).
-    pub tip_doubt: f64,
+    pub outlier_prior_tip: f64,
     /// Standard uncertainty of a fitted end line per flatness, degrees (train sets) (20).
     pub cut_u_flat: f64,
     /// Share of fitted end lines that are wrong altogether (0.2).
-    pub cut_doubt: f64,
+    pub outlier_prior_cut: f64,
     /// Standard uncertainty of the logarithm of the outlined bulb ratio, without and per doubt of the trace (train sets) (0.01, 1).
     pub bulb_u: (f64, f64),
     /// Share of outlined caps that are wrong altogether, without and per doubt of the trace (train sets) (0.005, 3).
-    pub bulb_doubt: (f64, f64),
+    pub outlier_prior_bulb: (f64, f64),
     /// Standard uncertainty of a diameter per blur of its edges (train sets) (0.15).
     pub edge_u_blur: f64,
     /// Standard uncertainty of a diameter per spread of its widths along the shaft (train sets) (4).
@@ -229,25 +229,25 @@ pub struct MeasureSettings {
     /// ends below 0.1 and for 97.7 % of the rest, so that a faint shaft is no reason to keep silent).
     pub min_support: f64,
     /// Far and near end of the rows behind the front whose edges are compared with those ahead (2, 0.8).
-    pub rail_behind: (f64, f64),
+    pub continuation_behind: (f64, f64),
     /// Near and far end of the rows ahead of the front that should show no edges of this shaft (0.4, 1.2).
-    pub rail_ahead: (f64, f64),
+    pub continuation_ahead: (f64, f64),
 }
 
 impl Default for MeasureSettings {
     fn default() -> Self {
         Self {
             min_shaft_px: 6.0,
-            reading_spread: 1.5,
-            reading_u: [0.01, 0.5, 0.02, 0.02, 1.5, 0.02],
-            kin_least: 4,
-            kin_spread: 0.05,
-            kin_correlation: 4.0,
-            kin_doubt: 0.1,
-            common_u: (0.05, 0.2),
-            limb_share: 0.5,
-            limb_most: 0.04,
-            kin_reach: 1.5,
+            regression_u_factor: 1.5,
+            regression_u_floor: [0.01, 0.5, 0.02, 0.02, 1.5, 0.02],
+            picture_prior_min_ends: 4,
+            picture_prior_min_spread: 0.05,
+            picture_prior_correlation: 4.0,
+            outlier_prior_width: 0.1,
+            shared_width_u: (0.05, 0.2),
+            limb_bias_share: 0.5,
+            limb_bias_max: 0.04,
+            outlier_range_width: 1.5,
             coarse_samples: 16.0,
             fine_samples: 20.0,
             finest_step_px: 0.4,
@@ -261,37 +261,37 @@ impl Default for MeasureSettings {
             noise_factor: 3.0,
             outside_from: 0.1,
             outside_to: 0.35,
-            outside_charge: 0.5,
+            outside_penalty: 0.5,
             edge_along: 0.15,
             edge_reach: 0.06,
             level_reach: 0.3,
             place_reach: 0.16,
             level_slope_share: 0.12,
-            line_pointed: (0.45, 0.3),
+            touching_line_floor: (0.45, 0.3),
             pair_polarity: 0.15,
-            pay_width: 0.25,
-            pay_turn: 0.02,
-            rough_width_sigma: 0.15,
+            width_change_penalty: 0.25,
+            turn_penalty: 0.02,
+            initial_width_sigma: 0.15,
             width_reach: 2.2,
             start_sigma: 0.3,
             fine_centre_sigma: 0.25,
-            guide_rows: 12,
-            guide_sigma: 0.06,
+            segmentation_min_rows: 12,
+            segmentation_edge_sigma: 0.06,
             straight_from: 0.6,
-            bend_charge: [0.0, 0.002, 0.02],
-            bend_outlier: 0.08,
-            odd_width: 0.15,
+            centreline_penalty: [0.0, 0.002, 0.02],
+            centreline_outlier_scale: 0.08,
+            width_outlier_share: 0.15,
             shaft_from: 1.5,
             shaft_to: 4.0,
-            zone_back: 2.0,
-            zone_core: 1.0,
+            end_region_back: 2.0,
+            end_region_core: 1.0,
             strip_back: 4.5,
             strip_ahead: 2.2,
             strip_half: 2.0,
             refine_reach: 0.12,
             side_height: 0.3,
             end_line_reach: 0.45,
-            guide_weight: 0.3,
+            segmentation_weight: 0.3,
             front_outlier: 0.04,
             front_correlation: 4.0,
             cap_back: 1.5,
@@ -311,25 +311,25 @@ impl Default for MeasureSettings {
             wisp_back: 0.8,
             wisp_ahead: 1.2,
             split_depth: 1.2,
-            rail_reach: 0.1,
-            tip_agree: 0.35,
-            tip_guide_share: 0.5,
-            tip_sure: 0.3,
-            section_worth: 0.3,
+            continuation_reach: 0.1,
+            tip_agreement: 0.35,
+            tip_segmentation_share: 0.5,
+            tip_min_confidence: 0.3,
+            min_section_score: 0.3,
             section_correlation: 3.0,
-            expected_share: 0.3,
+            regression_width_share: 0.3,
             least_width_sigma: 0.12,
-            edge_doubt: (0.4, 4.0),
-            edge_doubt_reach: 0.6,
-            doubt_support: 0.15,
+            outlier_prior_edges: (0.4, 4.0),
+            outlier_range_edges: 0.6,
+            inconsistency_support: 0.15,
             axis_u_deg: (0.4, 35.0),
-            axis_doubt: 0.2,
+            outlier_prior_axis: 0.2,
             tip_u: (0.03, 1.2),
-            tip_doubt: 0.2,
+            outlier_prior_tip: 0.2,
             cut_u_flat: 20.0,
-            cut_doubt: 0.2,
+            outlier_prior_cut: 0.2,
             bulb_u: (0.01, 1.0),
-            bulb_doubt: (0.005, 3.0),
+            outlier_prior_bulb: (0.005, 3.0),
             edge_u_blur: 0.15,
             edge_u_spread: 4.0,
             edge_u_most: 0.05,
@@ -343,8 +343,8 @@ impl Default for MeasureSettings {
             min_border: 0.3,
             max_masked: 0.35,
             min_support: 0.0,
-            rail_behind: (2.0, 0.8),
-            rail_ahead: (0.4, 1.2),
+            continuation_behind: (2.0, 0.8),
+            continuation_ahead: (0.4, 1.2),
         }
     }
 }

@@ -159,7 +159,7 @@ fn parts(picture: &TruePicture) -> Vec<(&'static str, String)> {
 
 /// Hand labels as truth for the labels of a run: every end that a person called sheared or tensile is gradable, every
 /// other labelled end is neither right nor wrong. Ends that nobody looked at are left out, so that only labels, not the
-/// finder, are judged; `not_an_end` counts as a false alarm.
+/// detector, are judged; `not_an_end` counts as a false alarm.
 pub fn evaluate_labels(results: &Results, labels: &[LabelRow], settings: &LabelSettings) -> Evaluation {
     let placed = crate::labels::place(labels, &results.ends, settings);
     let mut ends: BTreeMap<(&str, u32), &EndRow> = BTreeMap::new();

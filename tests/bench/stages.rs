@@ -3,7 +3,7 @@
 //! The views are bundled rendered pictures of 1600 x 1200 px: a teased view, a tuft seen end-on, a close-up. At 20
 //! megapixels they are the same fields enlarged, as a larger camera on the same microscope would see them.
 
-use breakface::find::{Candidate, Finder, accept, find_ends};
+use breakface::detect::{Candidate, Detector, accept, detect_ends};
 use breakface::measure::{MeasuredEnd, measure_ends};
 use breakface::micrograph::{Micrograph, decode_micrograph};
 use breakface::pipeline::{Classified, Tools, classify_candidates};
@@ -32,7 +32,7 @@ const CASES: [(&str, u32); 6] = [
 ];
 
 static TOOLS: LazyLock<Tools> = LazyLock::new(|| Tools {
-    finder: Finder::bundled().expect("the bundled finder loads"),
+    detector: Detector::bundled().expect("the bundled detector loads"),
     model: Model::bundled().expect("the bundled model loads"),
     settings: Settings::default(),
     um_per_px: None,
@@ -65,7 +65,7 @@ fn made(case: (&'static str, u32)) -> Case {
     let bytes = file(case.0, case.1);
     let settings = &TOOLS.settings;
     let picture = decode_micrograph(case.0, &bytes, &settings.read).expect("the picture can be read");
-    let candidates = find_ends(&picture, &TOOLS.finder, &settings.find);
+    let candidates = detect_ends(&picture, &TOOLS.detector, &settings.detect);
     let measured = measure_ends(&picture, &candidates, &settings.measure);
     let ends = classify_candidates(&picture, &candidates, None, &TOOLS, &mut StageSeconds::default());
     Case { bytes, picture, candidates, measured, ends }
@@ -96,7 +96,7 @@ fn a_floor(bencher: divan::Bencher<'_, '_>, which: (&'static str, u32)) {
 #[divan::bench(args = CASES, sample_count = 5, sample_size = 1)]
 fn b_find(bencher: divan::Bencher<'_, '_>, which: (&'static str, u32)) {
     let case = case(which);
-    bencher.bench(|| find_ends(&case.picture, &TOOLS.finder, &TOOLS.settings.find));
+    bencher.bench(|| detect_ends(&case.picture, &TOOLS.detector, &TOOLS.settings.detect));
 }
 
 #[divan::bench(args = CASES, sample_count = 5, sample_size = 1)]
@@ -114,7 +114,7 @@ fn d_label(bencher: divan::Bencher<'_, '_>, which: (&'static str, u32)) {
     let (width_px, height_px) = (case.picture.grey.width(), case.picture.grey.height());
     let view = breakface::carrier::View { width_px, height_px, carriers: None };
     bencher.with_inputs(|| case.measured.clone()).bench_values(|measured| {
-        let ends = accept(&case.picture, measured, &settings.find);
+        let ends = accept(&case.picture, measured, &settings.detect);
         let groups = breakface::carrier::group(&ends, &view, &settings.carrier);
         let labels = ends.iter().map(|end| TOOLS.model.predict(&end.features, &end.not_gradable).label);
         (groups, labels.collect::<Vec<_>>())

@@ -293,12 +293,12 @@ fn a_diameter_agrees_with_readings_beside_the_operators_mark() {
     let micrograph = read_micrograph(&path, &ReadSettings::default()).expect("fixture");
     // The reading was taken at (196, 69) of the cut, where the fibre is thickest; the shaft of this tip, 1.5 to 4 diameters behind it,
     // ends there.
-    let tip = breakface::find::Candidate {
+    let tip = breakface::detect::Candidate {
         tip: Point::new(224.0, 59.0),
         axis_deg: -16.0,
         width_px: 22.0,
         score: 1.0,
-        look_sheared: None,
+        network_p_sheared: None,
     };
     let ends = measure_ends(&micrograph, &[tip], &MeasureSettings::default());
     let diameter = ends[0].features.get("shaft_diameter_px").expect("a shaft");

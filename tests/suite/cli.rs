@@ -200,7 +200,7 @@ fn wrong_options_name_what_is_wrong() {
         (&["--settings", "bad.toml"], "settings bad.toml: unknown field `min_scoer`"),
         (&["--settings", "none.toml"], "settings none.toml: cannot be read"),
         (&["--model", "bad.json"], "bad.json"),
-        (&["--finder", "none.onnx"], "none.onnx"),
+        (&["--detector", "none.onnx"], "none.onnx"),
     ];
     for (extra, expected) in cases {
         let mut args = vec!["classify", "in", "--out", "r"];

@@ -5,11 +5,11 @@
 //! the commit why the new values are right.
 
 use crate::driver::{fixture, repository};
-use breakface::find::{Candidate, Finder, find_ends};
+use breakface::detect::{Candidate, Detector, detect_ends};
 use breakface::micrograph::{Micrograph, read_micrograph};
 use breakface::pipeline::{Scores, Tools, classify_candidates, model_figures};
 use breakface::results::StageSeconds;
-use breakface::settings::{FindSettings, Settings};
+use breakface::settings::{DetectSettings, Settings};
 use breakface::table::{EndRow, ImageRow, Status, TableRow, read_csv, to_csv};
 use breakface::tree::Model;
 use breakface::units::{Point, Scale, ScaleSource};
@@ -35,7 +35,7 @@ fn picture(file: &str, um_per_px: Option<f64>) -> Micrograph {
 
 /// What is frozen of a candidate: x, y, axis, width, score.
 fn candidate_line(c: &Candidate) -> String {
-    let look = c.look_sheared.map(|v| format!("{v:.4}")).unwrap_or_default();
+    let look = c.network_p_sheared.map(|v| format!("{v:.4}")).unwrap_or_default();
     format!("{:.2},{:.2},{:.2},{:.3},{:.4},{look}", c.tip.x, c.tip.y, c.axis_deg, c.width_px, c.score)
 }
 
@@ -50,7 +50,7 @@ fn parse_candidates(text: &str) -> Vec<Candidate> {
                 axis_deg: needed(2),
                 width_px: needed(3),
                 score: needed(4),
-                look_sheared: v[5],
+                network_p_sheared: v[5],
             }
         })
         .collect()
@@ -61,20 +61,20 @@ const MOVED_PX: f64 = 0.5;
 
 #[test]
 fn finding_gives_the_frozen_candidates() {
-    let finder = Finder::bundled().unwrap();
+    let detector = Detector::bundled().unwrap();
     for (name, file, um_per_px) in PICTURES {
-        let mut found = find_ends(&picture(file, um_per_px), &finder, &FindSettings::default());
+        let mut found = detect_ends(&picture(file, um_per_px), &detector, &DetectSettings::default());
         found.sort_by(|a, b| a.tip.y.total_cmp(&b.tip.y).then(a.tip.x.total_cmp(&b.tip.x)));
         let path = golden(&format!("{name}.candidates.csv"));
         if writing() {
             let lines: Vec<String> = found.iter().map(candidate_line).collect();
-            let text = format!("x_px,y_px,axis_deg,width_px,score,look_sheared\n{}\n", lines.join("\n"));
+            let text = format!("x_px,y_px,axis_deg,width_px,score,network_p_sheared\n{}\n", lines.join("\n"));
             std::fs::write(&path, text).unwrap();
         }
         let frozen = parse_candidates(&std::fs::read_to_string(&path).unwrap());
         let near = |a: &Candidate, list: &[Candidate]| list.iter().any(|b| a.tip.distance(b.tip) < MOVED_PX);
         // Close to the smallest score that is kept, rounding decides.
-        let sure = |c: &&Candidate| FindSettings::default().min_score + 0.05 < c.score;
+        let sure = |c: &&Candidate| DetectSettings::default().min_score + 0.05 < c.score;
         let lost: Vec<_> = frozen.iter().filter(sure).filter(|c| !near(c, &found)).map(candidate_line).collect();
         let appeared: Vec<_> = found.iter().filter(sure).filter(|c| !near(c, &frozen)).map(candidate_line).collect();
         assert!(lost.is_empty() && appeared.is_empty(), "{name}: lost {lost:?}, appeared {appeared:?}");
@@ -84,7 +84,7 @@ fn finding_gives_the_frozen_candidates() {
 #[test]
 fn measuring_and_labelling_give_the_frozen_rows() {
     let tools = Tools {
-        finder: Finder::bundled().unwrap(),
+        detector: Detector::bundled().unwrap(),
         model: Model::bundled().unwrap(),
         settings: Settings::default(),
         um_per_px: None,

@@ -2,7 +2,7 @@
 
 use breakface::measure::FeatureRow;
 use breakface::report::{ReportOptions, report, write_report};
-use breakface::results::{FinderUsed, InputUsed, ModelUsed, RUN_SCHEMA, Results, RunFile, StageSeconds};
+use breakface::results::{DetectorUsed, InputUsed, ModelUsed, RUN_SCHEMA, Results, RunFile, StageSeconds};
 use breakface::series::{Kind, SeriesRow};
 use breakface::settings::Settings;
 use breakface::table::{
@@ -244,7 +244,7 @@ fn run_file(inputs: Vec<InputUsed>) -> RunFile {
         um_per_px: None,
         threads: 2,
         model: ModelUsed { name: "a tree".into(), digest: "00ff".into() },
-        finder: FinderUsed { digest: "11ee".into() },
+        detector: DetectorUsed { digest: "11ee".into() },
         settings: Settings::default(),
         inputs,
         wall_s: 1.0,

@@ -79,7 +79,7 @@ fn parts_joined_are_one_run_byte_for_byte() {
         let run = |folder: &str| -> serde_json::Value {
             serde_json::from_str(&bench.read(&format!("{folder}/run.json"))).unwrap()
         };
-        for field in ["inputs", "settings", "model", "finder", "version", "features", "warnings"] {
+        for field in ["inputs", "settings", "model", "detector", "version", "features", "warnings"] {
             assert_eq!(run("whole")[field], run(&out)[field], "{field}");
         }
         assert!(bench.path(&out).join("overlays/TC-S01-A_1.jpg.png").is_file());

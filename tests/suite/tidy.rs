@@ -16,7 +16,7 @@ fn without_tests(text: &str) -> &str {
     text.split("\n#[cfg(test)]\nmod").next().unwrap_or(text)
 }
 
-/// Uses that go down for a reason: the finder drops second hits once ends are measured, and the settings of grouping have one
+/// Uses that go down for a reason: the detector drops second hits once ends are measured, and the settings of grouping have one
 /// weight per kind of evidence.
 const ALLOWED: [(&str, &str); 2] = [("find", "measure"), ("settings", "carrier")];
 

@@ -4,7 +4,7 @@ use super::output::Output;
 use crate::exit::Code;
 use crate::progress::Progress;
 use anyhow::Context;
-use breakface::find::Finder;
+use breakface::detect::Detector;
 use breakface::pipeline::{self, Outcome, RunOptions, Shard, Tools};
 use breakface::settings::Settings;
 use breakface::tree::Model;
@@ -34,9 +34,9 @@ pub struct Args {
     /// Model that labels, instead of the bundled one
     #[arg(long, value_name = "FILE", help_heading = "Method")]
     model: Option<PathBuf>,
-    /// Network that finds ends, instead of the bundled one; its trees lie beside it as NAME.context.json
-    #[arg(long, value_name = "FILE", help_heading = "Method")]
-    finder: Option<PathBuf>,
+    /// Network that finds ends, instead of the bundled one; its trees lie beside it as NAME.rescore.json
+    #[arg(long, alias = "finder", value_name = "FILE", help_heading = "Method")]
+    detector: Option<PathBuf>,
     /// Pictures worked on at the same time [default: one per processor]
     #[arg(long, value_name = "N", default_value_t = 0, hide_default_value = true, help_heading = "Method")]
     threads: usize,
@@ -62,11 +62,11 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         Some(shard) => inputs.shard(shard),
         None => inputs,
     };
-    if let Some(path) = args.finder.as_deref().filter(|_| !args.output.quiet && !tools.finder.has_own_trees()) {
+    if let Some(path) = args.detector.as_deref().filter(|_| !args.output.quiet && !tools.detector.has_own_trees()) {
         eprintln!(
-            "note: {}: no {} beside it; its hits are weighed by the bundled trees, which learnt from another network",
+            "note: {}: no {} beside it; its detections are rescored by the bundled trees, which learnt from another network",
             path.display(),
-            path.with_extension("context.json").file_name().unwrap_or_default().display()
+            path.with_extension("rescore.json").file_name().unwrap_or_default().display()
         );
     }
     let stop = stop_on_interrupt()?;
@@ -108,11 +108,11 @@ fn settings(args: &Args) -> anyhow::Result<Settings> {
 
 fn tools(args: &Args, settings: Settings) -> anyhow::Result<Tools> {
     let model = model(args.model.as_deref())?;
-    let finder = match &args.finder {
-        Some(path) => Finder::from_file(path)?,
-        None => Finder::bundled()?,
+    let detector = match &args.detector {
+        Some(path) => Detector::from_file(path)?,
+        None => Detector::bundled()?,
     };
-    Ok(Tools { finder, model, settings, um_per_px: args.um_per_px })
+    Ok(Tools { detector, model, settings, um_per_px: args.um_per_px })
 }
 
 /// The model in a file, or the bundled one.

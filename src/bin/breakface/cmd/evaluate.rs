@@ -17,7 +17,7 @@ use std::path::PathBuf;
 /// Arguments of `evaluate`.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
-With --truth the finder is judged too; with --labels only the labels of ends that somebody looked at.
+With --truth the detector is judged too; with --labels only the labels of ends that somebody looked at.
 
 Examples:
   breakface evaluate results --truth pictures

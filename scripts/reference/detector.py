@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
-"""Writes tests/reference/finder.json and quick.json: what onnxruntime (PyPI) answers for each network on a fixed input.
+"""Writes tests/reference/detector.json and quick.json: what onnxruntime (PyPI) answers for each network on a fixed input.
 
-    python3 scripts/reference/finder.py      (numpy, onnxruntime; run again whenever models/finder.onnx or models/quick.onnx changes)
+    python3 scripts/reference/detector.py      (numpy, onnxruntime; run again whenever models/detector.onnx or models/quick.onnx changes)
 """
 import json
 import pathlib
@@ -16,7 +16,7 @@ EVERY = 5
 
 y, x = np.mgrid[0:SIDE, 0:SIDE]
 grey = ((x * 7 + y * 13) % 17 - 8) / 32 + ((np.abs(y - 48) < 5) & (x < 60)) * 2.0
-for name in ("finder", "quick"):
+for name in ("detector", "quick"):
     session = onnxruntime.InferenceSession(str(ROOT / f"models/{name}.onnx"), providers=["CPUExecutionProvider"])
     maps = session.run(None, {"grey": grey[None, None].astype(np.float32)})[0][0]
     kept = maps[:, ::EVERY, ::EVERY]

@@ -1,12 +1,12 @@
 //! The bend of a centre line: a cubic through weighted points.
 
-use crate::linear::solve;
+use crate::linear_solve::solve;
 use crate::settings::MeasureSettings;
 
 /// Cubic through `[x, offset, weight]` by weighted least squares with three rounds of down-weighting outliers (Cauchy
 /// weights); a small charge on the square and cubic terms keeps short or poor traces straight.
-pub(super) fn fit_bend(points: &[[f64; 3]], unit: f64, settings: &MeasureSettings) -> Option<[f64; 4]> {
-    let scale = settings.bend_outlier * unit;
+pub(super) fn fit_centreline(points: &[[f64; 3]], unit: f64, settings: &MeasureSettings) -> Option<[f64; 4]> {
+    let scale = settings.centreline_outlier_scale * unit;
     let mut bend = [0.0; 4];
     for round in 0..3 {
         let mut a = [[0.0; 4]; 4];
@@ -28,9 +28,9 @@ pub(super) fn fit_bend(points: &[[f64; 3]], unit: f64, settings: &MeasureSetting
         if total <= 0.0 || !total.is_finite() {
             return None;
         }
-        a[1][1] += total * settings.bend_charge[0];
-        a[2][2] += total * settings.bend_charge[1];
-        a[3][3] += total * settings.bend_charge[2];
+        a[1][1] += total * settings.centreline_penalty[0];
+        a[2][2] += total * settings.centreline_penalty[1];
+        a[3][3] += total * settings.centreline_penalty[2];
         bend = solve(a, b)?;
     }
     Some(bend)

@@ -2,19 +2,19 @@
 
 use serde::{Deserialize, Serialize};
 
-/// Settings of [`crate::find`].
+/// Settings of [`crate::detect`].
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
-pub struct FindSettings {
+pub struct DetectSettings {
     /// Lowest chance of being a gradable end at which a candidate is measured, 0..1 (cross-validated F1 on 120 rendered
-    /// pictures that the finder was not trained on is flat from 0.30 to 0.55, on real frames it is highest here:
+    /// pictures that the detector was not trained on is flat from 0.30 to 0.55, on real frames it is highest here:
     /// `models/README.md`). Larger = fewer candidates.
     pub min_score: f64,
     /// Lowest confidence of the network in a hit that counts as support for others, 0..1. Smaller = slower.
-    pub min_hit: f64,
+    pub min_detection: f64,
     /// Lowest confidence of the network in a hit that may become a candidate, 0..1 (on rendered pictures of other seeds
     /// F1 is the same from 0.12 to 0.15 and falls beyond 0.18). Smaller = slower.
-    pub min_kept_hit: f64,
+    pub min_kept_detection: f64,
     /// Largest picture, megapixels, at which the network looks a second time in a mirror: F1 rises (rendered pictures by
     /// 0.005, real frames by more), the time to find ends doubles. Small pictures take little of it (1.5: no longer than a
     /// larger one that is looked at once). 0 = never.
@@ -26,12 +26,12 @@ pub struct FindSettings {
     /// 40 µm, design.md section 2, with room for a rough scale). Wider = slower.
     pub fibre_um: [f64; 2],
     /// Clear hits in one copy of a picture of known scale after which coarser copies are not searched, unless one of its hits
-    /// is wider than `last_copy_px` (8: so in 87 of 180 rendered pictures, with 3306 ends in such copies and 20 in coarser
+    /// is wider than `last_level_px` (8: so in 87 of 180 rendered pictures, with 3306 ends in such copies and 20 in coarser
     /// ones). Larger = slower.
-    pub last_copy_hits: usize,
+    pub last_level_detections: usize,
     /// Width in such a copy beyond which thicker fibres are expected, px of the copy (11: fibres of one line differ by less
     /// than from 11 to 14). Smaller = slower.
-    pub last_copy_px: f64,
+    pub last_level_px: f64,
     /// Reduced copies with a shorter side are not searched, px: they hold no shaft of working width.
     pub least_side_px: u32,
     /// Two candidates nearer than this are one end, fibre widths (ends of two fibres lie at least half a width apart).
@@ -44,17 +44,17 @@ pub struct FindSettings {
     pub same_shaft_turn_deg: f64,
 }
 
-impl Default for FindSettings {
+impl Default for DetectSettings {
     fn default() -> Self {
         Self {
             min_score: 0.45,
             working_width_px: [5.3, 14.0],
             fibre_um: [12.0, 40.0],
-            last_copy_hits: 8,
-            last_copy_px: 11.0,
+            last_level_detections: 8,
+            last_level_px: 11.0,
             least_side_px: 24,
-            min_hit: 0.04,
-            min_kept_hit: 0.15,
+            min_detection: 0.04,
+            min_kept_detection: 0.15,
             mirror_up_to_mpx: 1.5,
             same_end_reach_d: 0.5,
             same_shaft_reach_d: 1.2,

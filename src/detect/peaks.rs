@@ -1,16 +1,16 @@
 //! Candidates -> one candidate per end.
 
 use super::Candidate;
-use crate::settings::FindSettings;
+use crate::settings::DetectSettings;
 use crate::units::{Point, direction_gap_deg};
 
 /// Keeps the strongest candidate of each end: strongest first, weaker ones too near to a stronger one go.
-pub(super) fn merge(found: Vec<Candidate>, settings: &FindSettings) -> Vec<Candidate> {
+pub(super) fn merge(found: Vec<Candidate>, settings: &DetectSettings) -> Vec<Candidate> {
     keep_strongest(found, |c: &Candidate| *c, settings)
 }
 
 /// The same for anything that holds a candidate.
-pub(super) fn keep_strongest<T>(mut found: Vec<T>, of: impl Fn(&T) -> Candidate, settings: &FindSettings) -> Vec<T> {
+pub(super) fn keep_strongest<T>(mut found: Vec<T>, of: impl Fn(&T) -> Candidate, settings: &DetectSettings) -> Vec<T> {
     found.sort_by(|a, b| {
         let (a, b) = (of(a), of(b));
         b.score
@@ -28,8 +28,8 @@ pub(super) fn keep_strongest<T>(mut found: Vec<T>, of: impl Fn(&T) -> Candidate,
     kept
 }
 
-/// Whether two candidates are two hits on one end: close by, or one behind the other on one shaft.
-fn same_end(a: &Candidate, b: &Candidate, settings: &FindSettings) -> bool {
+/// Whether two candidates are two detections on one end: close by, or one behind the other on one shaft.
+fn same_end(a: &Candidate, b: &Candidate, settings: &DetectSettings) -> bool {
     let width = a.width_px.max(b.width_px);
     let distance = a.tip.distance(b.tip);
     if distance > settings.same_shaft_reach_d * width {
@@ -56,19 +56,19 @@ mod tests {
     use super::*;
 
     fn at(x: f64, y: f64, score: f64) -> Candidate {
-        Candidate { tip: Point::new(x, y), axis_deg: 0.0, width_px: 10.0, score, look_sheared: None }
+        Candidate { tip: Point::new(x, y), axis_deg: 0.0, width_px: 10.0, score, network_p_sheared: None }
     }
 
     #[test]
     fn second_hits_go_and_neighbours_stay() {
-        let settings = FindSettings::default();
+        let settings = DetectSettings::default();
         let kept = merge(vec![at(0.0, 0.0, 0.5), at(2.0, 1.0, 0.9), at(0.0, 11.0, 0.7)], &settings);
         assert_eq!(kept.iter().map(|c| c.score).collect::<Vec<_>>(), [0.9, 0.7]);
     }
 
     #[test]
     fn order_of_input_does_not_matter() {
-        let settings = FindSettings::default();
+        let settings = DetectSettings::default();
         let mut some = vec![at(0.0, 0.0, 0.5), at(3.0, 0.0, 0.5), at(40.0, 0.0, 0.5), at(5.0, 5.0, 0.6)];
         let kept = merge(some.clone(), &settings);
         some.reverse();

@@ -1,7 +1,7 @@
 //! Smaller and smaller copies of a picture: the sizes at which the network looks for ends.
 
 use crate::micrograph::{GreyPlane, Micrograph};
-use crate::settings::FindSettings;
+use crate::settings::DetectSettings;
 use crate::units::Point;
 
 /// One copy of the picture, normalised to zero mean and unit deviation.
@@ -39,7 +39,7 @@ pub(super) struct Levels {
 
 impl Levels {
     /// Prepares the finest copy.
-    pub fn of(micrograph: &Micrograph, settings: &FindSettings) -> Self {
+    pub fn of(micrograph: &Micrograph, settings: &DetectSettings) -> Self {
         let (reduction, coarsest, step) = reductions(micrograph, settings);
         let whole = Plane::from_grey(&micrograph.grey);
         let plane = if reduction <= 1.0 { whole } else { whole.reduced(reduction) };
@@ -63,7 +63,7 @@ impl Iterator for Levels {
 
 /// How many picture pixels one pixel of the finest copy spans, the most that one of any copy may, and how much coarser
 /// each copy is than the one before.
-fn reductions(micrograph: &Micrograph, settings: &FindSettings) -> (f64, f64, f64) {
+fn reductions(micrograph: &Micrograph, settings: &DetectSettings) -> (f64, f64, f64) {
     let Some(scale) = micrograph.scale else { return (1.0, f64::INFINITY, 2.0) };
     let [low, high] = settings.working_width_px;
     let [thin, thick] = settings.fibre_um.map(|um| um / scale.um_per_px());
@@ -187,7 +187,7 @@ mod tests {
 
     #[test]
     fn the_finest_copy_shows_the_thinnest_fibre_at_working_width() {
-        let settings = FindSettings::default();
+        let settings = DetectSettings::default();
         let mut picture = plain(600, 600, |x, y| ((x * 31 + y * 17) % 997) as u16);
         picture.scale = Scale::new(0.5, ScaleSource::Series);
         let reductions: Vec<f64> = Levels::of(&picture, &settings).map(|l| l.reduction).collect();
@@ -208,7 +208,7 @@ mod tests {
 
     #[test]
     fn copies_are_normalised_and_a_flat_picture_stays_flat() {
-        let settings = FindSettings::default();
+        let settings = DetectSettings::default();
         let copies = |picture: &Micrograph| Levels::of(picture, &settings).next().expect("one copy").values;
         let ramp = copies(&plain(80, 64, |x, y| (x * 300 + y * 100) as u16));
         let n = ramp.len() as f32;

@@ -1,22 +1,22 @@
-//! The end zone: the outline of the end in strip coordinates, edges placed in the picture where it shows them.
+//! The end region: the outline of the end in strip coordinates, edges placed in the picture where it shows them.
 //!
-//! Strip along the shaft + guide -> for every row the left and right extent, for every column the front.
+//! Strip along the shaft + segmentation -> for every row the left and right extent, for every column the front.
 
 use crate::measure::edge::half_height;
-use crate::measure::guide::{Guide, Map};
 use crate::measure::planes::{Colour, length};
+use crate::measure::segmentation::{Map, Segmentation};
 use crate::measure::strip::Strip;
 use crate::settings::MeasureSettings;
 
 /// Outline of an end. Lengths in px along (u) and across (v) the strip.
-pub(super) struct Zone {
-    /// First row of the strip that the zone covers.
+pub(super) struct EndRegion {
+    /// First row of the strip that the region covers.
     pub(super) first_row: usize,
     /// Left and right extent of the own fibre in each row from `first_row` on; `None` = no own fibre there.
     pub(super) extents: Vec<Option<[f64; 2]>>,
     /// Front of the own fibre in each column of the strip, and whether the picture shows its edge.
     pub(super) front: Vec<Option<Front>>,
-    /// Whether a sample belongs to the end, row-major over the zone's rows and all columns.
+    /// Whether a sample belongs to the end, row-major over the region's rows and all columns.
     own: Vec<bool>,
     /// Share of the end that is in view, 0..1.
     pub(super) visible: f64,
@@ -28,15 +28,20 @@ pub(super) struct Zone {
 pub(super) struct Front {
     /// Distance along the strip.
     pub(super) u: f64,
-    /// Step across it, 0..1; 0 where the place is the guide's alone.
+    /// Step across it, 0..1; 0 where the place is the segmentation's alone.
     pub(super) height: f64,
 }
 
-impl Zone {
-    /// Outlines the end; `None` when the guide sees no own fibre at the core of the shaft.
-    pub(super) fn new(strip: &Strip, guide: &Guide, diameter: f64, settings: &MeasureSettings) -> Option<Self> {
+impl EndRegion {
+    /// Outlines the end; `None` when the segmentation sees no own fibre at the core of the shaft.
+    pub(super) fn new(
+        strip: &Strip,
+        segmentation: &Segmentation,
+        diameter: f64,
+        settings: &MeasureSettings,
+    ) -> Option<Self> {
         let n_v = strip.n_v();
-        let first_row = strip.row(-settings.zone_back * diameter);
+        let first_row = strip.row(-settings.end_region_back * diameter);
         let n_rows = strip.n_u() - first_row;
         let mut own = Vec::with_capacity(n_rows * n_v);
         let mut seen = 0.0;
@@ -45,10 +50,13 @@ impl Zone {
             let (sin, cos) = (deg + 90.0).to_radians().sin_cos();
             for j in 0..n_v {
                 let v = (j as f64 - strip.layout.half as f64) * strip.layout.step;
-                own.push(guide.at(Map::Own, crate::units::Point::new(centre.x + cos * v, centre.y + sin * v)) as f32);
+                own.push(
+                    segmentation.at(Map::Own, crate::units::Point::new(centre.x + cos * v, centre.y + sin * v)) as f32
+                );
             }
         }
-        let core = ((strip.row(-settings.zone_core * diameter).max(first_row) - first_row) * n_v) + strip.layout.half;
+        let core =
+            ((strip.row(-settings.end_region_core * diameter).max(first_row) - first_row) * n_v) + strip.layout.half;
         let part = connected(&own, n_v, core)?;
         let mut total = 0.0;
         let from = strip.row(-settings.shaft_from * diameter).max(first_row) - first_row;
@@ -57,10 +65,10 @@ impl Zone {
             total += 1.0;
             if strip.shown(i, j) {
                 let v = (j as f64 - strip.layout.half as f64) * strip.layout.step;
-                seen += guide.at(Map::Seen, strip.place(strip.u(i), v));
+                seen += segmentation.at(Map::Visible, strip.place(strip.u(i), v));
             }
         }
-        let mut zone = Self {
+        let mut region = Self {
             first_row,
             extents: Vec::new(),
             front: Vec::new(),
@@ -68,9 +76,9 @@ impl Zone {
             visible: seen / f64::max(total, 1.0),
             n_v,
         };
-        zone.extents = (0..n_rows).map(|r| zone.extent(strip, &own, r)).collect();
-        zone.front = (0..n_v).map(|j| zone.guided_front(strip, &own, j)).collect();
-        Some(zone)
+        region.extents = (0..n_rows).map(|r| region.extent(strip, &own, r)).collect();
+        region.front = (0..n_v).map(|j| region.segmented_front(strip, &own, j)).collect();
+        Some(region)
     }
 
     /// Whether a sample of the strip belongs to the end.
@@ -88,7 +96,7 @@ impl Zone {
         Some([left, right].map(|j| (j - strip.layout.half as f64) * strip.layout.step))
     }
 
-    fn guided_front(&self, strip: &Strip, own: &[f32], j: usize) -> Option<Front> {
+    fn segmented_front(&self, strip: &Strip, own: &[f32], j: usize) -> Option<Front> {
         let n_rows = own.len() / self.n_v;
         let r = (0..n_rows).rev().find(|r| self.own[r * self.n_v + j])?;
         let beyond = if r + 1 < n_rows { crossing(own[r * self.n_v + j], own[(r + 1) * self.n_v + j]) } else { 0.0 };

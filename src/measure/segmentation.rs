@@ -1,8 +1,8 @@
 //! A first idea of which pixels belong to the fibre: a small network over a straightened strip.
 //!
-//! Planes + rough ends -> [`Guide`] for each: how likely each sample is own fibre (also where another fibre hides it),
-//! own fibre in view, and the tip. The guide only says *which* edges to measure; where they lie is measured in the picture
-//! ([`crate::measure::shaft`], [`crate::measure::zone`]). Made by `scripts/measure/train_gauge.py --quick`; `models/README.md`
+//! Planes + initial ends -> [`Segmentation`] for each: how likely each sample is own fibre (also where another fibre hides it),
+//! own fibre in view, and the tip. The segmentation only says *which* edges to measure; where they lie is measured in the picture
+//! ([`crate::measure::shaft`], [`crate::measure::region`]). Made by `scripts/measure/train_gauge.py --quick`; `models/README.md`
 //! has its figures.
 
 use std::sync::LazyLock;
@@ -11,13 +11,13 @@ use rten::Model;
 
 use crate::measure::network::{BEHIND, COLUMNS, PER_WIDTH, ROWS, answers};
 use crate::measure::planes::Planes;
-use crate::measure::shaft::Rough;
+use crate::measure::shaft::InitialEnd;
 use crate::units::Point;
 
 /// The network's weights, compiled in: a constant of the program, read once.
 static NETWORK: LazyLock<Option<Model>> = LazyLock::new(|| Model::load_static_slice(WEIGHTS).ok());
 /// Its file.
-pub(super) const WEIGHTS: &[u8] = include_bytes!("../../models/guide.onnx");
+pub(super) const WEIGHTS: &[u8] = include_bytes!("../../models/segmentation.onnx");
 
 /// Loads the network unless that is done, and says whether it is usable.
 pub(super) fn loaded() -> bool {
@@ -25,24 +25,24 @@ pub(super) fn loaded() -> bool {
 }
 
 /// What the network sees in one strip: three maps of 80 rows along the shaft and 48 columns across it.
-pub(super) struct Guide {
-    rough: Rough,
+pub(super) struct Segmentation {
+    initial: InitialEnd,
     colour: bool,
     maps: Vec<f32>,
 }
 
-/// Which map of a guide.
+/// Which map of a segmentation.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Map {
     /// Own fibre, also where another fibre hides it.
     Own = 0,
     /// Own fibre in view.
-    Seen = 1,
+    Visible = 1,
     /// The tip.
     Tip = 2,
 }
 
-impl Guide {
+impl Segmentation {
     /// Whether the picture has colour.
     pub(super) fn has_colour(&self) -> bool {
         self.colour
@@ -50,13 +50,13 @@ impl Guide {
 
     /// Distance of samples, px.
     pub(super) fn step(&self) -> f64 {
-        self.rough.width_px / PER_WIDTH
+        self.initial.width_px / PER_WIDTH
     }
 
     /// Value of a map, 0..1, at a place of the picture; 0 outside the strip.
     pub(super) fn at(&self, map: Map, p: Point) -> f64 {
-        let (sin, cos) = self.rough.axis_deg.to_radians().sin_cos();
-        let (dx, dy) = (p.x - self.rough.tip.x, p.y - self.rough.tip.y);
+        let (sin, cos) = self.initial.axis_deg.to_radians().sin_cos();
+        let (dx, dy) = (p.x - self.initial.tip.x, p.y - self.initial.tip.y);
         self.sample(
             map,
             (dx * cos + dy * sin) / self.step() + BEHIND,
@@ -98,10 +98,13 @@ impl Guide {
             (row / sum.max(f64::MIN_POSITIVE) - BEHIND) * self.step(),
             (column / sum.max(f64::MIN_POSITIVE) - 0.5 * (COLUMNS - 1) as f64) * self.step(),
         );
-        (self.rough.tip.towards(self.rough.axis_deg, u).towards(self.rough.axis_deg + 90.0, v), value(top.0, top.1))
+        (
+            self.initial.tip.towards(self.initial.axis_deg, u).towards(self.initial.axis_deg + 90.0, v),
+            value(top.0, top.1),
+        )
     }
 
-    /// Own fibre in every row from near the tip backwards: `[u, left, right, clearness]`, px along and beside the rough axis.
+    /// Own fibre in every row from near the tip backwards: `[u, left, right, clearness]`, px along and beside the initial axis.
     ///
     /// Each row holds the run of own fibre that carries on from the row before; clearness is 1 where the map has no doubt.
     pub(super) fn runs(&self, from_u: f64) -> Vec<[f64; 4]> {
@@ -136,14 +139,14 @@ impl Guide {
     }
 }
 
-/// Guides for rough ends, in their order; `None` where there is no rough end or the network fails.
-pub(super) fn guides(planes: &Planes, roughs: &[Option<Rough>]) -> Vec<Option<Guide>> {
+/// Guides for initial ends, in their order; `None` where there is no initial end or the network fails.
+pub(super) fn segmentations(planes: &Planes, roughs: &[Option<InitialEnd>]) -> Vec<Option<Segmentation>> {
     answers(NETWORK.as_ref(), planes, roughs, 3 * ROWS * COLUMNS)
         .into_iter()
         .map(|answer| {
-            let (rough, mut maps) = answer?;
+            let (initial, mut maps) = answer?;
             maps.iter_mut().for_each(|v| *v = 1.0 / (1.0 + (-*v).exp()));
-            Some(Guide { rough, colour: planes.channels() > 1, maps })
+            Some(Segmentation { initial, colour: planes.channels() > 1, maps })
         })
         .collect()
 }
@@ -155,6 +158,6 @@ mod tests {
 
     #[test]
     fn the_runtime_answers_as_onnxruntime_does() {
-        assert_answers(NETWORK.as_ref(), include_str!("../../tests/reference/guide.json"));
+        assert_answers(NETWORK.as_ref(), include_str!("../../tests/reference/segmentation.json"));
     }
 }

@@ -1,21 +1,21 @@
-//! Maps of the network -> hits: local maxima of the heat plane, with what the cells around each one say of it.
+//! Maps of the network -> detections: local maxima of the heat plane, with what the cells around each one say of it.
 
 use rten_tensor::prelude::*;
 
 use super::Candidate;
 use super::network::{Maps, STRIDE, UNIT};
 use super::pyramid::Level;
-use crate::settings::FindSettings;
+use crate::settings::DetectSettings;
 
 /// One local maximum of the heat plane in one copy of the picture.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Hit {
+pub(super) struct Detection {
     /// The end that the network sees here.
     pub candidate: Candidate,
     /// How many picture pixels one pixel of the copy spans.
     pub reduction: f64,
-    /// Mean heat of the 16 cells two cells away, over the hit's own: near 1 = a smear, small = a point.
-    pub smear: f64,
+    /// Mean heat of the 16 cells two cells away, over the detection's own: near 1 = a peak_flatness, small = a point.
+    pub peak_flatness: f64,
     /// Spread of the tips that the nine cells around the maximum point to, fibre widths.
     pub tip_spread: f64,
     /// Standard deviation of the widths that these cells tell, octaves.
@@ -24,11 +24,11 @@ pub(super) struct Hit {
     pub axis_spread: f64,
 }
 
-/// Adds a hit for every local maximum of the heat plane.
-pub(super) fn collect(maps: &Maps<'_>, level: &Level, settings: &FindSettings, hits: &mut Vec<Hit>) {
+/// Adds a detection for every local maximum of the heat plane.
+pub(super) fn collect(maps: &Maps<'_>, level: &Level, settings: &DetectSettings, detections: &mut Vec<Detection>) {
     let planes = &maps.planes;
     let (rows, columns) = (planes.size(1), planes.size(2));
-    let floor = logit(settings.min_hit) as f32;
+    let floor = logit(settings.min_detection) as f32;
     let cell = |c: usize, y: usize, x: usize| f64::from(planes[[c, y, x]]);
     // Cell (x, y) covers pixels 2x and 2x + 1: its middle lies half a pixel further.
     let place = |start: usize, at: usize| (start + at * STRIDE) as f64 + (STRIDE as f64 - 1.0) / 2.0;
@@ -55,16 +55,16 @@ pub(super) fn collect(maps: &Maps<'_>, level: &Level, settings: &FindSettings, h
             let ys: Vec<f64> = spots.iter().map(|s| s.1).collect();
             let ring: Vec<f64> = near.ring(2).map(|(y, x)| sigmoid(cell(0, y, x))).collect();
             let (u, v) = spot(y, x);
-            hits.push(Hit {
+            detections.push(Detection {
                 candidate: Candidate {
                     tip: level.to_picture(u, v),
                     axis_deg: cell(4, y, x).atan2(cell(3, y, x)).to_degrees(),
                     width_px: width * level.reduction,
                     score,
-                    look_sheared: Some(sigmoid(cell(6, y, x))),
+                    network_p_sheared: Some(sigmoid(cell(6, y, x))),
                 },
                 reduction: level.reduction,
-                smear: ring.iter().sum::<f64>() / ring.len().max(1) as f64 / score,
+                peak_flatness: ring.iter().sum::<f64>() / ring.len().max(1) as f64 / score,
                 tip_spread: deviation(&xs).hypot(deviation(&ys)) / width,
                 width_spread: deviation(&widths),
                 axis_spread: 1.0 - resultant,

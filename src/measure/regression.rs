@@ -1,9 +1,9 @@
-//! A first reading of an end: width, axis, tip, end line and cap, and how sure each is, from a straightened strip.
+//! A first regression of an end: width, axis, tip, end line and cap, and how sure each is, from a straightened strip.
 //!
-//! Planes + rough ends -> [`Reading`] for each, by a small network that also tells its own spread. Readings correct what
-//! the finder told before a shaft is traced, and weigh in beside the picture's edges afterwards
-//! ([`crate::measure::agree`]). The network also says whether a fibre ends there at all: a [`Glance`], which helps
-//! [`crate::find`] to choose among its hits. Made by `scripts/measure/train_gauge.py`; `models/README.md` has its figures.
+//! Planes + initial ends -> [`Regression`] for each, by a small network that also tells its own spread. Readings correct what
+//! the detector told before a shaft is traced, and weigh in beside the picture's edges afterwards
+//! ([`crate::measure::agree`]). The network also says whether a fibre ends there at all: a [`StripEvidence`], which helps
+//! [`crate::detect`] to choose among its hits. Made by `scripts/measure/train_gauge.py`; `models/README.md` has its figures.
 
 use std::sync::LazyLock;
 
@@ -11,7 +11,7 @@ use rten::Model;
 
 use crate::measure::network::answers;
 use crate::measure::planes::Planes;
-use crate::measure::shaft::Rough;
+use crate::measure::shaft::InitialEnd;
 use crate::settings::MeasureSettings;
 
 /// Units of the network's outputs: ln width, degrees of the axis, told widths along and across, degrees of the end line,
@@ -25,7 +25,7 @@ const OUTPUTS: usize = 15;
 /// The network's weights, compiled in: a constant of the program, read once.
 static NETWORK: LazyLock<Option<Model>> = LazyLock::new(|| Model::load_static_slice(WEIGHTS).ok());
 /// Its file.
-pub(super) const WEIGHTS: &[u8] = include_bytes!("../../models/gauge.onnx");
+pub(super) const WEIGHTS: &[u8] = include_bytes!("../../models/regression.onnx");
 
 /// Loads the network unless that is done, and says whether it is usable.
 pub(super) fn loaded() -> bool {
@@ -34,16 +34,16 @@ pub(super) fn loaded() -> bool {
 
 /// A value and its standard uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Told {
+pub(super) struct Estimate {
     /// The value.
     pub(super) value: f64,
     /// Standard uncertainty.
-    pub(super) u: f64,
+    pub(super) standard_uncertainty: f64,
 }
 
-/// What the gauge makes of a hit of the finder before anything is measured.
+/// What the regression network makes of a hit of the detector before anything is measured.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
-pub(crate) struct Glance {
+pub(crate) struct StripEvidence {
     /// Logit of the chance that a fibre ends here.
     pub(crate) end: f64,
     /// Logit of the chance that the picture allows a verdict on it.
@@ -58,7 +58,7 @@ pub(crate) struct Glance {
     pub(crate) turn_deg: f64,
 }
 
-impl Glance {
+impl StripEvidence {
     /// From the network's numbers for one strip; `None` when they are not numbers.
     pub(super) fn of(outputs: &[f32]) -> Option<Self> {
         let n = |k: usize| f64::from(outputs[k]);
@@ -74,47 +74,47 @@ impl Glance {
     }
 }
 
-/// What the network answers for rough ends, in their order; `None` where there is no rough end or the network fails.
-pub(super) fn answers_of(planes: &Planes, roughs: &[Option<Rough>]) -> Vec<Option<(Rough, Vec<f32>)>> {
+/// What the network answers for initial ends, in their order; `None` where there is no initial end or the network fails.
+pub(super) fn answers_of(planes: &Planes, roughs: &[Option<InitialEnd>]) -> Vec<Option<(InitialEnd, Vec<f32>)>> {
     answers(NETWORK.as_ref(), planes, roughs, OUTPUTS)
 }
 
-/// What the gauge reads from one strip.
+/// What the regression network reads from one strip.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Reading {
+pub(super) struct Regression {
     /// Logarithm of the true over the told width.
-    pub(super) ln_width: Told,
+    pub(super) ln_width: Estimate,
     /// Turn of the axis from the told one, degrees.
-    pub(super) turn_deg: Told,
+    pub(super) turn_deg: Estimate,
     /// Tip along the told axis from the told tip, in told widths.
-    pub(super) along: Told,
+    pub(super) along: Estimate,
     /// Tip beside the told axis, in told widths.
-    pub(super) across: Told,
+    pub(super) across: Estimate,
     /// Angle of the end's line from the normal of the told axis, degrees, signed as a cut angle.
-    pub(super) line_deg: Told,
+    pub(super) line_deg: Estimate,
     /// Logarithm of the bulb ratio.
-    pub(super) ln_bulb: Told,
+    pub(super) ln_bulb: Estimate,
 }
 
-impl Reading {
-    /// The rough end corrected by this reading.
-    pub(super) fn corrected(&self, rough: &Rough) -> Rough {
-        let (along, across) = (self.along.value * rough.width_px, self.across.value * rough.width_px);
-        Rough {
-            tip: rough.tip.towards(rough.axis_deg, along).towards(rough.axis_deg + 90.0, across),
-            axis_deg: rough.axis_deg + self.turn_deg.value,
-            width_px: rough.width_px * self.ln_width.value.exp(),
-            width_sigma: self.ln_width.u,
+impl Regression {
+    /// The initial end corrected by this regression.
+    pub(super) fn corrected(&self, initial: &InitialEnd) -> InitialEnd {
+        let (along, across) = (self.along.value * initial.width_px, self.across.value * initial.width_px);
+        InitialEnd {
+            tip: initial.tip.towards(initial.axis_deg, along).towards(initial.axis_deg + 90.0, across),
+            axis_deg: initial.axis_deg + self.turn_deg.value,
+            width_px: initial.width_px * self.ln_width.value.exp(),
+            width_sigma: self.ln_width.standard_uncertainty,
         }
     }
 
-    /// Reading from the network's numbers for one strip; `None` when they are not numbers.
+    /// Regression from the network's numbers for one strip; `None` when they are not numbers.
     pub(super) fn of(outputs: &[f32], settings: &MeasureSettings) -> Option<Self> {
         let told = |k: usize| {
             let log_spread = f64::from(outputs[k + 6]).clamp(LOG_SPREAD.0, LOG_SPREAD.1);
             // The network tells the mean absolute error; for the heavy-tailed errors it has, a factor makes a 95 % interval hold.
-            let u = settings.reading_u[k].hypot(settings.reading_spread * log_spread.exp() * UNITS[k]);
-            Told { value: f64::from(outputs[k]) * UNITS[k], u }
+            let u = settings.regression_u_floor[k].hypot(settings.regression_u_factor * log_spread.exp() * UNITS[k]);
+            Estimate { value: f64::from(outputs[k]) * UNITS[k], u }
         };
         let read = Self {
             ln_width: told(0),
@@ -128,11 +128,15 @@ impl Reading {
     }
 }
 
-/// Readings of rough ends, in their order; `None` where there is no rough end or the network fails.
-pub(super) fn readings(planes: &Planes, roughs: &[Option<Rough>], settings: &MeasureSettings) -> Vec<Option<Reading>> {
+/// Readings of initial ends, in their order; `None` where there is no initial end or the network fails.
+pub(super) fn regressions(
+    planes: &Planes,
+    roughs: &[Option<InitialEnd>],
+    settings: &MeasureSettings,
+) -> Vec<Option<Regression>> {
     answers_of(planes, roughs)
         .into_iter()
-        .map(|answer| answer.and_then(|(_, outputs)| Reading::of(&outputs, settings)))
+        .map(|answer| answer.and_then(|(_, outputs)| Regression::of(&outputs, settings)))
         .collect()
 }
 
@@ -143,6 +147,6 @@ mod tests {
 
     #[test]
     fn the_runtime_answers_as_onnxruntime_does() {
-        assert_answers(NETWORK.as_ref(), include_str!("../../tests/reference/gauge.json"));
+        assert_answers(NETWORK.as_ref(), include_str!("../../tests/reference/regression.json"));
     }
 }

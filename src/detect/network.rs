@@ -1,4 +1,4 @@
-//! The learned finder: loading its weights, and running it over a copy of the picture in overlapping tiles.
+//! The learned detector: loading its weights, and running it over a copy of the picture in overlapping tiles.
 
 use std::path::Path;
 
@@ -6,8 +6,8 @@ use rten::Model;
 use rten_tensor::prelude::*;
 use rten_tensor::{NdTensor, NdTensorView};
 
-use super::context::Context;
 use super::pyramid::Level;
+use super::rescore::Rescorer;
 use crate::runtime;
 
 /// Planes of the network's answer, in order: see `scripts/finder/network.py`.
@@ -25,22 +25,22 @@ const MULTIPLE: usize = 16;
 const TILE: usize = 896;
 const RIM: usize = 96;
 
-static BUNDLED: &[u8] = include_bytes!("../../models/finder.onnx");
+static BUNDLED: &[u8] = include_bytes!("../../models/detector.onnx");
 
-/// The learned finder: a small network run in this process.
-pub struct Finder {
+/// The learned detector: a small network run in this process.
+pub struct Detector {
     model: Model,
-    context: Context,
+    rescorer: Rescorer,
     own_trees: bool,
     digest: String,
 }
 
-/// Why a finder could not be loaded.
+/// Why a detector could not be loaded.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
-pub enum FinderError {
+pub enum DetectorError {
     /// The weights cannot be read.
-    #[error("finder {name}: {reason}")]
+    #[error("detector {name}: {reason}")]
     Unusable {
         /// File name, or `bundled`.
         name: String,
@@ -60,47 +60,48 @@ pub(super) struct Maps<'a> {
     pub rows: std::ops::Range<usize>,
 }
 
-impl Finder {
-    /// The finder that is compiled in.
+impl Detector {
+    /// The detector that is compiled in.
     ///
     /// # Errors
     /// When the bundled weights are unusable, which is a fault of the build.
-    pub fn bundled() -> Result<Self, FinderError> {
-        Self::from_bytes("bundled", BUNDLED.to_vec(), Context::bundled()?)
+    pub fn bundled() -> Result<Self, DetectorError> {
+        Self::from_bytes("bundled", BUNDLED.to_vec(), Rescorer::bundled()?)
     }
 
-    /// A finder from an ONNX file made by `scripts/finder/train.py`, with the trees of `NAME.context.json` beside
-    /// `NAME.onnx` (made by `scripts/finder/context.py` from hits of that network), or the bundled trees without one.
+    /// A detector from an ONNX file made by `scripts/finder/train.py`, with the trees of `NAME.rescore.json` beside
+    /// `NAME.onnx` (made by `scripts/finder/context.py` from detections of that network), or the bundled trees without one.
     ///
     /// # Errors
     /// When a file cannot be read, is not such a network, or holds no such trees.
-    pub fn from_file(path: &Path) -> Result<Self, FinderError> {
+    pub fn from_file(path: &Path) -> Result<Self, DetectorError> {
         let read = |path: &Path| {
-            let unusable = |e: std::io::Error| FinderError::Unusable { name: text(path), reason: e.to_string() };
+            let unusable = |e: std::io::Error| DetectorError::Unusable { name: text(path), reason: e.to_string() };
             std::fs::read(path).map_err(unusable)
         };
         let bytes = read(path)?;
-        let trees = path.with_extension("context.json");
+        let beside = ["rescore.json", "context.json"].map(|name| path.with_extension(name));
+        let trees = beside.iter().find(|p| p.is_file()).unwrap_or(&beside[0]);
         let own_trees = trees.is_file();
-        let context = if own_trees { Context::named(&text(&trees), &read(&trees)?)? } else { Context::bundled()? };
-        Ok(Self { own_trees, ..Self::from_bytes(&text(path), bytes, context)? })
+        let rescorer = if own_trees { Rescorer::named(&text(trees), &read(trees)?)? } else { Rescorer::bundled()? };
+        Ok(Self { own_trees, ..Self::from_bytes(&text(path), bytes, rescorer)? })
     }
 
-    fn from_bytes(name: &str, bytes: Vec<u8>, context: Context) -> Result<Self, FinderError> {
-        let unusable = |reason: String| FinderError::Unusable { name: name.to_owned(), reason };
-        let both = [*blake3::hash(&bytes).as_bytes(), context.hash()].concat();
+    fn from_bytes(name: &str, bytes: Vec<u8>, rescorer: Rescorer) -> Result<Self, DetectorError> {
+        let unusable = |reason: String| DetectorError::Unusable { name: name.to_owned(), reason };
+        let both = [*blake3::hash(&bytes).as_bytes(), rescorer.hash()].concat();
         let digest = blake3::hash(&both).to_hex().to_string();
         let model = Model::load(bytes).map_err(|e| unusable(e.to_string()))?;
-        let finder = Self { model, context, own_trees: true, digest };
+        let detector = Self { model, rescorer, own_trees: true, digest };
         // One small look proves that shapes fit before the first picture is opened.
-        finder.run(NdTensor::zeros([1, 1, 64, 64])).map_err(&unusable)?;
+        detector.run(NdTensor::zeros([1, 1, 64, 64])).map_err(&unusable)?;
         if !crate::measure::load_networks() {
-            return Err(unusable("the networks that look closer at its hits cannot be loaded".to_owned()));
+            return Err(unusable("the networks that look closer at its detections cannot be loaded".to_owned()));
         }
-        Ok(finder)
+        Ok(detector)
     }
 
-    /// Whether the trees that weigh its hits were made for this network: false for a file without `NAME.context.json`
+    /// Whether the trees that weigh its detections were made for this network: false for a file without `NAME.rescore.json`
     /// beside it, which gets the bundled ones.
     pub fn has_own_trees(&self) -> bool {
         self.own_trees
@@ -113,9 +114,9 @@ impl Finder {
 
     /// Shows a copy of the picture to the network and hands on the answer, tile by tile. With `mirrored`, each tile is shown
     /// a second time left for right and both answers are averaged: steadier, at twice the time.
-    pub(super) fn look(&self, level: &Level, mirrored: bool, mut take: impl FnMut(&Maps<'_>)) {
-        for (y0, y1) in strips(level.height) {
-            for (x0, x1) in strips(level.width) {
+    pub(super) fn run_tiled(&self, level: &Level, mirrored: bool, mut take: impl FnMut(&Maps<'_>)) {
+        for (y0, y1) in tiles(level.height) {
+            for (x0, x1) in tiles(level.width) {
                 let (w, h) = ((x1 - x0).next_multiple_of(MULTIPLE), (y1 - y0).next_multiple_of(MULTIPLE));
                 let input = NdTensor::from_data([1, 1, h, w], tile(level, (x0, y0), (w, h)));
                 // Shapes were proven when the network was loaded; a failed run finds nothing.
@@ -143,8 +144,8 @@ impl Finder {
     }
 
     /// The trees that weigh candidates by what surrounds them.
-    pub(super) fn context(&self) -> &Context {
-        &self.context
+    pub(super) fn rescorer(&self) -> &Rescorer {
+        &self.rescorer
     }
 
     fn run(&self, input: NdTensor<f32, 4>) -> Result<NdTensor<f32, 3>, String> {
@@ -190,7 +191,7 @@ fn blend_mirrored(answer: &mut NdTensor<f32, 3>, other: &NdTensor<f32, 3>) {
 }
 
 /// Cuts a length into overlapping pieces of at most [`TILE`].
-fn strips(length: usize) -> Vec<(usize, usize)> {
+fn tiles(length: usize) -> Vec<(usize, usize)> {
     let mut pieces = Vec::new();
     let mut start = 0;
     loop {
@@ -208,9 +209,9 @@ mod tests {
     use super::*;
 
     #[test]
-    fn strips_cover_and_overlap() {
-        assert_eq!(strips(800), [(0, 800)]);
-        let pieces = strips(3000);
+    fn tiles_cover_and_overlap() {
+        assert_eq!(tiles(800), [(0, 800)]);
+        let pieces = tiles(3000);
         assert_eq!(pieces.first().map(|p| p.0), Some(0));
         assert_eq!(pieces.last().map(|p| p.1), Some(3000));
         assert!(pieces.windows(2).all(|p| p[0].1 - p[1].0 == RIM));
@@ -218,9 +219,10 @@ mod tests {
 
     #[test]
     fn a_file_that_is_no_network_is_refused() {
-        let context = Context::bundled().expect("bundled");
-        let reason = Finder::from_bytes("junk.onnx", b"not a network".to_vec(), context).err().map(|e| e.to_string());
-        assert!(reason.is_some_and(|r| r.starts_with("finder junk.onnx: ")));
+        let rescorer = Rescorer::bundled().expect("bundled");
+        let reason =
+            Detector::from_bytes("junk.onnx", b"not a network".to_vec(), rescorer).err().map(|e| e.to_string());
+        assert!(reason.is_some_and(|r| r.starts_with("detector junk.onnx: ")));
     }
 
     #[test]
@@ -228,32 +230,32 @@ mod tests {
         let folder = tempfile::tempdir().expect("a folder");
         let network = folder.path().join("own.onnx");
         std::fs::write(&network, BUNDLED).expect("written");
-        let bundled = Finder::bundled().expect("bundled");
-        let borrowing = Finder::from_file(&network).expect("usable");
+        let bundled = Detector::bundled().expect("bundled");
+        let borrowing = Detector::from_file(&network).expect("usable");
         assert!(bundled.has_own_trees() && !borrowing.has_own_trees());
         assert_eq!(borrowing.digest(), bundled.digest());
-        let trees = folder.path().join("own.context.json");
+        let trees = folder.path().join("own.rescore.json");
         std::fs::write(&trees, "{}").expect("written");
-        let reason = Finder::from_file(&network).err().map(|e| e.to_string());
-        assert!(reason.is_some_and(|r| r.contains("own.context.json")), "names the file");
-        let text = String::from_utf8(super::super::context::BUNDLED.to_vec()).expect("text");
+        let reason = Detector::from_file(&network).err().map(|e| e.to_string());
+        assert!(reason.is_some_and(|r| r.contains("own.rescore.json")), "names the file");
+        let text = String::from_utf8(super::super::rescore::BUNDLED.to_vec()).expect("text");
         std::fs::write(&trees, format!("{text}\n")).expect("written");
-        let own = Finder::from_file(&network).expect("usable");
+        let own = Detector::from_file(&network).expect("usable");
         assert!(own.has_own_trees());
         assert_ne!(own.digest(), bundled.digest(), "other trees, other results");
     }
 
-    /// Values from onnxruntime (version in the file; `scripts/reference/finder.py`), to 1e-4.
+    /// Values from onnxruntime (version in the file; `scripts/reference/detector.py`), to 1e-4.
     #[test]
     fn the_runtime_answers_as_onnxruntime_does() {
-        let bundled = Finder::bundled().expect("bundled");
-        answers_as_told(&bundled, include_str!("../../tests/reference/finder.json"));
+        let bundled = Detector::bundled().expect("bundled");
+        answers_as_told(&bundled, include_str!("../../tests/reference/detector.json"));
         let models = Path::new(env!("CARGO_MANIFEST_DIR")).join("models");
-        let quick = Finder::from_file(&models.join("quick.onnx")).expect("usable, with its trees");
+        let quick = Detector::from_file(&models.join("quick.onnx")).expect("usable, with its trees");
         answers_as_told(&quick, include_str!("../../tests/reference/quick.json"));
     }
 
-    fn answers_as_told(finder: &Finder, file: &str) {
+    fn answers_as_told(detector: &Detector, file: &str) {
         let reference: serde_json::Value = serde_json::from_str(file).expect("JSON");
         let whole = |name: &str| reference[name].as_u64().expect("number") as usize;
         let (side, every) = (whole("side"), whole("every"));
@@ -261,7 +263,7 @@ mod tests {
             let bar = y.abs_diff(48) < 5 && x < 60;
             ((x * 7 + y * 13) % 17) as f32 / 32.0 - 0.25 + if bar { 2.0 } else { 0.0 }
         });
-        let maps = finder.run(input).expect("runs");
+        let maps = detector.run(input).expect("runs");
         let values = reference["values"].as_array().expect("list");
         let mut told = values.iter().map(|v| v.as_f64().expect("number"));
         for c in 0..CHANNELS {

@@ -1,0 +1,93 @@
+//! Names of files written by version 0.1.0 and the names that they have now: the one list that every reader uses.
+
+/// One name of a column, feature, setting or field: as 0.1.0 wrote it, and as it is written now.
+pub type Renamed = (&'static str, &'static str);
+
+/// Measured features: columns of `ends.csv`, of training tables and of model files.
+pub const FEATURES: &[Renamed] = &[
+    ("finder_score", "detection_score"),
+    ("look_sheared", "network_p_sheared"),
+    ("guide_tip", "tip_confidence"),
+    ("rail_end", "end_line_rise"),
+];
+
+/// Features of the trees that rescore detections (`NAME.rescore.json`, before: `NAME.context.json`).
+pub const RESCORE_FEATURES: &[Renamed] = &[
+    ("width_in_copy", "width_in_level"),
+    ("smear", "peak_flatness"),
+    ("look_certainty", "appearance_certainty"),
+    ("doubles_same_copy", "duplicates_same_level"),
+    ("seen_in_other_copy", "score_other_level"),
+    ("other_copy_width_gap", "other_level_width_gap"),
+    ("other_copy_axis_gap", "other_level_axis_gap"),
+    ("other_copy_distance", "other_level_distance"),
+    ("crowd", "local_density"),
+    ("murmur", "weak_neighbours"),
+    ("strip_look_certainty", "strip_appearance_certainty"),
+];
+
+/// Settings, by their dotted keys; a whole section stands without a key.
+pub const SETTINGS: &[Renamed] = &[
+    ("find", "detect"),
+    ("find.min_hit", "detect.min_detection"),
+    ("find.min_kept_hit", "detect.min_kept_detection"),
+    ("find.last_copy_hits", "detect.last_level_detections"),
+    ("find.last_copy_px", "detect.last_level_px"),
+    ("measure.reading_spread", "measure.regression_u_factor"),
+    ("measure.reading_u", "measure.regression_u_floor"),
+    ("measure.kin_least", "measure.picture_prior_min_ends"),
+    ("measure.kin_spread", "measure.picture_prior_min_spread"),
+    ("measure.kin_correlation", "measure.picture_prior_correlation"),
+    ("measure.kin_doubt", "measure.outlier_prior_width"),
+    ("measure.kin_reach", "measure.outlier_range_width"),
+    ("measure.common_u", "measure.shared_width_u"),
+    ("measure.limb_share", "measure.limb_bias_share"),
+    ("measure.limb_most", "measure.limb_bias_max"),
+    ("measure.pay_width", "measure.width_change_penalty"),
+    ("measure.pay_turn", "measure.turn_penalty"),
+    ("measure.rough_width_sigma", "measure.initial_width_sigma"),
+    ("measure.guide_rows", "measure.segmentation_min_rows"),
+    ("measure.guide_sigma", "measure.segmentation_edge_sigma"),
+    ("measure.bend_charge", "measure.centreline_penalty"),
+    ("measure.bend_outlier", "measure.centreline_outlier_scale"),
+    ("measure.odd_width", "measure.width_outlier_share"),
+    ("measure.zone_back", "measure.end_region_back"),
+    ("measure.zone_core", "measure.end_region_core"),
+    ("measure.guide_weight", "measure.segmentation_weight"),
+    ("measure.outside_charge", "measure.outside_penalty"),
+    ("measure.line_pointed", "measure.touching_line_floor"),
+    ("measure.section_worth", "measure.min_section_score"),
+    ("measure.tip_agree", "measure.tip_agreement"),
+    ("measure.tip_guide_share", "measure.tip_segmentation_share"),
+    ("measure.tip_sure", "measure.tip_min_confidence"),
+    ("measure.expected_share", "measure.regression_width_share"),
+    ("measure.edge_doubt", "measure.outlier_prior_edges"),
+    ("measure.edge_doubt_reach", "measure.outlier_range_edges"),
+    ("measure.doubt_support", "measure.inconsistency_support"),
+    ("measure.axis_doubt", "measure.outlier_prior_axis"),
+    ("measure.tip_doubt", "measure.outlier_prior_tip"),
+    ("measure.cut_doubt", "measure.outlier_prior_cut"),
+    ("measure.bulb_doubt", "measure.outlier_prior_bulb"),
+    ("measure.rail_reach", "measure.continuation_reach"),
+    ("measure.rail_behind", "measure.continuation_behind"),
+    ("measure.rail_ahead", "measure.continuation_ahead"),
+];
+
+/// Fields of `run.json` and of the times in it.
+pub const RUN_FIELDS: &[Renamed] = &[("finder", "detector"), ("stage_s.find", "stage_s.detect")];
+
+/// The present name of something that 0.1.0 may have called otherwise; names that did not change stay.
+pub fn current<'a>(list: &[Renamed], name: &'a str) -> &'a str {
+    list.iter().find(|(old, _)| *old == name).map_or(name, |(_, new)| new)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn old_names_are_replaced_and_others_stay() {
+        assert_eq!(current(FEATURES, "look_sheared"), "network_p_sheared");
+        assert_eq!(current(FEATURES, "flatness"), "flatness");
+    }
+}
