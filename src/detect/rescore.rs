@@ -2,7 +2,7 @@
 //!
 //! The network sees about a hundred pixels of one copy. Whether a detection is an end also shows in what it cannot see: whether
 //! another copy saw the same end, how wide the other fibres of the picture are, whether a stronger detection lies close by; and
-//! in the detection's own strip, upright and at its own scale, as the measuring stage's gauge sees it. How many ends a picture
+//! in the detection's own strip, upright and at its own scale, as the regression network sees it. How many ends a picture
 //! has and how sure the network is throughout it are not asked: trees that knew did no better on pictures of the kind they
 //! had learnt from, and worse on any other. Boosted trees (`models/rescore.json`, made by `scripts/finder/context.py`) turn
 //! that into the chance that the detection is a gradable end.

@@ -12,7 +12,7 @@ pub fn of_face(face: &Face) -> Option<(f64, Option<f64>)> {
 
 /// Relative uncertainty that all diameters of a face share at most; `None` when no end has one.
 ///
-/// Ends of a picture are read by one gauge and drawn towards one width, and pictures of a face look alike: part of their
+/// Ends of a picture are read by one network and drawn towards one width, and pictures of a face look alike: part of their
 /// error is the same for all. It is in the uncertainty of each end, so it is not more than the least of them.
 fn least_relative_u(face: &Face) -> Option<f64> {
     let relative = face.all_ends().filter_map(|e| Some(e.shaft_diameter_u_um? / e.shaft_diameter_um?));
@@ -34,7 +34,7 @@ fn scale_relative_u(face: &Face) -> Option<f64> {
 /// Median of diameters in µm with its standard uncertainty; `None` for nothing.
 ///
 /// The scatter of the fibres gives the median's standard error (1.2533 standard deviations over √n for normal values, the
-/// standard deviation from the median distance to the median). What all ends have wrong together (the scale, the gauge)
+/// standard deviation from the median distance to the median). What all ends have wrong together (the scale, the network)
 /// does not average out, so its relative uncertainty adds to it whole, in squares (GUM, JCGM 100:2008, 5.1.6 and 5.2).
 pub fn median_um(diameters: &[f64], shared_relative_u: Option<f64>) -> Option<(f64, Option<f64>)> {
     /// √(π/2): standard error of the median over that of the mean, normal values.

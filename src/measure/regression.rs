@@ -114,7 +114,7 @@ impl Regression {
             let log_spread = f64::from(outputs[k + 6]).clamp(LOG_SPREAD.0, LOG_SPREAD.1);
             // The network tells the mean absolute error; for the heavy-tailed errors it has, a factor makes a 95 % interval hold.
             let u = settings.regression_u_floor[k].hypot(settings.regression_u_factor * log_spread.exp() * UNITS[k]);
-            Estimate { value: f64::from(outputs[k]) * UNITS[k], u }
+            Estimate { value: f64::from(outputs[k]) * UNITS[k], standard_uncertainty: u }
         };
         let read = Self {
             ln_width: told(0),

@@ -9,9 +9,9 @@ use serde::{Deserialize, Serialize};
 pub struct MeasureSettings {
     /// Fewest pixels across a shaft that can be graded (6 px: design.md's `gradable`). Larger = more ends `unclear`.
     pub min_shaft_px: f64,
-    /// Standard uncertainty of the gauge per mean absolute error that it tells (1.5: train pictures it had not seen).
+    /// Standard uncertainty of the regression network per mean absolute error that it states (1.5: train pictures it had not seen).
     pub regression_u_factor: f64,
-    /// Least standard uncertainty of the gauge's readings: ln width, axis (degrees), tip along and across (widths), end line
+    /// Least standard uncertainty of the regression network's values: ln width, axis (degrees), tip along and across (widths), end line
     /// (degrees), ln bulb ratio (a tenth of its samples at best).
     pub regression_u_floor: [f64; 6],
     /// Fewest fibres of a picture from which their common width is judged (4).
@@ -23,9 +23,9 @@ pub struct MeasureSettings {
     /// Share of fibres that may belong to another line (0.1). Larger = odd widths are kept.
     pub outlier_prior_width: f64,
     /// Standard uncertainty of the logarithm of a width that all ends of a picture share, without and per doubt of the trace
-    /// (train sets: the detector's and the gauge's bias in one picture) (0.05, 0.2).
+    /// (train sets: the detector's and the regression network's bias in one picture) (0.05, 0.2).
     pub shared_width_u: (f64, f64),
-    /// Share of the gap by which the gauge's readings are widened where the edges of a picture lie inside them (0.5), and
+    /// Share of the gap by which the regression network's values are widened where the edges of a picture lie inside them (0.5), and
     /// the most, logarithm (0.04): bodies that darken towards their limb. Chosen on train sets, with a look at `dev`, among
     /// shares up to 1.5 and limits up to 0.12: ring light, where all tellings are 5 to 15 % too narrow, gains most; side
     /// light loses.
@@ -36,7 +36,7 @@ pub struct MeasureSettings {
     pub outlier_range_width: f64,
     /// Samples across the rough width in the coarse trace (16). Larger = slower, finer start.
     pub coarse_samples: f64,
-    /// Samples across the width in the fine trace and the end zone (20: edges interpolate to a tenth of that). Larger = slower.
+    /// Samples across the width in the fine trace and the end region (20: edges interpolate to a tenth of that). Larger = slower.
     pub fine_samples: f64,
     /// Finest sampling distance, px (0.4: below that a picture holds nothing new).
     pub finest_step_px: f64,
@@ -76,11 +76,11 @@ pub struct MeasureSettings {
     /// height as its edge, from the second down two bodies touch there and part at its middle (two slopes that meet have
     /// 0.3, a Gaussian 0.48: a line as narrow as the blur cannot be told; 0.45, 0.3).
     pub touching_line_floor: (f64, f64),
-    /// Worth of two edges that step the same way (dark-light-dark or light-dark-light) over that of two that do not (0.15).
+    /// Score of two edges that step the same way (dark-light-dark or light-dark-light) over that of two that do not (0.15).
     pub pair_polarity: f64,
-    /// Price of one sample's change of width from section to section, in worths (0.25).
+    /// Cost of one sample's change of width from section to section of a section's score (0.25).
     pub width_change_penalty: f64,
-    /// Price of one sample's change of direction from section to section, in worths (0.02).
+    /// Cost of one sample's change of direction from section to section of a section's score (0.02).
     pub turn_penalty: f64,
     /// Standard deviation of the logarithm of the detector's width (0.15: measured on the train sets).
     pub initial_width_sigma: f64,
@@ -90,9 +90,9 @@ pub struct MeasureSettings {
     pub start_sigma: f64,
     /// Standard deviation of the middle of the fine trace from the coarse one (0.25).
     pub fine_centre_sigma: f64,
-    /// Fewest rows of the guide that make a shaft (12 of its 57: one diameter).
+    /// Fewest rows of the segmentation that make a shaft (12 of its 57: one diameter).
     pub segmentation_min_rows: usize,
-    /// Standard deviation of the guide's edges (0.06: half of its samples; train sets). Larger = the picture's edges decide.
+    /// Standard deviation of the segmentation's edges (0.06: half of its samples; train sets). Larger = the picture's edges decide.
     pub segmentation_edge_sigma: f64,
     /// Ahead of this distance behind the tip the centre line goes on straight (0.6).
     pub straight_from: f64,
@@ -106,7 +106,7 @@ pub struct MeasureSettings {
     pub shaft_from: f64,
     /// Farthest place of the shaft's diameter behind the tip (4; design.md section 3).
     pub shaft_to: f64,
-    /// Start of the end zone behind the rough tip (2.0).
+    /// Start of the end region behind the rough tip (2.0).
     pub end_region_back: f64,
     /// Place on the centre line that is surely own fibre, behind the rough tip (1.0).
     pub end_region_core: f64,
@@ -116,13 +116,13 @@ pub struct MeasureSettings {
     pub strip_ahead: f64,
     /// Half width of that strip: caps of three diameters fit in (2.0).
     pub strip_half: f64,
-    /// How far from the guide's outline the picture's edge may lie (one and a half of its samples) (0.12).
+    /// How far from the segmentation's outline the picture's edge may lie (one and a half of its samples) (0.12).
     pub refine_reach: f64,
     /// Least step at a side of the end, as a share of the shaft's, that moves the outline there (0.3).
     pub side_height: f64,
     /// Reach of the straight edge on either side of the centre line (design.md section 3) (0.45).
     pub end_line_reach: f64,
-    /// Weight of front places that only the guide knows (0.3).
+    /// Weight of front places that only the segmentation knows (0.3).
     pub segmentation_weight: f64,
     /// Distance from the straight edge at which a place counts half (0.04).
     pub front_outlier: f64,
@@ -164,22 +164,22 @@ pub struct MeasureSettings {
     pub split_depth: f64,
     /// How far from the shaft's edges their continuation may lie (0.1).
     pub continuation_reach: f64,
-    /// Largest gap between the guide's tip and that of the measured shape at which both count (0.35).
+    /// Largest gap between the segmentation's tip and that of the measured shape at which both count (0.35).
     pub tip_agreement: f64,
-    /// Share of the guide's tip when both count (0.5).
+    /// Share of the segmentation's tip when both count (0.5).
     pub tip_segmentation_share: f64,
-    /// Least certainty of the guide's tip that wins over the shape when they differ (0.3).
+    /// Least certainty of the segmentation's tip that wins over the shape when they differ (0.3).
     pub tip_min_confidence: f64,
-    /// Least worth of a cross-section that supports a shaft (0.3).
+    /// Least score of a cross-section that supports a shaft (0.3).
     pub min_section_score: f64,
     /// Neighbouring cross-sections that share their rows (3.0).
     pub section_correlation: f64,
-    /// Share of the gauge's width in the places where edges are expected; the rest is the guide's own (0.3; train sets).
+    /// Share of the regression network's width in the places where edges are expected; the rest is the segmentation's own (0.3; train sets).
     pub regression_width_share: f64,
     /// Least standard deviation of the logarithm of the width that a trace searches about (0.12).
     pub least_width_sigma: f64,
     /// Share of traced shafts whose edges are not their own, without and per doubt of the trace (0.4, 4: chosen on train sets).
-    /// Larger = the gauge counts more where the two differ.
+    /// Larger = the regression counts more where the two differ.
     pub outlier_prior_edges: (f64, f64),
     /// Range of the logarithm of widths of wrong edges (0.6: what a trace searches).
     pub outlier_range_edges: f64,
@@ -223,7 +223,7 @@ pub struct MeasureSettings {
     pub min_contrast: f64,
     /// Least distance of a tip from the frame (0.3).
     pub min_border: f64,
-    /// Largest share of the end zone under captions or off the picture (0.35).
+    /// Largest share of the end region under captions or off the picture (0.35).
     pub max_masked: f64,
     /// Least share of cross-sections that show the shaft (0: on 120 rendered pictures labels are right for 96.5 % of the
     /// ends below 0.1 and for 97.7 % of the rest, so that a faint shaft is no reason to keep silent).
