@@ -151,7 +151,7 @@ def truth_doc(job, spec, um, infos, m, V, t1, zi, mask, W, H, ss, zf, coc, look,
         elif vis[i] > 0:
             partial.append(rec)
     doc = dict(schema="fibre-ends-truth/1", image=image, width_px=W, height_px=H, um_per_px=round(um, 5), magnification=round(192 / um),
-               view=view, look=look, focus="single" if coc > 0 else "stacked", material=job["material"], specimen=spec["id"], specimen_kind=spec["kind"],
+               view=view, look=look, family=f"braid/{look}", focus="single" if coc > 0 else "stacked", material=job["material"], specimen=spec["id"], specimen_kind=spec["kind"],
                specimen_carriers=spec["n_carriers"], specimen_fibres_per_carrier=spec["per_carrier"],
                specimen_sheared_fraction=round(spec["sheared_fraction"], 4), fibre_diameter_um=round(float(np.mean([f["d"] for f in spec["fibres"]])), 2),
                conventions="pixel (0,0) is the centre of the top-left pixel; x right, y down; axis_deg = atan2(dy, dx) in that frame, pointing out of the fibre",
@@ -159,7 +159,7 @@ def truth_doc(job, spec, um, infos, m, V, t1, zi, mask, W, H, ss, zf, coc, look,
     return doc
 
 
-def render_job(job):
+def render(job):
     """Renders one job of the older sets: picture (or focus series) and truth. Returns the report row."""
     cv2.setNumThreads(1)
     t0 = time.time()

@@ -1,8 +1,8 @@
 #!/usr/bin/env python3
 """Synthetic micrographs of cut and broken fibres with exact truth.
 
-    python3 generate.py --set NAME --seed N --out DIR [--count K] [--jobs J] [--limit K] [--resume]
-    NAME: dev | specimens | stack | wide | pad
+    python3 generate.py --set NAME --seed N --out DIR [--count K] [--jobs J] [--limit K] [--resume] [--fibres] [--hard X]
+    NAME: a key of SETS
 
 Kernel-using modules are imported inside functions, after --threads has set numba's thread count.
 """
@@ -18,6 +18,10 @@ import tempfile
 import time
 import traceback
 
+#: set: (module, name of its plan function); the module's render(job) makes one picture
+SETS = dict(dev=("plans", ""), specimens=("plans", ""), stack=("plans", ""), braid_forms=("braid_forms", "plan"), domain_randomised=("domain_randomised", "plan"), adhesive=("adhesive", "plan"),
+            transmitted=("domain_randomised", "plan_transmitted"), drawn_marks=("domain_randomised", "plan_marks"))
+
 
 def number(seed):
     """Stable 56-bit seed from a list of numbers."""
@@ -27,10 +31,8 @@ def number(seed):
 def _run(job):
     """One job in a worker process."""
     try:
-        if job.get("set") in ("wide", "pad"):
-            return importlib.import_module(job["set"]).render(job)
-        import braid
-        return braid.render_job(job)
+        module = SETS[job["set"]][0] if "set" in job else "braid"
+        return importlib.import_module(module).render(job)
     except Exception as e:  # one bad picture must not stop the set; it is reported with its name
         return dict(error=f"{job['name']}: {e}\n{traceback.format_exc()}")
 
@@ -38,16 +40,17 @@ def _run(job):
 def main():
     """Command line."""
     ap = argparse.ArgumentParser()
-    ap.add_argument("--set", required=True, choices=["dev", "specimens", "stack", "wide", "pad"])
+    ap.add_argument("--set", required=True, choices=list(SETS))
     ap.add_argument("--seed", type=int, default=1)
     ap.add_argument("--out", required=True)
     ap.add_argument("--jobs", type=int, default=1)
     ap.add_argument("--threads", type=int, default=1)
-    ap.add_argument("--count", type=int, default=100, help="number of pictures of the sets wide and pad")
+    ap.add_argument("--count", type=int, default=100, help="number of pictures, but for dev, specimens and stack")
     ap.add_argument("--limit", type=int, default=0)
     ap.add_argument("--only", default="", help="comma list of job names, e.g. dev_003,dev_007")
     ap.add_argument("--manifest", action="store_true", help="only rebuild manifest.csv from the truth files in --out")
     ap.add_argument("--resume", action="store_true", help="skip jobs whose truth file exists")
+    ap.add_argument("--hard", type=float, help="share of hard forms (taper, drawn tail, split, brush, torn, crushed); drawn per picture without it")
     ap.add_argument("--fibres", action="store_true", help="also write which fibre each pixel shows (fibres/NAME.png)")
     a = ap.parse_args()
     os.environ["NUMBA_NUM_THREADS"] = str(a.threads)
@@ -55,11 +58,7 @@ def main():
     if a.manifest:
         write_manifest(a.out)
         return
-    if a.set in ("wide", "pad"):
-        jobs = importlib.import_module(a.set).plan(a.seed, a.count)
-    else:
-        import plans
-        jobs = plans.plan(a.set, a.seed)
+    jobs = plan(a)
     if a.only:
         keep = set(a.only.split(","))
         jobs = [j for j in jobs if j["name"] in keep]
@@ -73,6 +72,8 @@ def main():
             j["spec"]["seed"] = number(j["spec"]["seed"])
         j["path"] = os.path.join(a.out, j["name"])
         j["fibres"] = a.fibres
+        if a.hard is not None:
+            j["hard"] = a.hard
     t0 = time.time()
     if a.jobs > 1:
         if not os.environ.get("NUMBA_DISABLE_JIT"):
@@ -87,11 +88,23 @@ def main():
     print(f"{len(res)} images in {time.time() - t0:.0f} s")
 
 
+def plan(a):
+    """All jobs of the set asked for."""
+    module, make = SETS[a.set]
+    m = importlib.import_module(module)
+    return getattr(m, make)(a.seed, a.count) if make else m.plan(a.set, a.seed)
+
+
 def warm_up(_):
-    """Compiles every kernel into numba's cache by rendering one small picture of the wide set into a temporary folder."""
-    import wide
+    """Compiles every kernel into numba's cache by rendering small pictures into a temporary folder."""
+    import braid_forms
+    import domain_randomised
     with tempfile.TemporaryDirectory() as t:
-        wide.warm(os.path.join(t, "w"))
+        domain_randomised.warm(os.path.join(t, "w"))
+        for look in ("side", "trans", "sem"):
+            job = braid_forms.job("warm", [1])
+            job.update(look=look, size=(320, 240), px=10.0, seed=1, path=os.path.join(t, look), view="close", marks=0, dof=0.5)
+            braid_forms.render(job)
 
 
 def report(it, n):

@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
 # Renders picture sets with truth into a folder outside the repository. Resumable.
-#   make_sets.sh OUT_DIR [dev specimens stack train wide pad]      (default: dev specimens stack)
-# JOBS: processes (default: all cores). RENDER_VENV: Python environment (made in OUT_DIR/.venv when missing). WIDE_COUNT, PAD_COUNT: pictures of wide and pad.
+#   make_sets.sh OUT_DIR [dev specimens stack train braid_forms domain_randomised adhesive transmitted drawn_marks]      (default: dev specimens stack)
+# JOBS: processes (default: all cores). RENDER_VENV: Python environment (made in OUT_DIR/.venv when missing). COUNT: pictures of each set of any size (default: the number beside its name below).
 set -eu
 here=$(cd "$(dirname "$0")" && pwd); out=${1:?OUT_DIR}; shift; sets=${*:-dev specimens stack}
 venv=${RENDER_VENV:-$out/.venv}; mkdir -p "$out"; out=$(cd "$out" && pwd)
@@ -16,7 +16,10 @@ for s in $sets; do case $s in
   specimens) run specimens 501 specimens;;
   stack) run stack 501 stack;;
   train) for seed in 3001 3002 3003; do run dev $seed train_$seed; done;;
-  wide) run wide 7001 wide_7001 --count "${WIDE_COUNT:-800}";;
-  pad) run pad 7601 pad_7601 --count "${PAD_COUNT:-400}";;
+  braid_forms) run braid_forms 8001 braid_forms_8001 --count "${COUNT:-1200}";;
+  domain_randomised) run domain_randomised 7001 domain_randomised_7001 --count "${COUNT:-1400}";;
+  adhesive) run adhesive 7601 adhesive_7601 --count "${COUNT:-400}";;
+  transmitted) run transmitted 7701 transmitted_7701 --count "${COUNT:-250}";;
+  drawn_marks) run drawn_marks 7801 drawn_marks_7801 --count "${COUNT:-150}";;
   *) echo "unknown set: $s" >&2; exit 2;;
 esac; done

@@ -1,14 +1,14 @@
-"""Adhesive pad of the `pad` set: mounds, furrows, torn skin and pits, and adhesive that climbs fibres. Heights in um."""
+"""Ground of the set `adhesive`: mounds, furrows, torn skin and pits, and adhesive that climbs fibres. Heights in um."""
 import cv2
 import numpy as np
 
 import raster as ra
-import wide_ground as wg
-import wide_shade as wsh
+import randomised_ground as rg
+import randomised_shade as rsh
 
 
-class Pad(wg.Adhesive):
-    """Adhesive of `wide` with more relief. `glow` is extra light in units of the pad's own."""
+class Pad(rg.Adhesive):
+    """Adhesive of `domain_randomised` with more relief. `glow` is extra light in units of the pad's own."""
 
     def __init__(self, rng, W, H, um, d0):
         super().__init__(rng, W, H, um, d0)
@@ -109,9 +109,9 @@ class Pad(wg.Adhesive):
         zs = cv2.GaussianBlur(self.z, (0, 0), 1.0)
         gy, gx = np.gradient(zs, um)
         n = 1 / np.sqrt(1 + gx * gx + gy * gy)
-        side = np.clip(-(gx * LP[wsh.L1X] + gy * LP[wsh.L1Y]) * n, -1, 1)
-        wide_light = 1 + rng.uniform(0, 0.5) * ra.noise_image(self.H, self.W, 0.4 * self.W, 2, self.seed + 71, 1.0)
+        side = np.clip(-(gx * LP[rsh.L1X] + gy * LP[rsh.L1Y]) * n, -1, 1)
+        broad_light = 1 + rng.uniform(0, 0.5) * ra.noise_image(self.H, self.W, 0.4 * self.W, 2, self.seed + 71, 1.0)
         low = cv2.GaussianBlur(self.z, (0, 0), max(2.0, 2 * self.d0 / um)) - cv2.GaussianBlur(self.z, (0, 0), max(4.0, 7 * self.d0 / um))
         g = 1 + rng.uniform(0.3, 2.5) * side + rng.uniform(0.3, 1.5) * (1 / (n + 0.28) - 0.78) + rng.uniform(0, 0.8) * np.clip(low / self.d0, -1, 1)
-        g = base * wide_light * self.alb * np.maximum(g, 0.1) + rng.uniform(0.3, 1.2) * base * self.glow
+        g = base * broad_light * self.alb * np.maximum(g, 0.1) + rng.uniform(0.3, 1.2) * base * self.glow
         return np.maximum(g, 0.002).astype(np.float32)

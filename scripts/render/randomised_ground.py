@@ -1,4 +1,4 @@
-"""Grounds of the `wide` set: plain, textured, or an adhesive height field with holes, ridges and menisci.
+"""Grounds of the set `domain_randomised`: plain, textured, or an adhesive height field with holes, ridges and menisci.
 
 Heights in um above the ground level, at image resolution.
 """

@@ -1,24 +1,24 @@
-"""The `pad` set: fibres on and in an adhesive pad under the electron microscope. plan() makes jobs, render() one picture.
+"""The set `adhesive`: fibres on and in an adhesive pad under the electron microscope. plan() makes jobs, render() one picture.
 
-Fibres, ends, captions and truth are those of `wide`; ground, layout, light and exposure are this set's own: an uneven pad that
+Fibres, ends, captions and truth are those of `domain_randomised`; ground, layout, light and exposure are this set's own: an uneven pad that
 climbs fibres, furrows where fibres were lifted off, torn skin, crumbs, tangles, cut bundles, fibres that rise towards the
 detector, and bodies about as dark as the pad.
 """
 import cv2
 import numpy as np
 
-import pad_ground as pg
+import adhesive_ground as ag
 from geometry import add_blob, DUST
-import wide
-import wide_camera as wc
-import wide_paths as wp
-import wide_scene as ws
-import wide_shade as wsh
+import centre_lines as cl
+import domain_randomised
+import randomised_camera as rc
+import randomised_scene as rs
+import randomised_shade as rsh
 
 
 def plan(seed, count):
     """Jobs of the set; job i depends on (seed, i) only."""
-    return [dict(name=f"pad_{seed}_{i:04d}", seed=[int(seed), 31, i], set="pad") for i in range(count)]
+    return [dict(name=f"adhesive_{seed}_{i:04d}", seed=[int(seed), 31, i], set="adhesive") for i in range(count)]
 
 
 def setup(rng):
@@ -32,21 +32,22 @@ def setup(rng):
     layout = str(rng.choice(["sparse", "tangle", "bundle", "bare"], p=[0.42, 0.28, 0.24, 0.06]))
     n = dict(sparse=some(2, 12), tangle=some(4, 16), bundle=some(1, 8), bare=0)[layout]
     through = dict(sparse=some(0, 7), tangle=some(10, 40), bundle=some(2, 16), bare=some(1, 9))[layout]
-    style = ws.sample_style(rng)
+    style = rs.sample_style(rng)
     if rng.random() < 0.5:
         style.update(curv=float(u(0.01, 0.06)), loops=float(u(0.05, 0.6)), kinks=float(rng.choice([0, u(0.5, 4)])), hairpins=float(rng.choice([0, u(0.2, 1.0)])))
     shapes = dict(round=u(0.5, 3), oval=u(0, 1), ribbon=float(rng.choice([0, u(0.3, 3)])), grooved=float(rng.choice([0, u(0.2, 2)])), lumpy=float(rng.choice([0, u(0.2, 1)])),
                   crumpled=float(rng.choice([0, u(0.3, 2)])))
-    return dict(view="pad", look=str(rng.choice(["sem", "rails"], p=[0.72, 0.28])), layout=layout, W=W, H=H, px=px, d=d, um=d / px, n=n, through=through, grey=True, adhesive=True,
+    return dict(view="adhesive", look=str(rng.choice(["sem", "rails"], p=[0.72, 0.28])), layout=layout, W=W, H=H, px=px, d=d, um=d / px, n=n, through=through, grey=True, adhesive=True,
                 shapes=shapes, ss=2 if px < 22 else 1, K=int(rng.integers(1, 4)), spread=float(u(0.02, 0.35)), p_shear=float(rng.choice([1, u(0.5, 1), u(0, 0.5)], p=[0.45, 0.35, 0.2])),
-                two=float(rng.choice([0, 0.3, 0.8])), weave=0.0, dives=float(rng.choice([0.5, 3, 8])), dust=float(rng.choice([3, 10, 40])), lint=float(rng.choice([0, 0.6])),
+                two=float(rng.choice([0, 0.3, 0.8])), hard=float(rng.choice([0.03, u(0.1, 0.4)], p=[0.5, 0.5])), crossings=float(rng.choice([0, u(0.05, 0.3)])),
+                marks=int(rng.choice([0, rng.integers(1, 6)], p=[0.85, 0.15])), weave=0.0, dives=float(rng.choice([0.5, 3, 8])), dust=float(rng.choice([3, 10, 40])), lint=float(rng.choice([0, 0.6])),
                 mat=material(rng), style=style, alike=float(rng.choice([u(0.5, 1.5), u(0.15, 0.6)], p=[0.7, 0.3])), dark=float(rng.choice([0, u(0.1, 0.35)])), compose=compose,
-                pad=pg.Pad, light=light, finish=finish)
+                pad=ag.Pad, light=light, finish=finish)
 
 
 def material(rng):
     """Coated polymer: one grey, mostly smooth."""
-    mat = ws.make_material(rng, True)
+    mat = rs.make_material(rng, True)
     mat.update(cov=0.0, mode=0.0, bump=float(rng.uniform(0, 0.06)), grain=float(rng.choice([0, rng.uniform(0.005, 0.05)])), gain=float(rng.uniform(0, 0.2)))
     if rng.random() < 0.12:
         mat["cov"] = float(rng.uniform(0.2, 0.8))
@@ -56,13 +57,13 @@ def material(rng):
 def light(rng, look, pu):
     """Secondary electrons: more from steep places (edges), more from what faces the detector, little from between bodies."""
     u = rng.uniform
-    LP = wsh.light_mix(rng, "sem", pu)
-    for slot in (wsh.RING, wsh.COAX, wsh.HALF, wsh.INTF, wsh.TRANS, wsh.LAM1, wsh.SHD, wsh.NZ, wsh.NZ3, wsh.RIMD, wsh.RAIL):
+    LP = rsh.light_mix(rng, "sem", pu)
+    for slot in (rsh.RING, rsh.COAX, rsh.HALF, rsh.INTF, rsh.TRANS, rsh.LAM1, rsh.SHD, rsh.NZ, rsh.NZ3, rsh.RIMD, rsh.RAIL):
         LP[slot] = 0
-    LP[wsh.CONST], LP[wsh.EDGE], LP[wsh.GRAD], LP[wsh.LAM2] = u(0.06, 0.22), u(0.08, 0.3), u(0.03, 0.3), u(0, 0.1)
+    LP[rsh.CONST], LP[rsh.EDGE], LP[rsh.GRAD], LP[rsh.LAM2] = u(0.06, 0.22), u(0.08, 0.3), u(0.03, 0.3), u(0, 0.1)
     if look == "rails":
-        LP[wsh.EDGE] *= 0.5; LP[wsh.RAIL] = u(0.1, 0.5)
-    LP[wsh.AOF], LP[wsh.AOG], LP[wsh.FACEM], LP[wsh.BULBM] = u(0.3, 0.9), u(0.2, 0.9), u(0.8, 1.4), u(0.8, 1.3)
+        LP[rsh.EDGE] *= 0.5; LP[rsh.RAIL] = u(0.1, 0.5)
+    LP[rsh.AOF], LP[rsh.AOG], LP[rsh.FACEM], LP[rsh.BULBM] = u(0.3, 0.9), u(0.2, 0.9), u(0.8, 1.4), u(0.8, 1.3)
     return LP
 
 
@@ -71,7 +72,7 @@ def finish(col, rng, grey, fg, dpx):
     u = rng.uniform
     im = col.mean(2, keepdims=True)
     if rng.random() < 0.6:
-        im = wc.halo(im, fg, rng, 0.5 * dpx)
+        im = rc.halo(im, fg, rng, 0.5 * dpx)
     H, W = im.shape[:2]
     y, x = np.mgrid[0:H, 0:W].astype(np.float32)
     a = u(0, 6.28)
@@ -87,7 +88,7 @@ def finish(col, rng, grey, fg, dpx):
     if rng.random() < 0.2:
         band = cv2.GaussianBlur(np.repeat(rng.normal(0, 1, (H, 1)).astype(np.float32), 8, 1), (0, 0), u(1, 14))[:, :1]
         im = im * (1 + u(0.02, 0.08) * band[..., None])
-    im, noise = wc.keep_visible(im, float(rng.choice([u(0.004, 0.02), u(0.02, 0.06)], p=[0.65, 0.35])), dpx)
+    im, noise = rc.keep_visible(im, float(rng.choice([u(0.004, 0.02), u(0.02, 0.06)], p=[0.65, 0.35])), dpx)
     grain = cv2.GaussianBlur(rng.normal(0, 1, (H, W)).astype(np.float32), (0, 0), u(0.2, 0.7))
     im = im + noise * (grain / grain.std())[..., None] * np.sqrt(0.4 + im)
     return np.repeat((np.clip(im, 0, 1) * 255 + 0.5).astype(np.uint8), 3, 2)
@@ -95,14 +96,14 @@ def finish(col, rng, grey, fg, dpx):
 
 def compose(rng, job, um, hw, hh, ground):
     """Builds the scene of a job on its pad. Returns the Scene."""
-    sc = ws.Scene(rng, job, um, hw, hh, ground)
+    sc = rs.Scene(rng, job, um, hw, hh, ground)
     deep = dict(sparse=0.6, tangle=4.0, bundle=2.0, bare=1.0)[job["layout"]]
     for _ in range(rng.poisson(1.5)):
         _furrow(rng, sc)
     for i in range(job["through"]):
         sc.loose(1000 + i, with_end=False, layer=abs(rng.normal(0, deep)))
     if job["layout"] == "bundle":
-        for c in ws.carriers(rng, job, job["K"]):
+        for c in rs.carriers(rng, job, job["K"]):
             turn = rng.uniform(0, 2 * np.pi)
             u = np.array([np.cos(turn), np.sin(turn)])
             spacing = rng.uniform(0.9, 2.2) * c["d"]
@@ -126,11 +127,9 @@ def _sheet(rng, sc):
     d = sc.d0
     at = np.array([rng.uniform(-sc.hw, sc.hw), rng.uniform(-sc.hh, sc.hh), rng.uniform(0.2, 2) * d])
     a = rng.uniform(0, np.pi); c, s = np.cos(a), np.sin(a)
-    n0 = len(sc.mesh.F)
     add_blob(sc.mesh, at, d * np.array([rng.uniform(3, 14), rng.uniform(1.5, 5), rng.uniform(0.2, 0.8)]), sc.nf, rng.uniform(0, 300), rng.uniform(0.2, 0.6), M=48, nt=24,
              frame=np.array([[c, s, 0], [-s, c, 0], [0, 0, 1.0]]), zone=DUST)
-    sc.mesh.eid += [np.full(len(f), -1, np.int32) for f in sc.mesh.F[n0:]]
-    sc.mats.append(ws.mat_row(rng, sc.mat, d, rng.uniform(0, 300))); sc.nf += 1
+    sc.mats.append(rs.mat_row(rng, sc.mat, d, rng.uniform(0, 300))); sc.nf += 1
 
 
 def _furrow(rng, sc):
@@ -140,10 +139,10 @@ def _furrow(rng, sc):
         t = np.linspace(0, rng.uniform(2, 6.3), 60); r = rng.uniform(1.5, 6) * d
         xy = rng.uniform(-0.9, 0.9, 2) * [sc.hw, sc.hh] + r * np.c_[np.cos(t), rng.uniform(0.7, 1) * np.sin(t)]
     else:
-        xy, _ = wp.walk(rng, rng.uniform(-0.95, 0.95, 2) * [sc.hw, sc.hh], rng.uniform(0, 2 * np.pi), d, sc.style, rng.uniform(5, 40) * d, sc.hw, sc.hh)
+        xy, _ = cl.walk(rng, rng.uniform(-0.95, 0.95, 2) * [sc.hw, sc.hh], rng.uniform(0, 2 * np.pi), d, sc.style, rng.uniform(5, 40) * d, sc.hw, sc.hh)
     sc.ground.furrow(xy, d)
 
 
 def render(job):
     """Renders one job and writes image and truth. Returns the report row."""
-    return wide.render(job, setup)
+    return domain_randomised.render(job, setup)

@@ -1,4 +1,4 @@
-"""Shading of the `wide` set: one kernel that mixes many light terms by random weights, and the random mixes themselves.
+"""Shading of the set `domain_randomised`: one kernel that mixes many light terms by random weights, and the random mixes themselves.
 
 Input: visibility buffer, mesh arrays, material table. Output: linear RGB at buffer resolution.
 """
@@ -154,7 +154,7 @@ def shade(tbuf, V, F, fid, zone, N, REST, MAT, hbuf, mbuf, ao, shadow, ss, LP, b
 
 
 def light_mix(rng, look, pu):
-    """Random light vector. look: sem | rails | ring | coax | side | trans | polar | mix."""
+    """Random light vector. look: sem | rails | ring | coax | side | trans | becke | darkfield | polar | mix."""
     u = rng.uniform
     LP = np.zeros(NSLOT, np.float32)
     LP[PU] = pu
@@ -163,11 +163,11 @@ def light_mix(rng, look, pu):
         LP[o:o + 3] = [np.cos(a) * np.cos(el), np.sin(a) * np.cos(el), np.sin(el)]
     LP[COAXW] = u(0.12, 0.4); LP[RINGA] = u(0.35, 0.95); LP[RINGW] = u(0.1, 0.35); LP[SEGN] = rng.choice([0, 2, 4, 8]); LP[SEGP] = u(0, 6.28)
     LP[HALFW] = u(0.12, 0.45); LP[RAILN] = u(0.2, 0.6); LP[RAILW] = u(0.08, 0.25); LP[WRAP] = u(0, 0.6)
-    LP[AOF] = u(0.3, 0.95); LP[AOG] = u(0.0, 0.8); LP[SHD] = 0; LP[FACEM] = u(0.6, 1.4); LP[BULBM] = u(0.7, 1.35); LP[BUMP] = u(0.3, 1.6)
+    LP[AOF] = u(0.3, 0.95); LP[AOG] = u(0.0, 0.8); LP[SHD] = 0; LP[FACEM] = u(0.5, 1.5); LP[BULBM] = u(0.25, 0.7) if rng.random() < 0.12 else u(0.65, 1.4); LP[BUMP] = u(0.3, 1.6)
     LP[TR:TR + 3] = np.clip(1 + rng.normal(0, 0.06, 3), 0.6, 1.3)
     LP[TRCORE] = u(0.02, 0.3); LP[TRMID] = u(0, 0.4)
     w = {look: 1.0}
-    if look == "mix" or rng.random() < 0.3:
+    if look == "mix" or (look not in ("trans", "becke") and rng.random() < 0.3):
         names = ["sem", "rails", "ring", "coax", "side", "polar"]
         w = dict(zip(names, rng.dirichlet(np.full(6, 0.5)))) if look == "mix" else {look: 0.7, str(rng.choice(names)): 0.3}
     for name, k in w.items():
@@ -183,6 +183,10 @@ def light_mix(rng, look, pu):
             LP[CONST] += k * u(0.03, 0.12); LP[NZ] += k * u(0.05, 0.2); LP[LAM1] += k * u(0.6, 1.1); LP[HALF] += k * u(0.3, 2.2); LP[SHD] = max(LP[SHD], u(0.3, 0.9))
         elif name == "polar":
             LP[CONST] += k * u(0.1, 0.3); LP[NZ] += k * u(0.2, 0.6); LP[INTF] = max(LP[INTF], k * u(0.4, 1.0)); LP[INTK] = u(1.0, 8.0); LP[INTP] = u(0, 1); LP[RIMD] += k * u(0, 0.4)
+        elif name == "darkfield":  # light scattered at edges and rough places only
+            LP[CONST] += k * u(0.0, 0.05); LP[EDGE] += k * u(0.2, 0.6); LP[RAIL] += k * u(0.2, 1.0); LP[RING] += k * u(0, 0.6); LP[RINGA] = u(0.8, 1.2)
+        elif name == "becke":  # clear to dyed body; rim and bright line come from becke.py
+            LP[TRANS] = u(0.9, 1.0); LP[TRCORE] = u(0.3, 1.0); LP[TRMID] = u(0, 0.2); LP[CONST] += 0.1; LP[NZ] += 0.2; LP[AOG] *= 0.1; LP[AOF] *= 0.2
         elif name == "trans":
             LP[TRANS] = u(0.75, 1.0) * k; LP[CONST] += 0.1; LP[NZ] += 0.2; LP[COAX] += u(0, 0.8); LP[AOG] *= 0.25
     return LP

@@ -1,9 +1,9 @@
-"""Composes one scene of the `wide` set: which fibres lie where, with which ends, plus dirt. Units um, view space."""
+"""Composes one scene of the set `domain_randomised`: which fibres lie where, with which ends, plus dirt. Units um, view space."""
 import numpy as np
 from geometry import add_blob, DUST
-import wide_ends as we
-import wide_mesh as wm
-import wide_paths as wp
+import centre_lines as cl
+import fibre_mesh as fm
+import forms
 
 
 def sample_style(rng):
@@ -28,7 +28,7 @@ def make_material(rng, grey):
 
 
 def mat_row(rng, mat, d, seed, k=0):
-    """One row of the material table (see wide_shade.NMAT)."""
+    """One row of the material table (see randomised_shade.NMAT)."""
     dye = mat["dyes"][k % len(mat["dyes"])] * rng.normal(1, 0.1)
     two = mat["dyes"][(k + 1) % len(mat["dyes"])] if mat["mode"] and rng.random() < 0.5 else np.array(mat["core"]) * rng.normal(1, 0.06)
     return [*np.clip(two, 0.01, 1), *np.clip(dye, 0.01, 1), np.clip(mat["cov"] * rng.uniform(0.6, 1.15), 0, 1), rng.uniform(0.4, 1.6) * d, d / 2, seed, float(np.clip(rng.normal(1, mat["gain"]), 0.4, 1.6)),
@@ -40,7 +40,7 @@ class Scene:
 
     def __init__(self, rng, job, um, hw, hh, ground):
         self.rng, self.job, self.um, self.hw, self.hh = rng, job, um, hw, hh
-        self.mesh = wm.WideMesh(); self.infos = []; self.mats = []; self.tips = []; self.paths = []
+        self.mesh = fm.EndMesh(); self.infos = []; self.mats = []; self.tips = []; self.paths = []
         self.d0 = job["d"]; self.mat = job["mat"]; self.style = job["style"]; self.ground = ground
         self.nf = 0
 
@@ -51,14 +51,14 @@ class Scene:
     def shape(self):
         r = self.rng
         k, w = zip(*self.job["shapes"].items())
-        return wm.sample_shape(r, str(r.choice(k, p=np.array(w) / sum(w))))
+        return fm.sample_shape(r, str(r.choice(k, p=np.array(w) / sum(w))))
 
     def end(self, carrier=None):
         r, j = self.rng, self.job
         lab = carrier["label"] if carrier else ("sheared" if r.random() < j["p_shear"] else "tensile")
         if carrier and r.random() < 0.04 and 0 < j["p_shear"] < 1:
             lab = "tensile" if lab == "sheared" else "sheared"
-        return we.sample_end(r, lab, carrier["cut"] if carrier and lab == "sheared" else None)
+        return forms.sample_end(r, lab, carrier["cut"] if carrier and lab == "sheared" else None, j["hard"])
 
     def add(self, path, d, ends, carrier, shape=None):
         """Adds a fibre with up to two ends."""
@@ -67,11 +67,11 @@ class Scene:
         for e in ends:
             eids.append(len(self.infos) + sum(i >= 0 for i in eids) if e is not None else -1)
         sh = shape or self.shape()
-        L = wp.path_length(path)
+        L = cl.path_length(path)
         need = sum(max(3, e.get("lt", 0) + 2) for e in ends if e is not None) * d + 2 * d
         if L < need:
             return False
-        inf = wm.add_fibre(self.mesh, r, path, d, sh, ends, self.nf, eids, self.um / self.job["ss"])
+        inf = fm.add_fibre(self.mesh, r, path, d, sh, ends, self.nf, eids, self.um / self.job["ss"])
         for i in inf:
             i["carrier"] = int(carrier); i["id"] = f"c{int(carrier):02d}_e{i['eid']:03d}"
             self.tips.append(i["C"][-1])
@@ -106,16 +106,16 @@ class Scene:
         st = dict(self.style)
         if not with_end:
             st["hook"] = 0
-        xy, left = wp.walk(r, p0, a, d, st, mx, hw, hh)
+        xy, left = cl.walk(r, p0, a, d, st, mx, hw, hh)
         e0 = self.end(carrier if isinstance(carrier, dict) else None) if with_end else None
         e1 = None
         if not left:
             if two:
                 e1 = self.end()
             else:
-                xy = wp.extend_out(xy, d, hw, hh)
+                xy = cl.extend_out(xy, d, hw, hh)
         n = len(xy); h = 0.25 * d
-        z = wp.heights(r, n, h, d, layer * self.d0 + 0.5 * d, r.uniform(0.1, 0.7), self.job["weave"])
+        z = cl.heights(r, n, h, d, layer * self.d0 + 0.5 * d, r.uniform(0.1, 0.7), self.job["weave"])
         m = min(n, int((r.uniform(5, 12) if dive else 5) * d / h))
         if self.ground is not None:
             g = self.ground.at(xy)
@@ -150,12 +150,12 @@ class Scene:
             h = 0.25 * d
             s = np.arange(0, far, h)
             f = s / far
-            yy = y * (1 - fan * 0.6 * np.minimum(1, f * 3)) + bend * s * f * 0.5 + free * d * (wp.smooth_noise(r, len(s), 25 * d / h) + 0 * s)
+            yy = y * (1 - fan * 0.6 * np.minimum(1, f * 3)) + bend * s * f * 0.5 + free * d * (cl.smooth_noise(r, len(s), 25 * d / h) + 0 * s)
             yy += y - yy[0]
             k = np.exp(-s / (r.uniform(4, 12) * d)) * r.normal(0, 0.3 if e["label"] == "sheared" else 1.0) * d
             yy += k - k[0]
             xy = np.asarray(origin)[None] + (x - s)[:, None] * u + yy[:, None] * v
-            z = wp.heights(r, len(s), h, d, r.normal(0, 1.0) * d * (spacing < 1.5 * d) + d, 0.25)
+            z = cl.heights(r, len(s), h, d, r.normal(0, 1.0) * d * (spacing < 1.5 * d) + d, 0.25)
             if self.ground is not None:
                 z = np.maximum(z, self.ground.at(xy) + 0.3 * d)
             self.add(np.c_[xy, z], d, (e, None), carrier["index"])
@@ -171,10 +171,24 @@ class Scene:
         if not 0.3 * d < w < 1.5 * d:
             return
         u = (cb - ca) / w; n = a["T"][-1] - u * (a["T"][-1] @ u); n /= np.linalg.norm(n); v = np.cross(n, u)
-        n0 = len(self.mesh.F)
         add_blob(self.mesh, (ca + cb) / 2 - n * 0.16 * d, (0.55 * w, 0.36 * d, 0.2 * d), a["fid"], a["end"]["seed"], 0.2, M=18, nt=12, frame=np.stack([u, v, n]), zone=1)
-        self.mesh.eid += [np.full(len(f), -1, np.int32) for f in self.mesh.F[n0:]]
         a["fused"] = b["fused"] = True
+
+    def cross_tips(self, share):
+        """Lays fibres over or under some of the tips, so that ends are half hidden or lie on bodies of their own grey."""
+        r = self.rng
+        for t in list(self.tips):
+            if r.random() > share or abs(t[0]) > self.hw or abs(t[1]) > self.hh or self.nf > 400:
+                continue
+            d = self.diameter()
+            a = r.uniform(0, np.pi); u = np.array([np.cos(a), np.sin(a)])
+            x = np.arange(-2.3 * np.hypot(self.hw, self.hh), 2.3 * np.hypot(self.hw, self.hh), 0.5 * d)
+            bow = r.normal(0, 0.02) * x ** 2 / (10 * d)
+            xy = t[:2] + r.uniform(-1.2, 1.2) * d * np.array([-u[1], u[0]]) + x[:, None] * u + np.clip(bow, -30 * d, 30 * d)[:, None] * np.array([-u[1], u[0]])
+            z = np.full(len(x), t[2] + r.choice([1, -1], p=[0.5, 0.5]) * d * r.uniform(0.9, 1.4))
+            if self.ground is not None:
+                z = np.maximum(z, self.ground.at(xy) + 0.2 * d)
+            self.add(np.c_[xy, z], d, (None, None), 3000)
 
     def dirt(self):
         """Dust grains, droplets on fibres, lint, and now and then flakes and slivers (curled debris with pointed ends, not counted as ends)."""
@@ -199,9 +213,7 @@ class Scene:
             fr = np.linalg.qr(r.normal(size=(3, 3)))[0]
             if np.linalg.det(fr) < 0:
                 fr[0] *= -1
-            n0 = len(self.mesh.F)
             add_blob(self.mesh, p, rad, self.nf, r.uniform(0, 300), 0.1 if drop else 0.4, M=14, nt=10, frame=fr, zone=DUST)
-            self.mesh.eid += [np.full(len(f), -1, np.int32) for f in self.mesh.F[n0:]]
             g = r.uniform(0.05, 0.7)
             row = mat_row(r, self.mat, 2 * k, r.uniform(0, 300))
             if not drop:
@@ -210,8 +222,8 @@ class Scene:
             self.mats.append(row); self.nf += 1
         for _ in range(r.poisson(self.job["lint"])):
             d = d0 * r.uniform(0.08, 0.25)
-            xy, left = wp.walk(r, r.uniform(-1, 1, 2) * [hw, hh] * 1.02, r.uniform(0, 6.28), d, dict(curv=0.01, sway=0.01, kinks=0, hairpins=0, loops=0, hook=0), 5 * (hw + hh), hw, hh)
-            xy = wp.extend_out(xy, d, hw, hh) if not left else xy
+            xy, left = cl.walk(r, r.uniform(-1, 1, 2) * [hw, hh] * 1.02, r.uniform(0, 6.28), d, dict(curv=0.01, sway=0.01, kinks=0, hairpins=0, loops=0, hook=0), 5 * (hw + hh), hw, hh)
+            xy = cl.extend_out(xy, d, hw, hh) if not left else xy
             u = xy[0] - xy[2]; u /= max(np.linalg.norm(u), 1e-9)
             pre = xy[0] + u * (np.arange(int(2.4 * np.hypot(hw, hh) / (2 * d)), 0, -1)[:, None] * 2 * d)
             xy = np.r_[pre, xy][:: max(1, len(xy) // 1500)]
@@ -225,16 +237,14 @@ class Scene:
             p = np.array([r.uniform(-self.hw, self.hw), r.uniform(-self.hh, self.hh), 0.3 * d0])
             if self.ground is not None:
                 p[2] += self.ground.at(p[None, :2])[0]
-            n0 = len(self.mesh.F)
             if r.random() < 0.4:
                 a = r.uniform(0, np.pi); c, s = np.cos(a), np.sin(a)
                 add_blob(self.mesh, p, d0 * np.array([r.uniform(0.8, 4), r.uniform(0.5, 2), r.uniform(0.05, 0.3)]), self.nf, r.uniform(0, 300), r.uniform(0.2, 0.6), M=28, nt=14,
                          frame=np.array([[c, s, 0], [-s, c, 0], [0, 0, 1.0]]), zone=DUST)
-                self.mesh.eid += [np.full(len(f), -1, np.int32) for f in self.mesh.F[n0:]]
             else:
                 a = r.uniform(0, 6.28); u = np.array([np.cos(a), np.sin(a), 0.0]); L = d0 * r.uniform(1.5, 5); w = d0 * r.uniform(0.1, 0.35)
                 for q in (-1, 1):
-                    wm.strand(self.mesh, r, p, q * u + r.normal(0, 0.1, 3) * [1, 1, 0.2], L, w, self.nf, -1, r.uniform(0, 1.5))
+                    fm.strand(self.mesh, r, p, q * u + r.normal(0, 0.1, 3) * [1, 1, 0.2], L, w, self.nf, -1, r.uniform(0, 1.5))
             self.mats.append(mat_row(r, self.mat, d0, r.uniform(0, 300))); self.nf += 1
 
 
@@ -243,7 +253,7 @@ def carriers(rng, job, n):
     out = []
     for i in range(n):
         lab = "sheared" if rng.random() < job["p_shear"] else "tensile"
-        cut = dict(angle=float(rng.choice([abs(rng.normal(0, 10)), rng.uniform(0, 58)])), sd=rng.uniform(2, 6), az=float(rng.choice([0, np.pi]) + rng.normal(0, 0.5)), kind=we._pick(rng, we.SHEARED))
+        cut = dict(angle=float(rng.choice([abs(rng.normal(0, 10)), rng.uniform(0, 58)])), sd=rng.uniform(2, 6), az=float(rng.choice([0, np.pi]) + rng.normal(0, 0.5)), sub=forms.subtype(rng, "sheared", job["hard"]))
         out.append(dict(index=i, label=lab, cut=cut, d=float(job["d"] * np.exp(rng.normal(0, 0.4 * job["spread"]))), fuse=float(rng.choice([0, 0.3]))))
     return out
 
@@ -281,5 +291,6 @@ def compose(rng, job, um, hw, hh, ground):
         if rng.random() < 0.4:
             for i in range(rng.integers(1, 4)):
                 sc.loose(500 + i, True, two=rng.random() < 0.5, layer=abs(rng.normal(0, 2)))
+    sc.cross_tips(job["crossings"])
     sc.dirt()
     return sc

@@ -1,4 +1,4 @@
-"""Centre lines of loose fibres for the `wide` set: random curvature walks with kinks, hairpins, hooks and loops.
+"""Centre lines of loose fibres for the set `domain_randomised`: random curvature walks with kinks, hairpins, hooks and loops.
 
 Input: a tip position and heading (um, view space). Output: (n, 3) polylines, first row = tip or entry point.
 """
@@ -88,3 +88,26 @@ def resample(P, s_new):
 def path_length(P):
     """Arc length of a polyline."""
     return float(np.linalg.norm(np.diff(P, axis=0), axis=1).sum())
+
+
+def bend_end(P, q, length, angle, flat=0.8, rng=None):
+    """Turns the last `length` of a path by `angle` radians, more towards its end; q = 0: the first point is the end, 1: the last.
+
+    The turn lies mostly in the picture plane (`flat` of its axis is z).
+    """
+    if abs(angle) < 0.02:
+        return P
+    A = P if q == 0 else P[::-1]
+    s = np.r_[0, np.cumsum(np.linalg.norm(np.diff(A, axis=0), axis=1))]
+    k = int(np.searchsorted(s, length))
+    if k < 2 or k >= len(A) - 1:
+        return P
+    seg = A[:k] - A[1:k + 1]
+    turn = angle * ((length - s[:k]).clip(0) / length) ** 1.3
+    a = np.array([0, 0, flat]) + (1 - flat) * (rng.normal(size=3) if rng is not None else np.zeros(3))
+    a /= np.linalg.norm(a)
+    c, w = np.cos(turn)[:, None], np.sin(turn)[:, None]
+    seg = seg * c + np.cross(a, seg) * w + a * (seg @ a)[:, None] * (1 - c)
+    B = A.copy()
+    B[:k] = A[k] + np.cumsum(seg[::-1], 0)[::-1]
+    return B if q == 0 else B[::-1]

@@ -1,7 +1,6 @@
-"""From linear light to a finished picture: halos, blur, noise, tone curves, captions. Input float RGB, output uint8 RGB."""
+"""From linear light to a finished picture: halos, blur, noise, tone curves. Input float RGB, output uint8 RGB."""
 import numpy as np
 import cv2
-from PIL import Image, ImageDraw
 import shade as sh
 
 
@@ -45,7 +44,7 @@ def finish(col, rng, grey, fg, dpx):
     if not grey and rng.random() < 0.7:
         hi = np.clip(im - 0.7, 0, 3)
         im = im + rng.uniform(0.05, 0.4) * (0.5 * sh._gauss(hi, 5) + 0.5 * sh._gauss(hi, 22)) + abs(rng.normal(0, 0.01))
-    b = rng.choice([rng.uniform(0.3, 0.9), rng.uniform(0.9, 2.0)], p=[0.75, 0.25])
+    b = rng.choice([rng.uniform(0.3, 0.9), rng.uniform(0.9, 2.0)], p=[0.65, 0.35])
     im = cv2.GaussianBlur(im, (0, 0), b if dpx > 9 else min(b, 0.9))
     if not grey and rng.random() < 0.4:
         for c, k in ((0, 1 + rng.uniform(0, 0.0012)), (2, 1 - rng.uniform(0, 0.0012))):
@@ -76,7 +75,7 @@ def finish(col, rng, grey, fg, dpx):
         span = rng.uniform(0.12, 0.5)
         im = rng.uniform(0.02, 0.95 - span) + span * im
     im, noise = keep_visible(im, noise, dpx)
-    if rng.random() < (0.07 if grey else 0.04):
+    if rng.random() < 0.07:
         im = 1 - im
     n = rng.normal(0, 1, im.shape[:2]).astype(np.float32)[..., None]
     if not grey:
@@ -93,56 +92,3 @@ def finish(col, rng, grey, fg, dpx):
         im = l + (im - l) * rng.uniform(0.4, 1.4)
     u8 = (np.clip(im, 0, 1) * 255 + 0.5).astype(np.uint8)
     return np.repeat(u8, 3, 2) if u8.shape[2] == 1 else u8
-
-
-INFO = ["{kv} kV  WD {wd:.1f} mm  x{mag:.0f}", "EHT = {kv} kV   Mag = {mag:.0f} X   Signal SE2", "SE  {kv}kV  {mag:.0f}x  {wd:.1f}mm", "HV {kv} kV | HFW {hfw:.0f} um | det ETD",
-        "Sample {n:03d}   x{mag:.0f}", "Zoom:x{mag:.0f}   Lens Z{n:03d}", "frame {n:04d}", "objective {mag:.0f}x  exp {wd:.1f} ms", "site {n:d}  pos {wd:.2f}"]
-
-
-def captions(img, um, rng, mag):
-    """Burns scale bars, info bars and text of many styles. Returns image, boxes, bar length in um or None."""
-    H, W = img.shape[:2]
-    pil = Image.fromarray(img); dr = ImageDraw.Draw(pil)
-    boxes, bar = [], None
-    if rng.random() < 0.45:
-        return img, boxes, bar
-    v = sh.nice_bar(um, W, rng); L = v / um
-    txt = f"{v} \u00b5m" if v < 1000 or rng.random() < 0.4 else f"{v / 1000:g} mm"
-    info = str(rng.choice(INFO)).format(kv=rng.choice(["1.0", "2.0", "5.0", "10.0", "15.0"]), wd=rng.uniform(4, 22), mag=mag, hfw=W * um, n=int(rng.integers(1, 999)))
-    col = [(255, 255, 255), (0, 0, 0), (255, 40, 40), (255, 230, 0), (60, 255, 90), (80, 200, 255)][rng.choice(6, p=[.45, .2, .1, .1, .08, .07])]
-    fs = int(max(9, H * rng.uniform(0.018, 0.04))); f = sh.font(fs, rng)
-    if rng.random() < 0.4:  # info bar over the whole width, top or bottom
-        hs = int(fs * rng.uniform(1.4, 2.4)); top = rng.random() < 0.2
-        y0 = 0 if top else H - hs
-        back = (0, 0, 0) if rng.random() < 0.7 else (255, 255, 255)
-        fg = (235,) * 3 if back[0] == 0 else (0,) * 3
-        dr.rectangle([0, y0, W, y0 + hs], fill=back)
-        dr.text((int(W * rng.uniform(0.01, 0.1)), y0 + (hs - fs) * 0.4), info, fill=fg, font=f)
-        x1 = int(W * 0.97); yb = y0 + hs - max(3, hs // 6)
-        dr.line([x1 - L, yb, x1, yb], fill=fg, width=max(2, hs // 14))
-        dr.text((x1 - L, y0 + 1), txt, fill=fg, font=sh.font(max(8, int(fs * 0.8)), rng))
-        boxes.append([0, y0, W, y0 + hs]); bar = v
-    else:
-        m = int(0.03 * W)
-        x1 = W - m if rng.random() < 0.6 else m + int(L)
-        x0 = int(x1 - L); yb = H - int(0.035 * H) if rng.random() < 0.8 else int(0.09 * H)
-        tw = dr.textlength(txt, font=f); tx = (x0 + x1 - tw) / 2
-        bx = [int(min(x0, tx) - 10), yb - fs - 16, int(max(x1, tx + tw) + 10), yb + 12]
-        if rng.random() < 0.35:
-            back = (0, 0, 0) if rng.random() < 0.6 else (255, 255, 255)
-            dr.rectangle(bx, fill=back); col = (255,) * 3 if back[0] == 0 else (0,) * 3
-        elif col in ((255, 255, 255), (0, 0, 0)):
-            lum = img[max(0, bx[1]):bx[3], max(0, bx[0]):bx[2]].mean()
-            col = (255,) * 3 if lum < 128 else (0,) * 3
-        dr.line([x0, yb, x1, yb], fill=col, width=int(rng.integers(2, 9)))
-        if rng.random() < 0.4:
-            for xx in (x0, x1):
-                dr.line([xx, yb - 8, xx, yb + 8], fill=col, width=int(rng.integers(1, 4)))
-        dr.text((tx, yb - fs - 10), txt, fill=col, font=f)
-        boxes.append(bx); bar = v
-        if rng.random() < 0.45:
-            px, py = int(rng.uniform(0.01, 0.5) * W), int(rng.choice([0.02, 0.93]) * H)
-            dr.text((px, py), info, fill=col, font=f)
-            boxes.append([px - 4, py - 4, int(px + dr.textlength(info, font=f) + 6), int(py + fs * 1.4)])
-    boxes = [[max(0, b[0]), max(0, b[1]), min(W, b[2]), min(H, b[3])] for b in boxes]
-    return np.array(pil), [b for b in boxes if b[2] > b[0] and b[3] > b[1]], bar
