@@ -39,6 +39,8 @@ def apply(kind, v, how):
     simple = {"Relu": torch.relu, "Add": torch.add, "Mul": torch.mul}
     if kind in simple:
         return simple[kind](*v)
+    if kind == "Constant":
+        return torch.from_numpy(numpy_helper.to_array(how["value"]).copy())
     if kind == "DequantizeLinear":
         return v[0].float() * v[1].view([-1] + [1] * (v[0].dim() - 1))
     if kind == "Conv":

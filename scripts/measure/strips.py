@@ -1,72 +1,68 @@
 """Pictures with truth as one block of memory on the training device, and random strips of them as the program cuts them.
 
-Two kinds of strips: of true ends, told wrong at random; and of what the finder takes for ends, right or wrong, as it tells
-them. The second kind needs the finder's weights and pictures that it was not trained on.
+Two kinds of strips: of true ends, told wrong at random; and of what the detector takes for ends, right or wrong, as it tells
+them. The second kind needs the detector's weights and pictures that it was not trained on.
 """
 import contextlib
 import glob
-import json
 import math
 import os
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 import torch
 from torch.nn import functional as F
 
-from gauge_network import COLUMNS, ROWS
+from networks import COLUMNS, EXTRA, ROWS
+from truth import AXIS, BULB, END, FIBRE, FORM, GRADABLE, LEVELS, LINE, MORE, PULL, SHEARED, VISIBLE, WIDTH, X, Y, read
 
-BEHIND, PER_WIDTH, LEVELS = 57, 12, 6
-LOOKS = ("ring", "coax", "side", "trans", "sem")
-#: columns of an end: picture, x, y, axis, width, line, ln bulb, sheared (-1 unknown), gradable, look
-END = 10
+BEHIND, PER_WIDTH = 57, 12
 #: columns of a hit: picture, x, y, axis, width, logit, end it stands on (-1 none, -2 not asked)
 HIT = 7
 #: as the program searches: widths in the copy, fibre diameters in um, least chance of a hit
 WORKING, FIBRE_UM, LEAST = (5.3, 14.0), (12.0, 40.0), 0.12
 
 
-def halved(img):
-    """The picture at halving sizes, each the mean of 2 x 2."""
-    levels = [img]
-    while len(levels) < LEVELS:
-        h, w = img.shape[:2]
-        if min(h, w) >= 4:
-            img = cv2.resize(img, (w // 2, h // 2), interpolation=cv2.INTER_AREA)
-        levels.append(img)
-    return levels
+@dataclass
+class Batch:
+    """Strips and what is to be learnt from them; NaN or -1 where it is not known."""
 
+    #: n x 3 x ROWS x COLUMNS, 0..1
+    image: torch.Tensor
+    #: n x 6 readings
+    read: torch.Tensor
+    #: 1 sheared, 0 tensile
+    sheared: torch.Tensor
+    #: 1 the picture allows a verdict
+    gradable: torch.Tensor
+    #: 1 an end is here, 0 none is
+    is_end: torch.Tensor
+    #: index into SUBTYPES
+    form: torch.Tensor
+    #: n x len(EXTRA) readings
+    more: torch.Tensor
+    #: share of the end that is in view
+    visible: torch.Tensor
+    #: n x 3 x ROWS x COLUMNS: share of own fibre in view; 1 where another hides what lies below; 1 where that is known
+    maps: torch.Tensor
 
-def read(path):
-    """Picture, ends, ends not asked for and scale of a truth file; None when it is no such file or half written."""
-    try:
-        with open(path, encoding="utf-8") as handle:
-            doc = json.load(handle)
-    except ValueError:
-        return None
-    if not isinstance(doc, dict) or "ends" not in doc or "image" not in doc:
-        return None
-    img = cv2.imread(os.path.join(os.path.dirname(path), doc["image"]))
-    if img is None:
-        return None
-    look = LOOKS.index(doc["look"]) if doc.get("look") in LOOKS else len(LOOKS)
-    ends = []
-    for e in doc["ends"] + [dict(p, gradable=False) for p in doc.get("partial_ends", ()) if p.get("x_px") is not None]:
-        d = e.get("shaft_diameter_px")
-        if not d or e.get("axis_deg") is None:
-            continue
-        line, bulb = e.get("end_line_deg"), e.get("bulb_ratio")
-        sheared = {"sheared": 1.0, "tensile": 0.0}.get(e.get("label"), -1.0)
-        inside = 0 <= e["x_px"] < img.shape[1] and 0 <= e["y_px"] < img.shape[0]
-        seen = inside and d >= 5 and e.get("visible_fraction", 1.0) >= 0.45 and (e.get("defocus_px") or 0) <= max(3, 0.2 * d)
-        ends.append([0, e["x_px"], e["y_px"], e["axis_deg"], d, line if line is not None and sheared == 1 else math.nan,
-                     math.log(bulb) if bulb else math.nan, sheared, float(bool(e["gradable"])) if seen or e["gradable"] else -1.0, look])
-    return halved(img), ends, doc.get("um_per_px"), path
+    def joined(self, *others):
+        """All batches as one."""
+        return Batch(*(torch.cat([getattr(b, name) for b in (self, *others)]) for name in self.__dataclass_fields__))
+
+    def mirrored(self):
+        """Left for right."""
+        read, more = self.read.clone(), self.more.clone()
+        read[:, [1, 3, 4]] *= -1
+        left, right = EXTRA.index("flare_left"), EXTRA.index("flare_right")
+        more[:, [left, right]] = more[:, [right, left]]
+        return Batch(self.image.flip(3), read, self.sheared, self.gradable, self.is_end, self.form, more, self.visible, self.maps.flip(3))
 
 
 class Strips:
-    """All pictures (with copies at halving sizes) in one tensor of bytes, their ends and the finder's hits in tables."""
+    """All pictures (with copies at halving sizes) in one tensor of bytes, their ends and the detector's hits in tables."""
 
     def __init__(self, files, device, known=None, jobs=16):
         self.device = device
@@ -76,35 +72,75 @@ class Strips:
             known.update((f, p) for f, p in zip(new, pool.map(read, new)) if p)
         self.pairs = [known[f] for f in files if f in known]
         flats, table, ends, place = [], [], [], 0
-        for i, (levels, rows, _, _) in enumerate(self.pairs):
+        for i, (levels, rows, *_) in enumerate(self.pairs):
             for img in levels:
                 table.append((place, img.shape[1], img.shape[0]))
                 flats.append(img.reshape(-1))
                 place += img.size // 3
             ends += [[i] + r[1:] for r in rows]
         self.flat = torch.from_numpy(np.concatenate(flats)).to(device)
+        self.lay_maps()
         self.table = torch.tensor(table, dtype=torch.long, device=device).view(-1, LEVELS, 3)
         self.ends = torch.tensor(np.array(ends, np.float32).reshape(-1, END), device=device)
         self.hits = torch.zeros(0, HIT, device=device)
-        told = self.ends[:, 8] >= 0
-        self.true = torch.nonzero(told)[:, 0]
-        count = torch.bincount(self.ends[self.true, 0].long(), minlength=len(self.pairs)).clamp(min=1)
-        self.true_pull = (count.float() ** -0.5)[self.ends[self.true, 0].long()] * torch.where(self.ends[self.true, 8] > 0, 1.0, 0.4)
+        self.true = torch.nonzero(self.ends[:, GRADABLE] >= 0)[:, 0]
+        true = self.ends[self.true]
+        count = torch.bincount(true[:, 0].long(), minlength=len(self.pairs)).clamp(min=1)
+        self.true_pull = (count.float() ** -0.5)[true[:, 0].long()] * torch.where(true[:, GRADABLE] > 0, 1.0, 0.5) * true[:, PULL]
+
+    def lay_maps(self):
+        """All maps of fibres in one tensor, and where each picture's begins (-1 none) and how far it is shifted."""
+        begins, place, flats = [], 0, [np.zeros(1, np.int16)]
+        for *_, fibres, _ in self.pairs:
+            begins.append(place + 1 if fibres is not None else -1)
+            if fibres is not None:
+                flats.append(fibres.reshape(-1))
+                place += fibres.size
+        self.fibres = torch.from_numpy(np.concatenate(flats)).to(self.device)
+        self.fibres_at = torch.tensor(begins, dtype=torch.long, device=self.device)
+        self.shift = torch.tensor([p[5] for p in self.pairs], dtype=torch.float32, device=self.device)
+
+    def places(self, x, y, axis_deg, width):
+        """Where the samples of strips lie in their pictures, px (each n x ROWS x COLUMNS)."""
+        step = width / PER_WIDTH
+        a = torch.deg2rad(axis_deg)
+        wide = lambda t: t[:, None, None]
+        u = (torch.arange(ROWS, device=self.device) - BEHIND)[None, :, None] * wide(step)
+        v = (torch.arange(COLUMNS, device=self.device) - (COLUMNS - 1) / 2)[None, None, :] * wide(step)
+        c, s = wide(torch.cos(a)), wide(torch.sin(a))
+        return wide(x) + u * c - v * s, wide(y) + u * s + v * c
+
+    def maps_of(self, picture, fibre, told):
+        """Own fibre in view, what other fibres hide, and where both are known (n x 3 x ROWS x COLUMNS)."""
+        wide = lambda t: t[:, None, None]
+        px, py = (p - wide(self.shift[picture]) for p in self.places(*told))
+        size = self.table[picture, 0]
+        w, h = wide(size[:, 1]), wide(size[:, 2])
+        begin = wide(self.fibres_at[picture])
+        inside = (px > -0.5) & (py > -0.5) & (px < w - 0.5) & (py < h - 0.5) & (begin > 0) & wide(fibre > 0)
+        x0, y0 = torch.floor(px), torch.floor(py)
+        fx, fy = px - x0, py - y0
+        own, hidden = torch.zeros_like(px), torch.zeros_like(px)
+        for dx, dy, share in ((0, 0, (1 - fx) * (1 - fy)), (1, 0, fx * (1 - fy)), (0, 1, (1 - fx) * fy), (1, 1, fx * fy)):
+            xi = torch.minimum((x0 + dx).long().clamp(min=0), w - 1)
+            yi = torch.minimum((y0 + dy).long().clamp(min=0), h - 1)
+            value = self.fibres[(begin + yi * w + xi) * inside].long()
+            mine = value == wide(fibre)
+            own += share * mine
+            hidden += share * ((value != 0) & ~mine)
+        return torch.stack([own, (hidden > 0.5).float(), inside.float()], 1)
 
     def cut(self, picture, x, y, axis_deg, width):
         """Strips (n x 3 x 80 x 48, 0..1) at told tips, axes and widths, and the places beyond the frame as its nearest pixel."""
         step = width / PER_WIDTH
         level = torch.where(step >= 2, torch.floor(torch.log2(step.clamp(min=1e-6))), torch.zeros_like(step)).long().clamp(0, LEVELS - 1)
-        a = torch.deg2rad(axis_deg)
-        u = (torch.arange(ROWS, device=self.device) - BEHIND)[None, :, None] * step[:, None, None]
-        v = (torch.arange(COLUMNS, device=self.device) - (COLUMNS - 1) / 2)[None, None, :] * step[:, None, None]
         wide = lambda t: t[:, None, None]
-        c, s = wide(torch.cos(a)), wide(torch.sin(a))
         k = wide(0.5 ** level.float())
         rows = self.table[picture, level]
         w, h, base = wide(rows[:, 1]), wide(rows[:, 2]), wide(rows[:, 0])
-        px = torch.minimum(((wide(x) + u * c - v * s) + 0.5) * k - 0.5, (w - 1).float()).clamp(min=0)
-        py = torch.minimum(((wide(y) + u * s + v * c) + 0.5) * k - 0.5, (h - 1).float()).clamp(min=0)
+        px, py = self.places(x, y, axis_deg, width)
+        px = torch.minimum((px + 0.5) * k - 0.5, (w - 1).float()).clamp(min=0)
+        py = torch.minimum((py + 0.5) * k - 0.5, (h - 1).float()).clamp(min=0)
         x0, y0 = px.long(), py.long()
         x1, y1 = torch.minimum(x0 + 1, w - 1), torch.minimum(y0 + 1, h - 1)
         fx, fy = (px - x0)[:, None], (py - y0)[:, None]
@@ -117,53 +153,55 @@ class Strips:
     def reading(self, told, ends):
         """What is to be read in strips told (x, y, axis, width) of these ends; NaN = not known."""
         x, y, axis, width = told
-        turn = (ends[:, 3] - axis + 180) % 360 - 180
+        turn = (ends[:, AXIS] - axis + 180) % 360 - 180
         a = torch.deg2rad(axis)
-        dx, dy = ends[:, 1] - x, ends[:, 2] - y
+        dx, dy = ends[:, X] - x, ends[:, Y] - y
         along, across = (dx * torch.cos(a) + dy * torch.sin(a)) / width, (dy * torch.cos(a) - dx * torch.sin(a)) / width
-        return torch.stack([torch.log(ends[:, 4] / width), turn, along, across, ends[:, 5] - turn, ends[:, 6]], 1)
+        return torch.stack([torch.log(ends[:, WIDTH] / width), turn, along, across, ends[:, LINE] - turn, ends[:, BULB]], 1)
 
     def of_ends(self, n, second, rng):
-        """Strips of true ends told wrong: as a finder tells them, or (second) as a first reading does."""
+        """Strips of true ends told wrong: as a detector tells them, or (second) as a first reading does."""
         randn = lambda *s: torch.randn(*s, device=self.device, generator=rng)
         rows = self.true[torch.multinomial(self.true_pull, n, True, generator=rng)]
         ends = self.ends[rows]
         wild = torch.rand(n, device=self.device, generator=rng) < (0.2 if second else 0.25)
         wide = torch.where(wild, 2.4, 1.0)
         sd = (0.05, 2.0, 0.07) if second else (0.15, 5.0, 0.17)
-        width = ends[:, 4] * torch.exp(randn(n) * sd[0] * wide)
-        axis = ends[:, 3] + randn(n) * sd[1] * wide
+        width = ends[:, WIDTH] * torch.exp(randn(n) * sd[0] * wide)
+        axis = ends[:, AXIS] + randn(n) * sd[1] * wide
         a = torch.deg2rad(axis)
-        p, q = randn(2, n) * sd[2] * wide * ends[:, 4]
-        x, y = ends[:, 1] + p * torch.cos(a) - q * torch.sin(a), ends[:, 2] + p * torch.sin(a) + q * torch.cos(a)
-        told = (x, y, axis, width)
-        return self.cut(ends[:, 0].long(), *told), self.reading(told, ends), ends[:, 7], ends[:, 8], torch.full((n,), -1.0, device=self.device)
+        p, q = randn(2, n) * sd[2] * wide * ends[:, WIDTH]
+        told = (ends[:, X] + p * torch.cos(a) - q * torch.sin(a), ends[:, Y] + p * torch.sin(a) + q * torch.cos(a), axis, width)
+        return self.batch(ends[:, 0].long(), told, ends, torch.ones(n, dtype=torch.bool, device=self.device), torch.full((n,), -1.0, device=self.device))
 
     def of_hits(self, n, rng):
-        """Strips of the finder's hits as it tells them, slightly moved, half of them on ends."""
-        randn = lambda *s: torch.randn(*s, device=self.device, generator=rng)
+        """Strips of the detector's hits as it tells them, slightly moved, half of them on ends."""
         rows = torch.multinomial(self.hit_pull, n, True, generator=rng)
-        return self.at_hits(rows, (randn(4, n)) * torch.tensor([0.03, 0.03, 1.0, 0.02], device=self.device)[:, None])
+        return self.at_hits(rows, torch.randn(4, n, device=self.device, generator=rng) * torch.tensor([0.03, 0.03, 1.0, 0.02], device=self.device)[:, None])
 
     def at_hits(self, rows, moved=None):
         """Strips of these rows of `hits`."""
         hits = self.hits[rows]
         move = moved if moved is not None else torch.zeros(4, len(rows), device=self.device)
         told = (hits[:, 1] + move[0] * hits[:, 4], hits[:, 2] + move[1] * hits[:, 4], hits[:, 3] + move[2], hits[:, 4] * torch.exp(move[3]))
-        on = hits[:, 6].long()
-        ends = self.ends[on.clamp(min=0)]
-        read = torch.where((on >= 0)[:, None], self.reading(told, ends), math.nan)
-        kind = torch.where(on >= 0, ends[:, 7], -1.0)
-        is_end = torch.where(on >= 0, ends[:, 8].clamp(min=0), 0.0)
-        return self.cut(hits[:, 0].long(), *told), read, kind, is_end, (on >= 0).float()
+        on = hits[:, 6] >= 0
+        return self.batch(hits[:, 0].long(), told, self.ends[hits[:, 6].long().clamp(min=0)], on, on.float())
 
-    def find(self, finder, known=None):
-        """Fills `hits` with what the finder sees in the copies that the program would search, and what each hit stands on."""
+    def batch(self, picture, told, ends, on, is_end):
+        """Strips so told, and what is to be learnt of the ends they show where `on`."""
+        known = lambda value, none: torch.where(on if value.dim() == 1 else on[:, None], value, torch.full_like(value, none))
+        gradable = torch.where(on, ends[:, GRADABLE].clamp(min=0), torch.zeros_like(is_end))
+        maps = self.maps_of(picture, torch.where(on, ends[:, FIBRE], torch.zeros_like(is_end)).long(), told)
+        return Batch(self.cut(picture, *told), known(self.reading(told, ends), math.nan), known(ends[:, SHEARED], -1.0), gradable, is_end,
+                     known(ends[:, FORM], -1.0).long(), known(ends[:, MORE:], math.nan), ends[:, VISIBLE], maps)
+
+    def find(self, detector, known=None):
+        """Fills `hits` with what the detector sees in the copies that the program would search, and what each hit stands on."""
         known = known if known is not None else {}
         all_hits = []
-        for i, (levels, rows, scale, path) in enumerate(self.pairs):
+        for i, (levels, rows, scale, path, *_) in enumerate(self.pairs):
             if path not in known:
-                known[path] = find_in(finder, levels, scale, self.device)
+                known[path] = find_in(detector, levels, scale, self.device)
             hits = known[path]
             if len(hits):
                 on = stands_on(hits, rows)
@@ -176,7 +214,7 @@ class Strips:
         good, bad = (on >= 0).float(), (on == -1).float()
         per = torch.bincount(picture, minlength=len(self.pairs)).float().clamp(min=1) ** -0.5
         good, bad = good * per[picture], bad * per[picture]
-        self.hit_pull = good / good.sum() + bad / bad.sum()
+        self.hit_pull = good / good.sum().clamp(min=1e-9) + bad / bad.sum().clamp(min=1e-9)
 
 
 def stands_on(hits, rows):
@@ -186,7 +224,7 @@ def stands_on(hits, rows):
         return on
     ends = np.array(rows)
     gap = np.hypot(hits[:, None, 0] - ends[None, :, 1], hits[:, None, 1] - ends[None, :, 2]) / np.maximum(4.0, 0.75 * ends[None, :, 4])
-    good = ends[:, 8] > 0
+    good = ends[:, GRADABLE] > 0
     turn = np.abs((hits[:, None, 2] - ends[None, :, 3] + 180) % 360 - 180)
     best = np.where(good[None], gap, np.inf)
     at = best.argmin(1)
@@ -199,8 +237,8 @@ def stands_on(hits, rows):
     return on
 
 
-def find_in(finder, levels, scale, device):
-    """Hits (x, y, axis, width, logit) of the finder in one picture."""
+def find_in(detector, levels, scale, device):
+    """Hits (x, y, axis, width, logit) of the detector in one picture."""
     hits = []
     for k, img in enumerate(levels):
         reduction = 2.0 ** k
@@ -214,8 +252,8 @@ def find_in(finder, levels, scale, device):
         grey = F.pad(grey[None, None], (0, -w % 16, 0, -h % 16), mode="replicate")
         half = torch.autocast("cuda", dtype=torch.bfloat16) if str(device).startswith("cuda") else contextlib.nullcontext()
         with torch.no_grad(), half:
-            maps = finder(grey).float()[0]
-            other = finder(grey.flip(3)).float()[0].flip(2)
+            maps = detector(grey).float()[0]
+            other = detector(grey.flip(3)).float()[0].flip(2)
         other[[1, 3]] *= -1
         maps = 0.5 * (maps + other)
         heat = maps[0]

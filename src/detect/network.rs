@@ -10,7 +10,7 @@ use super::pyramid::Level;
 use super::rescore::Rescorer;
 use crate::runtime;
 
-/// Planes of the network's answer, in order: see `scripts/finder/network.py`.
+/// Planes of the network's answer, in order: see `scripts/detector/network.py`.
 pub(super) const CHANNELS: usize = 7;
 /// Planes that change sign in a mirror: dx and cos.
 const MIRRORED_SIGN: [usize; 2] = [1, 3];
@@ -69,8 +69,8 @@ impl Detector {
         Self::from_bytes("bundled", BUNDLED.to_vec(), Rescorer::bundled()?)
     }
 
-    /// A detector from an ONNX file made by `scripts/finder/train.py`, with the trees of `NAME.rescore.json` beside
-    /// `NAME.onnx` (made by `scripts/finder/context.py` from detections of that network), or the bundled trees without one.
+    /// A detector from an ONNX file made by `scripts/detector/train.py`, with the trees of `NAME.rescore.json` beside
+    /// `NAME.onnx` (made by `scripts/detector/rescore.py` from detections of that network), or the bundled trees without one.
     ///
     /// # Errors
     /// When a file cannot be read, is not such a network, or holds no such trees.

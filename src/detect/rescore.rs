@@ -4,7 +4,7 @@
 //! another copy saw the same end, how wide the other fibres of the picture are, whether a stronger detection lies close by; and
 //! in the detection's own strip, upright and at its own scale, as the regression network sees it. How many ends a picture
 //! has and how sure the network is throughout it are not asked: trees that knew did no better on pictures of the kind they
-//! had learnt from, and worse on any other. Boosted trees (`models/rescore.json`, made by `scripts/finder/context.py`) turn
+//! had learnt from, and worse on any other. Boosted trees (`models/rescore.json`, made by `scripts/detector/rescore.py`) turn
 //! that into the chance that the detection is a gradable end.
 
 use serde::Deserialize;
@@ -112,7 +112,7 @@ impl Rescorer {
         }
         if !file.features.iter().map(|f| renamed::current(renamed::RESCORE_FEATURES, f)).eq(RESCORE_FEATURES) {
             return Err(
-                "asks for other features than this version makes: make the trees anew (scripts/finder/context.py)"
+                "asks for other features than this version makes: make the trees anew (scripts/detector/rescore.py)"
                     .to_owned(),
             );
         }

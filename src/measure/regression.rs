@@ -3,7 +3,7 @@
 //! Planes + initial ends -> [`Regression`] for each, by a small network that also tells its own spread. Readings correct what
 //! the detector told before a shaft is traced, and weigh in beside the picture's edges afterwards
 //! ([`crate::measure::agree`]). The network also says whether a fibre ends there at all: a [`StripEvidence`], which helps
-//! [`crate::detect`] to choose among its hits. Made by `scripts/measure/train_gauge.py`; `models/README.md` has its figures.
+//! [`crate::detect`] to choose among its hits. Made by `scripts/measure/train_strips.py`; `models/README.md` has its figures.
 
 use std::sync::LazyLock;
 

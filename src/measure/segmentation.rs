@@ -2,7 +2,7 @@
 //!
 //! Planes + initial ends -> [`Segmentation`] for each: how likely each sample is own fibre (also where another fibre hides it),
 //! own fibre in view, and the tip. The segmentation only says *which* edges to measure; where they lie is measured in the picture
-//! ([`crate::measure::shaft`], [`crate::measure::region`]). Made by `scripts/measure/train_gauge.py --quick`; `models/README.md`
+//! ([`crate::measure::shaft`], [`crate::measure::region`]). Made by `scripts/measure/train_strips.py`; `models/README.md`
 //! has its figures.
 
 use std::sync::LazyLock;

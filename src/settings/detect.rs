@@ -20,7 +20,7 @@ pub struct DetectSettings {
     /// larger one that is looked at once). 0 = never.
     pub mirror_up_to_mpx: f64,
     /// Fibre widths that the network is asked to mark, px of a reduced copy: it was trained at 5.5 to 14
-    /// (`scripts/finder/pictures.py`), and F1 is the same down to 5.3. Smaller first number = faster.
+    /// (`scripts/detector/pictures.py`), and F1 is the same down to 5.3. Smaller first number = faster.
     pub working_width_px: [f64; 2],
     /// Thinnest and thickest fibre diameter that is searched when the scale is known, µm (fibres of fishing braid: 12 to
     /// 40 µm, design.md section 2, with room for a rough scale). Wider = slower.

@@ -1,37 +1,37 @@
 #!/usr/bin/env python3
-"""Train the finder network on pictures with truth and export it as ONNX.
+"""Train the detector on pictures with truth and export it as ONNX.
 
-    train.py --pictures DIR [DIR ...] [--extra DIR] --steps 8000 --out finder.pt [--init base.pt] [--leave-out NAME ...]
-    train.py --export finder.pt --out detector.onnx
+    train.py --pictures DIR [DIR ...] [--extra DIR] --steps 8000 --out detector.pt [--init base.pt] [--leave-out NAME ...]
+    train.py --export detector.pt --out detector.onnx
 
 Needs PyTorch, numpy and OpenCV, and a GPU for speed (a CPU works, slowly). Seeds are fixed; see README.md beside this file.
 """
 import argparse
-import json
 import math
 import os
 import time
 
 import numpy as np
 import torch
-from torch import nn
 from torch.nn import functional as F
 
-from network import CHANNELS, UNIT, Finder, Quick
+from marks import Marks
 from pictures import Pictures, soil, targets, truth_files
+from weights import deepen, end_of, export, start, thaw
 
 SIZE = 192
 #: weight of heat, offset, axis, width and class in the loss
 WEIGHTS = (1.0, 3.0, 1.5, 4.0, 0.5)
 
 
-def losses(out, heat, ask, fields, mask):
+def losses(out, heat, ask, fields, mask, gain):
+    """Losses of heat, offset, axis, width and class."""
     out = out.float()
     p = torch.sigmoid(out[:, 0]).clamp(1e-5, 1 - 1e-5)
     full = (heat >= 0.999).float()
-    hit = -((1 - p) ** 2) * torch.log(p) * full
-    miss = -((1 - heat) ** 4) * p ** 2 * torch.log(1 - p) * (1 - full) * ask
-    n = full.sum().clamp(min=8)
+    hit = -((1 - p) ** 2) * torch.log(p) * full * gain
+    miss = -((1 - heat) ** 4) * p ** 2 * torch.log(1 - p) * (1 - full) * ask * gain
+    n = (full * gain).sum().clamp(min=8)
     l_heat = (hit.sum() + miss.sum()) / n
     m = mask.sum().clamp(min=8)
     l_off = (F.smooth_l1_loss(out[:, 1:3], fields[:, 0:2], reduction="none", beta=0.1).sum(1) * mask).sum() / m
@@ -67,7 +67,7 @@ def train(args):
         if device == "cuda":
             torch.cuda.set_device(rank)
             device = f"cuda:{rank}"
-    net = start(args.init, args.quick).to(device)
+    net = deepen(start(args.init, args.quick), args.deepen).to(device)
     net = net.to(memory_format=torch.channels_last).train()
     live = [v for v in net.state_dict().values() if v.dtype.is_floating_point]
     mean = [v.clone() for v in live]
@@ -78,7 +78,8 @@ def train(args):
     noise = torch.Generator(device=device).manual_seed(args.seed + 1000 * rank)
     began, reloads = time.time(), sorted(args.reload_at)
     if args.until:
-        args.seconds = max(1.0, args.until - began)
+        args.seconds = max(1.0, end_of(args.until) - began)
+    marks = Marks(device)
     sums, last = np.zeros(5), time.time()
     if args.init and args.init.endswith(".onnx"):
         image, _ = data.crops(noise, 2 * args.batch, SIZE)
@@ -93,11 +94,13 @@ def train(args):
             del data
             data, reloads = load(args, device), reloads[1:]
         image, ends = data.crops(noise, args.batch, SIZE)
-        image = soil(image, noise).contiguous(memory_format=torch.channels_last)
+        image, ends = marks.stamp(soil(image, noise), ends, noise)
+        image = image.contiguous(memory_format=torch.channels_last)
         goal = targets(ends, args.batch, SIZE, device)
         with torch.autocast(device.split(":")[0], dtype=torch.bfloat16):
             out = fast(image)
         parts = losses(out, *goal)
+        data.note(ends, out[:, 0].detach())
         loss = sum(weight * part for weight, part in zip(WEIGHTS, parts))
         if teacher:
             with torch.no_grad(), torch.autocast(device.split(":")[0], dtype=torch.bfloat16):
@@ -112,6 +115,8 @@ def train(args):
             for grad, part in zip(grads, torch._utils._unflatten_dense_tensors(together / ranks, grads)):
                 grad.copy_(part)
         torch.nn.utils.clip_grad_norm_(net.parameters(), 5.0)
+        if args.until and step % 50 == 0:
+            args.seconds = max(1.0, end_of(args.until) - began)
         done = max(step / args.steps, (time.time() - began) / args.seconds if args.seconds else 0.0)
         if ranks > 1:  # both leave at the same step
             agreed = torch.tensor([done], device=device)
@@ -183,92 +188,6 @@ def load(args, device):
     return data
 
 
-def start(path, quick=False):
-    """A new network, or one of saved weights (.pt) or of an exported file (.onnx; fit to be shown pictures as it is, to be
-    trained on after `thaw`)."""
-    if not path:
-        return Quick() if quick else Finder()
-    if path.endswith(".onnx"):
-        import onnx
-        from onnx import numpy_helper
-        state = {i.name: torch.tensor(numpy_helper.to_array(i)) for i in onnx.load(path).graph.initializer}
-        for name in [n for n in state if n.endswith("_8")]:  # stored in 8 bits
-            eight, scale = state.pop(name), state.pop(name[:-2] + "_scale")
-            state[name[:-2]] = eight.float() * scale.view(-1, 1, 1, 1)
-    else:
-        state = torch.load(path, map_location="cpu")
-    net = Finder() if "stem.0.weight" in state else Quick()
-    if not path.endswith(".onnx"):
-        net.load_state_dict(state)
-        return net
-    for name, module in net.named_modules():
-        if isinstance(module, nn.Sequential) and len(module) == 2 and isinstance(module[1], nn.BatchNorm2d):
-            module[0].weight.data.copy_(state[f"{name}.0.weight"])
-            module[1].bias.data.copy_(state[f"{name}.0.bias"])
-    net.head.load_state_dict({"weight": state["head.weight"], "bias": state["head.bias"]})
-    return net
-
-
-def thaw(net, image):
-    """Gives a network from an exported file normalisations that do on these pictures what the folded ones did.
-
-    Goes through the network once: each normalisation takes mean and deviation of what reaches it as its own."""
-    def take(module, inputs):
-        mean, variance = inputs[0].mean((0, 2, 3)), inputs[0].var((0, 2, 3), unbiased=False)
-        module.running_mean.copy_(mean)
-        module.running_var.copy_(variance)
-        module.weight.data.copy_(torch.sqrt(variance + module.eps))
-        module.bias.data.add_(mean)
-    hooks = [m.register_forward_pre_hook(take) for m in net.modules() if isinstance(m, nn.BatchNorm2d)]
-    with torch.no_grad():
-        net.eval()(image)
-    for hook in hooks:
-        hook.remove()
-    return net.train()
-
-
-def fold(net):
-    """The same network with every batch normalisation folded into its convolution."""
-    for module in net.modules():
-        if isinstance(module, torch.nn.Sequential) and len(module) == 2 and isinstance(module[1], torch.nn.BatchNorm2d):
-            module[0] = torch.nn.utils.fusion.fuse_conv_bn_eval(module[0], module[1])
-            module[1] = torch.nn.Identity()
-    return net
-
-
-def export(weights, path):
-    net = fold(start(weights).eval())
-    sample = torch.zeros(1, 1, 256, 256)
-    torch.onnx.export(net, sample, path, input_names=["grey"], output_names=["maps"], opset_version=17, dynamo=False,
-                      dynamic_axes={"grey": {2: "h", 3: "w"}, "maps": {2: "h2", 3: "w2"}})
-    in_eight_bits(path)
-    print(f"{path}: {os.path.getsize(path)} bytes, channels {json.dumps(CHANNELS)}, unit {UNIT}", flush=True)
-
-
-def in_eight_bits(path):
-    """Stores large weights in 8 bits, with one scale an output plane; they are numbers again when loaded."""
-    import onnx
-    from onnx import helper, numpy_helper
-    model = onnx.load(path)
-    kept, restore = [], []
-    for item in model.graph.initializer:
-        weights = numpy_helper.to_array(item)
-        if weights.ndim not in (2, 4) or (weights.ndim == 2 and weights.size < 4096):
-            kept.append(item)
-            continue
-        rows = weights.reshape(len(weights), -1)
-        scale = np.abs(rows).max(1).clip(1e-12) / 127
-        eight = np.round(rows / scale[:, None]).astype(np.int8).reshape(weights.shape)
-        kept += [numpy_helper.from_array(eight, item.name + "_8"), numpy_helper.from_array(scale.astype(np.float32), item.name + "_scale")]
-        restore.append(helper.make_node("DequantizeLinear", [item.name + "_8", item.name + "_scale"], [item.name], axis=0))
-    nodes = restore + list(model.graph.node)
-    del model.graph.initializer[:], model.graph.node[:]
-    model.graph.initializer.extend(kept)
-    model.graph.node.extend(nodes)
-    onnx.checker.check_model(model)
-    onnx.save(model, path)
-
-
 def main():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("--pictures", nargs="*", default=[])
@@ -278,7 +197,8 @@ def main():
     ap.add_argument("--steps", type=int, default=8000)
     ap.add_argument("--seconds", type=float, default=0, help="stop after this long")
     ap.add_argument("--reload-at", type=float, nargs="*", default=[], help="read the folders again after this many seconds (they may still be growing)")
-    ap.add_argument("--until", type=float, default=0, help="stop at this clock time (Unix seconds), however long compiling and reading took")
+    ap.add_argument("--until", help="stop at this clock time (Unix seconds, or a file that holds them and may be changed meanwhile), however long compiling and reading took")
+    ap.add_argument("--deepen", type=int, nargs=2, default=(0, 0), help="so many blocks more at an eighth and a sixteenth of the size")
     ap.add_argument("--last-rate", type=float, default=0.0, help="share of --rate that is left at the end")
     ap.add_argument("--keep-every", type=float, default=0, help="write --out every so many seconds")
     ap.add_argument("--compile", action="store_true", help="compile the network first (faster on a GPU)")

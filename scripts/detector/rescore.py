@@ -1,10 +1,10 @@
 #!/usr/bin/env python3
-"""Trains the trees that weigh the finder's hits by what surrounds them, and writes them as JSON.
+"""Trains the trees that score the detector's detections anew by what surrounds them, and writes them as JSON.
 
-    context.py --pair TRUTH_DIR=HITS.csv [...] [--real TRUTH_DIR=HITS.csv ... --real-weight 3] --out models/rescore.json
+    rescore.py --pair TRUTH_DIR=HITS.csv [...] [--real TRUTH_DIR=HITS.csv ... --real-weight 3] --out models/rescore.json
 
-HITS.csv comes from `cargo run --example finder_alone -- TRUTH_DIR HITS.csv FINDER.onnx 0 scale hits`, made by a finder that was
-not trained on these pictures. Needs numpy and scikit-learn. Figures are cross-validated, grouped by specimen (by picture
+HITS.csv comes from `cargo run --example finder_alone -- TRUTH_DIR HITS.csv DETECTOR.onnx 0 scale hits`, made by a detector that
+was not trained on these pictures. Needs numpy and scikit-learn. Figures are cross-validated, grouped by specimen (by picture
 where no series.csv names specimens). Seeds are fixed.
 """
 import argparse
@@ -91,7 +91,7 @@ def export(fitted, names, path):
             "right": [0 if l else int(n) for l, n in zip(leaf, nodes["right"])],
             "value": [float(f"{v:.5g}") if l else 0.0 for l, v in zip(leaf, nodes["value"])],
         })
-    head = {"schema": "breakface-context/1", "features": names, "base": float(f"{float(np.ravel(fitted._baseline_prediction)[0]):.6g}")}
+    head = {"schema": "breakface-rescore/1", "features": names, "base": float(f"{float(np.ravel(fitted._baseline_prediction)[0]):.6g}")}
     text = json.dumps(head, separators=(",", ":"))[:-1] + ',"trees":[\n' + ",\n".join(json.dumps(t, separators=(",", ":")) for t in trees) + "\n]}\n"
     with open(path, "w", encoding="utf-8") as handle:
         handle.write(text)

@@ -15,7 +15,21 @@ from network import UNIT
 POSITIVE, SILENT = (5.5, 14.0), (4.2, 19.0)
 #: copies of a picture, each half the size of the one before
 LEVELS = 6
-END_COLUMNS = 8  # picture, x, y, axis (radians), width, class (1 sheared, 0 tensile, -1 unknown), gradable, ask
+#: picture, x, y, axis (radians), width, class (1 sheared, 0 tensile, -1 unknown), gradable, ask, weight, divided length (widths), row
+END_COLUMNS = 11
+#: how much more a gradable end of these forms weighs: they are rare, and missed more often
+FORM_WEIGHT = {"taper": 2.2, "drawn_tail": 2.5, "split": 2.5, "brush": 2.5, "torn_cut": 1.3, "frayed_cut": 1.3, "tapered": 1.5, "torn": 1.2, "frayed": 1.2}
+#: widths behind and before the tip over which a divided or drawn end may look like further ends
+DIVIDED = {"split": 4.0, "brush": 3.0, "drawn_tail": 4.0, "frayed_cut": 1.5}
+
+
+def weight_of(end, view):
+    """Weight of an end in the loss: more for what is easily missed."""
+    weight = FORM_WEIGHT.get(end.get("subtype"), 1.0)
+    weight *= 1.4 if end.get("visible_fraction", 1.0) < 0.8 else 1.0
+    weight *= 1.4 if end.get("local_contrast", 1.0) < 0.06 else 1.0
+    weight *= 1.4 if view == "tuft" and end.get("label") == "sheared" else 1.0
+    return min(weight, 4.0)
 
 
 def read_pair(path):
@@ -43,7 +57,8 @@ def read_pair(path):
             continue
         kind = {"sheared": 1.0, "tensile": 0.0}.get(end.get("label"), -1.0)
         axis = math.radians(end["axis_deg"]) if end.get("axis_deg") is not None else 0.0
-        rows.append([0, end["x_px"], end["y_px"], axis, width, kind, float(gradable), ask])
+        divided = end.get("divided_length_d") or DIVIDED.get(end.get("subtype"), 0.0)
+        rows.append([0, end["x_px"], end["y_px"], axis, width, kind, float(gradable), ask, weight_of(end, doc.get("view")), min(divided, 6.0), 0])
     widths = [r[4] for r in rows if r[6]] or [r[4] for r in rows]
     median = float(np.median(widths)) if widths else doc.get("typical_width_px") or (doc.get("fibre_diameter_um") or 18.0) / (doc.get("um_per_px") or 1.2)
     copies = []
@@ -82,7 +97,7 @@ class Pictures:
                 flats.append(flat)
                 place += flat.size
             for row in rows:
-                ends.append([index] + row[1:])
+                ends.append([index] + row[1:-1] + [len(ends)])
         self.levels, self.n = levels, len(pairs)
         self.flat = torch.from_numpy(np.concatenate(flats)).to(device)
         self.table = torch.tensor(table, dtype=torch.float64, device=device).view(self.n, levels, 5)
@@ -101,6 +116,18 @@ class Pictures:
         pull = weights * np.minimum(1.0 + counts.cpu().numpy(), 25.0) ** 0.5
         self.pull = torch.tensor(pull / pull.sum(), device=device)
         self.device = device
+        #: how far the network is from finding each end, as last seen; starts at one for all
+        self.missed = torch.ones(max(1, len(ends)), device=device)
+
+    def note(self, ends, heat):
+        """Remembers how sure the network is (`heat`: logits at half size) of the ends that the last crops showed at a working width."""
+        side = heat.shape[-1]
+        shown = (ends[:, 6] > 0) & (ends[:, 4] >= POSITIVE[0]) & (ends[:, 4] <= POSITIVE[1]) & (ends[:, 1:3] > 2).all(1) & (ends[:, 1:3] < 2 * side - 3).all(1)
+        ends = ends[shown]
+        best = torch.nn.functional.max_pool2d(torch.sigmoid(heat[:, None].float()), 3, 1, 1)[:, 0]
+        x, y = (((ends[:, k] - 0.5) / 2).round().long().clamp(0, side - 1) for k in (1, 2))
+        rows = ends[:, 10].long()
+        self.missed[rows] = 0.6 * self.missed[rows] + 0.4 * (1 - best[ends[:, 0].long(), y, x])
 
     def crops(self, generator, batch, size):
         """Random normalised crops (batch, 1, size, size) and their ends in crop px, N x END_COLUMNS, first column = crop."""
@@ -109,7 +136,9 @@ class Pictures:
         spread = lambda lo, hi: torch.exp(math.log(lo) + r(batch) * (math.log(hi) - math.log(lo)))
         picks = torch.multinomial(self.pull, batch, True, generator=generator)
         own, used, grad = self.padded[picks], self.used[picks], self.grad[picks]
-        aim = torch.multinomial(grad.float() + 1e-9, 1, generator=generator)[:, 0]
+        # crops show most often what is rare and what the network still misses
+        pull = grad.float() * own[:, :, 8] ** 0.5 * (0.35 + self.missed[own[:, :, 10].long()])
+        aim = torch.multinomial(pull + 1e-9, 1, generator=generator)[:, 0]
         end = own[torch.arange(batch, device=dev), aim]
         on_end = grad.any(1) & (r(batch) < 0.8)
         whole = self.table[picks, 0].float()
@@ -177,7 +206,7 @@ def soil(image, generator):
     yy, xx = torch.linspace(-1, 1, h, device=dev)[None, None, :, None], torch.linspace(-1, 1, w, device=dev)[None, None, None, :]
     slope = (one() - 0.5) * xx + (one() - 0.5) * yy + (one() - 0.5) * xx * yy
     image = torch.where(one() < 0.4, image * (1 + 0.8 * slope) + 1.2 * slope, image)
-    for sigma, p in ((0.7, 0.3), (1.2, 0.2), (2.0, 0.1)):
+    for sigma, p in ((0.7, 0.3), (1.2, 0.2), (2.0, 0.12), (3.0, 0.05)):
         reach = math.ceil(2.5 * sigma)
         k = torch.exp(-torch.arange(-reach, reach + 1, device=dev, dtype=torch.float32) ** 2 / (2 * sigma ** 2))
         k = k / k.sum()
@@ -196,13 +225,16 @@ def soil(image, generator):
 
 
 def targets(allends, b, size, device):
-    """Target maps at half size: heat, weight of heat, (dx, dy, cos, sin, log2 width, class) and where they are asked."""
+    """Target maps at half size: heat, where heat is asked, (dx, dy, cos, sin, log2 width, class), where they are asked, and how much
+    each cell of heat weighs: hard ends more, and so do the strands, fibrils and tails beside the tip of a divided or drawn end,
+    which are no ends of their own."""
     n = size // 2
+    gain = torch.ones(b, n, n, device=device)
     heat, ask = torch.zeros(b, n, n, device=device), torch.ones(b, n, n, device=device)
     fields, mask = torch.zeros(b, 6, n, n, device=device), torch.zeros(b, n, n, device=device)
     cells = torch.arange(n, device=device, dtype=torch.float32) * 2 + 0.5
     if len(allends) == 0:
-        return heat, ask, fields, mask
+        return heat, ask, fields, mask, gain
     owner = allends[:, 0].long()
     width, gradable = allends[:, 4], allends[:, 6] > 0
     fits = (width >= POSITIVE[0]) & (width <= POSITIVE[1])
@@ -222,13 +254,16 @@ def targets(allends, b, size, device):
     quiet = ok & (d2 <= (0.75 * width[:, None, None]).clamp(min=4) ** 2) & ((near & ~(gradable & fits)))[:, None, None]
     ask.view(-1)[flat(quiet)] = 0
     good = (gradable & fits)[:, None, None] & ok
-    sigma = (0.2 * width).clamp(1.3, 2.6)[:, None, None]
+    divided = allends[:, 9]
+    sigma = torch.where(divided > 1, (0.3 * width).clamp(1.3, 3.4), (0.2 * width).clamp(1.3, 2.6))[:, None, None]
     value = torch.exp(-d2 / (2 * sigma ** 2))
     heat.view(-1).scatter_reduce_(0, flat(good), value[good], reduce="amax")
     # the cell nearest to the tip is the one full positive
     mid = good & (ox == 0)[None] & (oy == 0)[None]
     heat.view(-1)[flat(mid)] = 1.0
     ask.view(-1)[flat(good & (d2 <= 16))] = 1
+    around_divided(gain, allends[(divided > 0) & gradable & fits])
+    gain.view(-1)[flat(mid)] = allends[:, 8][:, None, None].expand_as(dx)[mid]
     # size and direction are asked a little beyond the working widths, so that they stay true where heat is not asked
     told = (gradable & near)[:, None, None] & ok
     core = told & (d2 <= (0.45 * width[:, None, None]) ** 2)
@@ -243,7 +278,23 @@ def targets(allends, b, size, device):
     put(2, torch.cos(full(allends[:, 3]))); put(3, torch.sin(full(allends[:, 3])))
     put(4, torch.log2(full(width) / UNIT)); put(5, full(allends[:, 5]))
     mask.view(-1)[idx] = 1.0
-    return heat, ask, fields, mask
+    return heat, ask, fields, mask, gain
+
+
+def around_divided(gain, ends, reach=24, factor=2.5):
+    """Raises the weight of cells as far from the tips of these ends as they are divided, but not at the tips."""
+    if len(ends) == 0:
+        return
+    n = gain.shape[-1]
+    offs = torch.arange(-reach, reach + 1, device=gain.device)
+    oy, ox = torch.meshgrid(offs, offs, indexing="ij")
+    x = torch.round((ends[:, 1] - 0.5) / 2).long()[:, None, None] + ox
+    y = torch.round((ends[:, 2] - 0.5) / 2).long()[:, None, None] + oy
+    far = 2 * torch.hypot(ox.float(), oy.float())[None]
+    width = ends[:, 4][:, None, None]
+    ring = (far > 0.75 * width) & (far < (ends[:, 9][:, None, None] + 0.5) * width) & (x >= 0) & (x < n) & (y >= 0) & (y < n)
+    owner = ends[:, 0].long()[:, None, None].expand_as(x)
+    gain.view(-1)[(owner * n * n + y * n + x)[ring]] = factor
 
 
 def truth_files(folders):
