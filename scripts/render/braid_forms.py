@@ -83,26 +83,31 @@ def crossing(rng, posed, share, d):
     return out[:12]
 
 
-def scene_of(job, rng):
-    """Specimen, mesh, infos and picture parameters of a job."""
+def specimen(job):
+    """The specimen of a job, with ends of all forms."""
+    spec = braid.build_spec(job)
+    dress(spec, np.random.default_rng([job["spec"]["seed"], 7]), job["hard"])
+    return spec
+
+
+def scene_of(job, rng, spec):
+    """Mesh, infos and picture parameters of a job."""
     W, H = job["size"]
     p = dict(W=W, H=H, d=job["d"], px=job["px"], um=job["d"] / job["px"], ss=2)
-    spec = job.get("specimen") or braid.build_spec(job)
-    if "specimen" not in job:
-        dress(spec, np.random.default_rng(np.random.default_rng(job["spec"]["seed"]).integers(1 << 40)), job["hard"])
     subset = braid.pick_subset(rng, spec, job["view"], job.get("K"), job.get("n"), job.get("carriers"))
     posed, az, through, _ = sc.pose(rng, spec, job["view"], subset, W, H, p["um"], job["opts"])
     through += crossing(rng, posed, job["opts"].get("crossings", 0), job["d"])
     m, infos = sc.build(rng, spec, posed, az, through, W, H, p["um"], p["ss"], {**job["opts"], "mesh": fm.EndMesh, "fibre": build_fibre})
-    return spec, m, infos, p
+    return m, infos, p
 
 
-def render(job):
-    """Renders one job and writes picture and truth. Returns the report row."""
+def render(job, make=specimen):
+    """Renders one job, its specimen made by `make`, and writes picture and truth. Returns the report row."""
     cv2.setNumThreads(1)
     t0 = time.time()
     rng = np.random.default_rng(job["seed"])
-    spec, m, infos, p = scene_of(job, rng)
+    spec = make(job)
+    m, infos, p = scene_of(job, rng, spec)
     W, H, um, ss, look = p["W"], p["H"], p["um"], p["ss"], job["look"]
     V = sc.to_buffer(m["P"], W, H, um, ss)
     bg = sh.background(job["bg"], rng, W, H, look)
@@ -145,4 +150,4 @@ def document(job, spec, p, more):
     return dict(schema="fibre-ends-truth/1", width_px=p["W"], height_px=p["H"], um_per_px=round(p["um"], 5), magnification=round(192 / p["um"]), view=job["view"], look=job["look"],
                 family=f"braid/{job['look']}", hard_share=round(job["hard"], 3), material=job["material"], specimen=spec["id"], specimen_kind=spec["kind"], specimen_carriers=spec["n_carriers"],
                 specimen_fibres_per_carrier=spec["per_carrier"], specimen_sheared_fraction=round(spec["sheared_fraction"], 4),
-                fibre_diameter_um=round(float(np.mean([f["d"] for f in spec["fibres"]])), 2), conventions=end_truth.CONVENTIONS, **more)
+                fibre_diameter_um=round(float(np.mean([f["d"] for f in spec["fibres"]])), 2), conventions=end_truth.CONVENTIONS, **spec.get("truth", {}), **more)

@@ -20,7 +20,8 @@ import traceback
 
 #: set: (module, name of its plan function); the module's render(job) makes one picture
 SETS = dict(dev=("plans", ""), specimens=("plans", ""), stack=("plans", ""), braid_forms=("braid_forms", "plan"), domain_randomised=("domain_randomised", "plan"), adhesive=("adhesive", "plan"),
-            transmitted=("domain_randomised", "plan_transmitted"), drawn_marks=("domain_randomised", "plan_marks"))
+            transmitted=("domain_randomised", "plan_transmitted"), drawn_marks=("domain_randomised", "plan_marks"),
+            histories=("histories", "plan"), faces=("faces", "plan"))
 
 
 def number(seed):

@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
 # Renders picture sets with truth into a folder outside the repository. Resumable.
-#   make_sets.sh OUT_DIR [dev specimens stack train braid_forms domain_randomised adhesive transmitted drawn_marks]      (default: dev specimens stack)
+#   make_sets.sh OUT_DIR [dev specimens stack train braid_forms domain_randomised adhesive transmitted drawn_marks histories faces]      (default: dev specimens stack)
 # JOBS: processes (default: all cores). RENDER_VENV: Python environment (made in OUT_DIR/.venv when missing). COUNT: pictures of each set of any size (default: the number beside its name below).
 set -eu
 here=$(cd "$(dirname "$0")" && pwd); out=${1:?OUT_DIR}; shift; sets=${*:-dev specimens stack}
@@ -21,5 +21,7 @@ for s in $sets; do case $s in
   adhesive) run adhesive 7601 adhesive_7601 --count "${COUNT:-400}";;
   transmitted) run transmitted 7701 transmitted_7701 --count "${COUNT:-250}";;
   drawn_marks) run drawn_marks 7801 drawn_marks_7801 --count "${COUNT:-150}";;
+  histories) run histories 9001 histories_9001 --count "${COUNT:-120}";;
+  faces) run faces 9101 faces_9101 --count "${COUNT:-240}";;
   *) echo "unknown set: $s" >&2; exit 2;;
 esac; done
