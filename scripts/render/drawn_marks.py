@@ -52,6 +52,14 @@ class Pen:
         for i in range(n):
             self.box(kind, min(xs[i:i + 2]) - m, min(ys[i:i + 2]) - m, max(xs[i:i + 2]) + m + 1, max(ys[i:i + 2]) + m + 1)
 
+    def ring(self, kind, x0, y0, x1, y1, colour, width):
+        """An ellipse in a box, its line cut into twelve boxes."""
+        self.dr.ellipse([x0, y0, x1, y1], outline=colour, width=width)
+        t = np.linspace(0, 2 * np.pi, 13); m = width + 2
+        x, y = (x0 + x1) / 2 + (x1 - x0) / 2 * np.cos(t), (y0 + y1) / 2 + (y1 - y0) / 2 * np.sin(t)
+        for i in range(12):
+            self.box(kind, min(x[i:i + 2]) - m, min(y[i:i + 2]) - m, max(x[i:i + 2]) + m + 1, max(y[i:i + 2]) + m + 1)
+
     def text(self, x, y, txt, colour, size, kind="text"):
         f = sh.font(size, self.rng)
         try:
@@ -160,7 +168,7 @@ def crosshair(pen, at):
                 _tick(pen, "crosshair", (cx + t * u[0], cy + t * u[1]), u, 5, col, 1)
     if r.random() < 0.3:
         R = r.uniform(6, 80)
-        pen.dr.ellipse([cx - R, cy - R, cx + R, cy + R], outline=col, width=w); pen.box("crosshair", cx - R - 3, cy - R - 3, cx + R + 3, cy + R + 3)
+        pen.ring("crosshair", cx - R, cy - R, cx + R, cy + R, col, w)
 
 
 def dot(pen, at):
@@ -201,11 +209,7 @@ def frame(pen, at):
     else:
         a, b = r.uniform(12, 160, 2); x0, y0, x1, y1 = at[0] - a, at[1] - b, at[0] + a, at[1] + b
         if r.random() < 0.35:
-            pen.dr.ellipse([x0, y0, x1, y1], outline=col, width=w)
-            t = np.linspace(0, 2 * np.pi, 13); c = np.c_[(x0 + x1) / 2 + (x1 - x0) / 2 * np.cos(t), (y0 + y1) / 2 + (y1 - y0) / 2 * np.sin(t)]
-            for p, q in zip(c[:-1], c[1:]):
-                pen.box("frame", min(p[0], q[0]) - w - 2, min(p[1], q[1]) - w - 2, max(p[0], q[0]) + w + 3, max(p[1], q[1]) + w + 3)
-            return
+            return pen.ring("frame", x0, y0, x1, y1, col, w)
     dash = float(r.choice([0, r.uniform(6, 30)], p=[0.7, 0.3]))
     for p, q in (((x0, y0), (x1, y0)), ((x1, y0), (x1, y1)), ((x1, y1), (x0, y1)), ((x0, y1), (x0, y0))):
         n = max(1, int(np.hypot(q[0] - p[0], q[1] - p[1]) / (2 * dash))) if dash else 1

@@ -72,6 +72,7 @@ def _flared(rng, e):
              pw=u(1.0, 3.2), rag=u(0.0, 0.06), lip=float(rng.choice([0, rng.normal(0, 0.3)])), fan=rng.normal(0, 0.12), flare_az=_flattening(rng), burr=0.3 * e["burr"])
     if rng.random() < 0.5:
         e["a"] = float(rng.normal(0, 10))
+    e["a"] = float(np.clip(e["a"] * (0.4 if total > 0.6 else 1.0), -42, 42))  # a steep slope across a wide front would draw out a blade
 
 
 def _torn(rng, e):
@@ -98,6 +99,7 @@ def _crushed(rng, e):
     u = rng.uniform
     wide = u(0.2, 1.0)
     side = float(np.clip(rng.normal(0.5, 0.15), 0.1, 0.9))
+    e["a"] = float(np.clip(e["a"], -42, 42))
     e.update(form="crushed", flare=(wide * side, wide * (1 - side)), thin=u(0.12, 0.5), zone=u(1.2, 5.0), pw=u(0.6, 1.4), soft=True, rag=u(0.01, 0.16), lip=float(rng.choice([0, rng.normal(0, 0.4)])),
              fan=rng.normal(0, 0.06), flare_az=_flattening(rng), crease=float(rng.choice([0, u(0.04, 0.2)])), creases=int(rng.integers(3, 8)), burr=0.0)
     if rng.random() < 0.25:
