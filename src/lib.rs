@@ -10,6 +10,12 @@ pub mod units;
 // Names of files written by version 0.1.0.
 pub mod renamed;
 
+// Medians, quantiles and what outliers cannot move.
+pub mod robust;
+
+// Planes of values: reading between pixels, smoothing, halving, parts, hulls, matching.
+pub mod raster;
+
 // Every threshold of every stage.
 pub mod settings;
 

@@ -51,6 +51,21 @@ impl PxBox {
             && f64::from(self.y0) - 0.5 <= p.y
             && p.y < f64::from(self.y1) - 0.5
     }
+
+    /// The smallest box around two.
+    pub fn union(&self, other: &Self) -> Self {
+        Self {
+            x0: self.x0.min(other.x0),
+            y0: self.y0.min(other.y0),
+            x1: self.x1.max(other.x1),
+            y1: self.y1.max(other.y1),
+        }
+    }
+
+    /// Whether the two have a pixel in common.
+    pub fn meets(&self, other: &Self) -> bool {
+        self.x0 < other.x1 && other.x0 < self.x1 && self.y0 < other.y1 && other.y0 < self.y1
+    }
 }
 
 /// Folds a direction into (−180, 180].

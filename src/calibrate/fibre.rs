@@ -1,5 +1,6 @@
 //! Linear density and density of a fibre -> its diameter; diameters by picture -> which scales are not plausible.
 
+use crate::robust::{MAD_TO_SD, mad, median};
 use crate::settings::FibreSettings;
 use crate::units::{Scale, ScaleSource};
 
@@ -66,7 +67,7 @@ pub fn judge_diameters(
     // Ratios matter, so the series is judged by logarithms: twice and half are equally wrong.
     let logs: Vec<f64> = rows.iter().filter_map(|r| r.diameter_um).filter(|d| 0.0 < *d).map(f64::ln).collect();
     let middle = median(&logs);
-    let spread = middle.and_then(|m| median(&logs.iter().map(|v| (v - m).abs()).collect::<Vec<_>>()));
+    let spread = middle.and_then(|m| mad(&logs, m));
     for row in &mut rows {
         let Some(diameter) = row.diameter_um.filter(|d| 0.0 < *d) else { continue };
         row.doubt = doubt(diameter, expected_um, middle.zip(spread), settings).unwrap_or_default();
@@ -80,8 +81,6 @@ fn doubt(
     series: Option<(f64, f64)>,
     settings: &FibreSettings,
 ) -> Option<String> {
-    /// Standard deviation over the median of absolute values, normal distribution.
-    const MAD_TO_SD: f64 = 1.4826;
     if let Some(expected) = expected_um
         && settings.expected_gap < (diameter / expected - 1.0).abs()
     {
@@ -116,13 +115,6 @@ pub fn stand_in_scale(diameters_px: &[f64], expected_um: f64, settings: &FibreSe
     let mut scale = Scale::new(expected_um / middle, ScaleSource::Fibre)?;
     scale.relative_u = Some((sd / n.sqrt() / middle).hypot(settings.lot_u));
     Some(scale)
-}
-
-fn median(values: &[f64]) -> Option<f64> {
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    let n = sorted.len();
-    (0 < n).then(|| (sorted[n / 2] + sorted[(n - 1) / 2]) / 2.0)
 }
 
 #[cfg(test)]

@@ -5,16 +5,16 @@
 
 mod anisotropy;
 mod bar;
-mod carry;
 mod fibre;
 mod list;
+mod propagate;
 mod residuals;
 mod ruling;
 
 pub use anisotropy::{Anisotropy, DirectedPitch, anisotropy};
 pub use bar::{ScaleBar, contradiction, find_scale_bar};
-pub use carry::diameter_um;
 pub use fibre::{PictureDiameter, Plausibility, fibre_diameter_um, judge_diameters, stand_in_scale};
 pub use list::{Calibration, CalibrationList, ListError};
+pub use propagate::diameter_um;
 pub use residuals::residual_plot;
 pub use ruling::{LineResidual, RulingError, RulingFit, fit_rulings};

@@ -71,7 +71,7 @@ impl<'a> Scene<'a> {
             .and_then(|m| m.mean_deg)
             .unwrap_or(0.0);
         let diameters: Vec<f64> = shafts.iter().map(|s| s.diameter_px).collect();
-        let diameter = crate::stats::sample::median(&diameters).filter(|d| *d > 0.0).unwrap_or(1.0);
+        let diameter = crate::robust::median(&diameters).filter(|d| *d > 0.0).unwrap_or(1.0);
         let (sin, cos) = line.to_radians().sin_cos();
         let place: Vec<(f64, f64)> = shafts
             .iter()
@@ -85,7 +85,7 @@ impl<'a> Scene<'a> {
         let (rank, third) = ranks(&place);
         Self {
             shafts,
-            spacing: crate::stats::sample::median(&third).unwrap_or(1.0).max(f64::EPSILON),
+            spacing: crate::robust::median(&third).unwrap_or(1.0).max(f64::EPSILON),
             range: steps.iter().sum::<f64>() + 1.0,
             place,
             order,

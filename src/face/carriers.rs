@@ -2,10 +2,10 @@
 
 use super::End;
 use crate::carrier::edge_direction_deg;
+use crate::robust::{median, quantile};
 use crate::series::SeriesRow;
 use crate::settings::FaceSettings;
 use crate::stats::angle::{self, MeanAngle, WeightedAxis};
-use crate::stats::sample::{median, quantile};
 use crate::table::CarrierRow;
 use crate::tree::Label;
 use std::collections::BTreeMap;

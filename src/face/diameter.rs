@@ -1,7 +1,7 @@
 //! Fibre diameter of a face with its uncertainty.
 
 use super::Face;
-use crate::stats::sample::median;
+use crate::robust::{mad_sd, median};
 
 /// Median fibre diameter of a face, µm, with its standard uncertainty; `None` when no end has a diameter in µm.
 pub fn of_face(face: &Face) -> Option<(f64, Option<f64>)> {
@@ -39,14 +39,9 @@ fn scale_relative_u(face: &Face) -> Option<f64> {
 pub fn median_um(diameters: &[f64], shared_relative_u: Option<f64>) -> Option<(f64, Option<f64>)> {
     /// √(π/2): standard error of the median over that of the mean, normal values.
     const MEDIAN_OVER_MEAN: f64 = 1.253_314;
-    /// Standard deviation over the median distance from the median, normal values.
-    const MAD_TO_SD: f64 = 1.4826;
     let middle = median(diameters)?;
     let n = diameters.len() as f64;
-    let scatter = (1.0 < n)
-        .then(|| median(&diameters.iter().map(|d| (d - middle).abs()).collect::<Vec<_>>()))
-        .flatten()
-        .map(|mad| MEDIAN_OVER_MEAN * MAD_TO_SD * mad / n.sqrt());
+    let scatter = (1.0 < n).then(|| mad_sd(diameters, middle)).flatten().map(|sd| MEDIAN_OVER_MEAN * sd / n.sqrt());
     let shared = shared_relative_u.map(|u| u * middle);
     let u = match (scatter, shared) {
         (None, None) => None,

@@ -3,9 +3,9 @@
 use super::specimen::word;
 use super::{Face, control};
 use crate::flag::Warning;
+use crate::robust::median;
 use crate::series::Kind;
 use crate::settings::FaceSettings;
-use crate::stats::sample::median;
 use crate::table::{CarrierRow, SpecimenRow};
 use std::collections::BTreeMap;
 

@@ -5,8 +5,8 @@
 
 mod bars;
 mod captions;
+mod info_bar;
 mod ink;
-mod strips;
 
 use super::Micrograph;
 use crate::settings::BurntInSettings;
@@ -17,7 +17,7 @@ pub(super) fn find_burnt_in(micrograph: &Micrograph, settings: &BurntInSettings)
     let (width, height) = (micrograph.grey.width() as usize, micrograph.grey.height() as usize);
     let grey: Vec<u8> = micrograph.grey.values().iter().map(|v| (v >> 8) as u8).collect();
     let view = View { width, height, grey: &grey, rgb: micrograph.rgb.as_ref().map(|p| p.as_raw().as_slice()) };
-    let mut boxes = strips::find_strips(&view, settings);
+    let mut boxes = info_bar::find_info_bars(&view, settings);
     let in_strip = |b: &PxBox| boxes.iter().any(|s| s.y0 < b.y1 && b.y0 < s.y1);
     let captions: Vec<PxBox> = captions::find_captions(&view, settings).into_iter().filter(|b| !in_strip(b)).collect();
     boxes.extend(captions);

@@ -58,12 +58,8 @@ impl GreyPlane {
 
     /// Grey between pixels by bilinear interpolation, 0..1.
     pub fn bilinear(&self, p: Point) -> f32 {
-        let (x0, y0) = (p.x.floor(), p.y.floor());
-        let (fx, fy) = ((p.x - x0) as f32, (p.y - y0) as f32);
-        let (x, y) = (x0 as i64, y0 as i64);
-        let top = self.at(x, y) * (1.0 - fx) + self.at(x + 1, y) * fx;
-        let bottom = self.at(x, y + 1) * (1.0 - fx) + self.at(x + 1, y + 1) * fx;
-        top * (1.0 - fy) + bottom * fy
+        let size = (self.width as usize, self.height as usize);
+        crate::raster::bilinear(size, (p.x, p.y), |i| [f32::from(self.values[i]) / 65535.0])[0]
     }
 
     /// Whether the point lies on the picture.

@@ -5,6 +5,7 @@
 
 use super::{GreyPlane, Micrograph};
 use crate::flag::Warning;
+use crate::robust::{MAD_TO_SD, upper_median};
 use crate::settings::QualitySettings;
 use crate::units::PxBox;
 
@@ -219,8 +220,6 @@ impl View<'_> {
     fn noise(&self) -> f64 {
         /// Root of the summed squares of the kernel (1 -2 1; -2 4 -2; 1 -2 1).
         const KERNEL: f64 = 6.0;
-        /// Standard deviation over the median of absolute values, normal distribution.
-        const MAD_TO_SD: f64 = 1.4826;
         let mut values: Vec<f32> = Vec::new();
         self.on_a_grid(|x, y| {
             let g = around(self.grey, x, y);
@@ -232,11 +231,7 @@ impl View<'_> {
                 values.push((corners - 2.0 * sides + 4.0 * centre).abs());
             }
         });
-        if values.is_empty() {
-            return 0.0;
-        }
-        let middle = values.len() / 2;
-        f64::from(*values.select_nth_unstable_by(middle, f32::total_cmp).1) * MAD_TO_SD / KERNEL
+        upper_median(&mut values).map_or(0.0, |m| f64::from(m) * MAD_TO_SD / KERNEL)
     }
 
     /// Among the strongest edges: the gradient (Sobel spans two pixels) over the contrast across the edge.

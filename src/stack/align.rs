@@ -5,7 +5,8 @@
 //! Band-passed copies are compared from coarse to fine by Gauss-Newton steps (Lucas and Kanade 1981) with a free gain, as
 //! in enhanced-correlation alignment (Evangelidis and Psarakis 2008); the first guess is a search over whole-pixel shifts.
 
-use super::plane::Plane;
+use crate::raster::Plane;
+use crate::robust::MAD_TO_SD;
 use crate::settings::StackSettings;
 
 /// Where a pixel of one frame lies in another: `middle + (1 + grow) (p - middle) + (dx, dy)`.
@@ -81,7 +82,7 @@ impl Shrunk {
         let mut factor = 1.0;
         while settings.align_side_px < plane.width.max(plane.height) && 2 * COARSEST_PX < plane.width.min(plane.height)
         {
-            plane = plane.halved();
+            plane = plane.reduce();
             factor *= 2.0;
         }
         let mut levels = Vec::new();
@@ -92,7 +93,7 @@ impl Shrunk {
             if plane.width.min(plane.height) < 2 * COARSEST_PX || levels.len() == MOST_LEVELS {
                 return Self { levels, factor };
             }
-            plane = plane.halved();
+            plane = plane.reduce();
         }
     }
 }
@@ -263,8 +264,6 @@ fn common_step(tiles: &[TileStep]) -> Option<Estimate> {
     const ROUNDS: usize = 5;
     /// Tukey's constant for 95 % efficiency, in robust standard deviations.
     const TUKEY: f64 = 4.685;
-    /// Standard deviation over the median of absolute values, normal distribution.
-    const MAD_TO_SD: f64 = 1.4826;
     const LEAST_TILES: usize = 4;
     if tiles.len() < LEAST_TILES {
         return None;

@@ -5,7 +5,7 @@
 //! here with soft weights) leaves neither seams nor halos of hard masks. One pass; memory does not grow with the series.
 
 use super::frame::Frame;
-use super::plane::{Plane, collapse, most_levels, pyramid};
+use crate::raster::{Plane, collapse, laplacian, most_levels};
 use crate::settings::StackSettings;
 use rand::{Rng, SeedableRng};
 use rayon::prelude::*;
@@ -28,14 +28,14 @@ pub(super) struct Measure {
 impl Blend {
     pub(super) fn new(width: usize, height: usize, channels: usize, settings: &StackSettings) -> Self {
         let levels = settings.levels.min(most_levels(width, height));
-        let empty = pyramid(Plane::zeros(width, height), levels);
+        let empty = laplacian(Plane::zeros(width, height), levels);
         Self { sums: vec![empty.clone(); channels], weights: empty, levels, noise_gain: noise_gain(levels) }
     }
 
     /// Adds a frame whose grey is `grey`, with noise of standard deviation `noise_sd`; returns its focus measure.
     pub(super) fn add(&mut self, frame: &Frame, grey: Plane, noise_sd: f64, settings: &StackSettings) -> Measure {
         let noise = (noise_sd * noise_sd) as f32;
-        let energies: Vec<Plane> = pyramid(grey, self.levels)
+        let energies: Vec<Plane> = laplacian(grey, self.levels)
             .into_iter()
             .take(self.levels)
             .map(|mut band| {
@@ -46,7 +46,7 @@ impl Blend {
         let measure = self.focus_measure(&energies, noise, settings);
         let weights = self.frame_weights(energies, noise, settings);
         for (sums, channel) in self.sums.iter_mut().zip(&frame.channels) {
-            for ((sum, band), weight) in sums.iter_mut().zip(pyramid(channel.clone(), self.levels)).zip(&weights) {
+            for ((sum, band), weight) in sums.iter_mut().zip(laplacian(channel.clone(), self.levels)).zip(&weights) {
                 let parts = sum.values.par_iter_mut().zip(&band.values).zip(&weight.values);
                 parts.for_each(|((s, b), w)| *s += b * w);
             }
@@ -70,7 +70,7 @@ impl Blend {
             })
             .collect();
         let rest = match weights.last() {
-            Some(coarsest) => coarsest.halved(),
+            Some(coarsest) => coarsest.reduce(),
             None => {
                 let size = &self.weights[0];
                 Plane { values: vec![1.0; size.values.len()], ..size.clone() }
@@ -91,7 +91,7 @@ impl Blend {
             let share = COARSER.powi(level as i32);
             noise_total += share * noise * self.noise_gain[level];
             let mut sum = match total {
-                Some(coarse) => coarse.doubled(energies[level].width, energies[level].height),
+                Some(coarse) => coarse.expand(energies[level].width, energies[level].height),
                 None => Plane::zeros(energies[level].width, energies[level].height),
             };
             sum.values.par_iter_mut().zip(&energies[level].values).for_each(|(s, e)| *s += share * e);
@@ -127,7 +127,7 @@ fn noise_gain(levels: usize) -> Vec<f32> {
     // An even spread of width √12 has unit variance.
     let half = 3.0_f32.sqrt();
     let values = (0..SIDE * SIDE).map(|_| rng.random_range(-half..half)).collect();
-    let bands = pyramid(Plane { width: SIDE, height: SIDE, values }, levels.min(most_levels(SIDE, SIDE)));
+    let bands = laplacian(Plane { width: SIDE, height: SIDE, values }, levels.min(most_levels(SIDE, SIDE)));
     let mut gains: Vec<f32> =
         bands.iter().map(|b| b.values.iter().map(|v| v * v).sum::<f32>() / b.values.len() as f32).collect();
     // Deeper bands hold next to no noise; they take that of the last one measured.

@@ -1,6 +1,6 @@
 //! Frames one after another -> where each place is sharpest, between frames, and how sure that is.
 
-use super::plane::Plane;
+use crate::raster::Plane;
 
 /// What is remembered of all frames so far, per pixel.
 pub(super) struct Focus {
@@ -107,13 +107,13 @@ fn fill(values: &Plane, weights: &Plane, least_weight: f32) -> Plane {
     let product = values.values.iter().zip(&weights.values).map(|(v, w)| v * w).collect();
     let mut levels = vec![(Plane { values: product, ..values.clone() }, weights.clone())];
     while let Some((p, w)) = levels.last().filter(|(p, _)| 1 < p.width.min(p.height)) {
-        let next = (p.halved(), w.halved());
+        let next = (p.reduce(), w.reduce());
         levels.push(next);
     }
     let mut out: Option<Plane> = None;
     while let Some((product, weight)) = levels.pop() {
         let wide = match &out {
-            Some(coarse) => coarse.doubled(product.width, product.height),
+            Some(coarse) => coarse.expand(product.width, product.height),
             None => {
                 let (sum, total): (f32, f32) = (product.values.iter().sum(), weight.values.iter().sum());
                 let mean = if 0.0 < total { sum / total } else { 0.0 };

@@ -1,9 +1,9 @@
 //! Frame files in order, and one frame as planes.
 
 use super::StackError;
-use super::plane::Plane;
 use crate::flag::Warning;
 use crate::micrograph::{Decoded, GreyPlane, ReadError, decode_picture};
+use crate::raster::Plane;
 use crate::settings::ReadSettings;
 use crate::units::Scale;
 use image::DynamicImage;

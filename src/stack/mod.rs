@@ -5,11 +5,11 @@
 
 mod align;
 mod blend;
+mod diagnostics;
 mod focus;
 mod frame;
-mod judge;
+
 mod maps;
-mod plane;
 
 pub use align::Move;
 pub use frame::frames_of_folder;
@@ -17,6 +17,7 @@ pub use maps::MapError;
 
 use crate::flag::Warning;
 use crate::micrograph::{Decoded, Micrograph, quality};
+use crate::raster::Plane;
 use crate::settings::{ReadSettings, StackSettings};
 use crate::units::{PxBox, Scale};
 use align::{Estimate, Shrunk, align, moved_back};
@@ -249,12 +250,12 @@ impl Merging {
         )
     }
 
-    fn blend_in(&mut self, frame: &Frame, grey: plane::Plane, place: usize, settings: &StackSettings) {
+    fn blend_in(&mut self, frame: &Frame, grey: Plane, place: usize, settings: &StackSettings) {
         let noise_sd = quality::noise_sd(&frame::to_grey_plane(&grey));
         self.noise_sd = self.noise_sd.min(noise_sd);
         self.deep |= frame.deep;
         let measure = self.blend.add(frame, grey, noise_sd, settings);
-        self.curves.push(judge::tile_means(&measure.plane));
+        self.curves.push(diagnostics::tile_means(&measure.plane));
         self.focus.add(&measure.plane, measure.noise);
         self.places.push(place);
     }
@@ -269,11 +270,11 @@ impl Merging {
         }
         let merged = frame::to_picture(&channels, self.deep);
         let merged_frame = Frame { channels, deep: self.deep, scale: None, warnings: Vec::new() };
-        let unfocused = judge::unfocused(&merged_frame.grey(), self.noise_sd, settings);
+        let unfocused = diagnostics::unfocused(&merged_frame.grey(), self.noise_sd, settings);
         let findings = Findings { frames: &frames, shares: &shares, places: &self.places, settings };
         warnings.extend(findings.about_frames());
         warnings.extend(findings.about_ends());
-        if judge::order_quality(&self.curves) < settings.order_share {
+        if diagnostics::order_quality(&self.curves) < settings.order_share {
             let text = "the frames seem to be out of order; name them by their height, or give them in order of height";
             warnings.push(Warning::new("stack_order", text));
         }

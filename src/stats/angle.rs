@@ -1,6 +1,6 @@
 //! Directions (period 360°) and axes (period 180°).
 
-use super::sample::median;
+use crate::robust::{MAD_TO_SD, median};
 use crate::units::axial_gap_deg;
 
 /// Mean of angles on their circle.
@@ -86,8 +86,6 @@ pub fn weighted_axes(axes: &[WeightedAxis]) -> Option<MeanAngle> {
 /// standard deviation below `least_sd_deg` is taken as that. `None` without a mean.
 pub fn robust_axis_deg(axes: &[WeightedAxis], outlier: f64, least_sd_deg: f64) -> Option<f64> {
     const ROUNDS: usize = 3;
-    /// Standard deviation over the median distance from the middle, normal values.
-    const MAD_TO_SD: f64 = 1.4826;
     let cost = |deg: f64| axes.iter().map(|a| a.weight * axial_gap_deg(a.deg, deg)).sum::<f64>();
     let start = axes.iter().map(|a| (cost(a.deg), a.deg)).min_by(|a, b| a.0.total_cmp(&b.0))?.1;
     let mut middle = start;

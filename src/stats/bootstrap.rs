@@ -4,8 +4,8 @@ use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use statrs::distribution::{ContinuousCDF, Normal};
 
-use super::sample::quantile_of_sorted;
 use super::{Interval, t95};
+use crate::robust::quantile_of_sorted;
 
 /// How to resample.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -1,7 +1,8 @@
 //! Lines of all strips -> a whole number for every line, or the reason why they cannot be numbered.
 
 use super::RulingError;
-use super::strip::{Line, median};
+use super::strip::Line;
+use crate::robust::{MAD_TO_SD, median};
 use crate::settings::RulingSettings;
 use std::collections::BTreeMap;
 
@@ -166,8 +167,6 @@ fn plane(mut seen: Vec<Seen>, pitch: f64, gate: f64) -> (Vec<Seen>, f64) {
     const ROUNDS: usize = 4;
     /// Lines farther off than this many robust standard deviations are strays.
     const STRAY_SD: f64 = 4.0;
-    /// Standard deviation over the median of absolute values, normal distribution.
-    const MAD_TO_SD: f64 = 1.4826;
     let mut slope = 0.0;
     for _ in 0..ROUNDS {
         let Some(solution) = solve_plane(&seen) else { break };

@@ -1,6 +1,7 @@
 //! Grey plane and direction -> profiles across the lines, and the lines in each profile.
 
 use crate::micrograph::GreyPlane;
+use crate::robust::{MAD_TO_SD, median};
 use crate::settings::RulingSettings;
 use crate::units::{Point, PxBox};
 
@@ -205,22 +206,12 @@ fn centre(signal: &[f64], peak: &Peak, half_width: f64) -> Option<f64> {
 
 /// Standard deviation of white noise in a profile, from its second differences (median of absolute values).
 fn noise_sd(signal: &[f64]) -> f64 {
-    /// Standard deviation over the median of absolute values, normal distribution.
-    const MAD_TO_SD: f64 = 1.4826;
     /// Variance of `a - 2 b + c` for unit noise.
     const SECOND_DIFFERENCE: f64 = 6.0;
     let step = PER_PX as usize;
     let differences: Vec<f64> =
         signal.windows(2 * step + 1).map(|w| (w[0] - 2.0 * w[step] + w[2 * step]).abs()).collect();
     median(&differences).unwrap_or(0.0) * MAD_TO_SD / SECOND_DIFFERENCE.sqrt()
-}
-
-/// Middle value; `None` for nothing.
-pub(super) fn median(values: &[f64]) -> Option<f64> {
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    let n = sorted.len();
-    (0 < n).then(|| (sorted[n / 2] + sorted[(n - 1) / 2]) / 2.0)
 }
 
 /// Gaussian smoothing, the ends continued by their own value; `sd` in samples.

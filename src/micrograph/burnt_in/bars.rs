@@ -2,7 +2,7 @@
 
 use super::View;
 use super::captions::{letter_pad, padded, padded_by};
-use super::ink::{self, Run, union};
+use crate::raster::{self, Run};
 use crate::settings::BurntInSettings;
 use crate::units::PxBox;
 
@@ -29,7 +29,7 @@ pub(super) fn find_bars(view: &View<'_>, runs: &[Run], settings: &BurntInSetting
         }
         let (top, bottom) = (long[start], long[last]);
         let bar = PxBox { x0: top.x0.min(bottom.x0), y0: top.y, x1: top.x1.max(bottom.x1), y1: bottom.y + 1 };
-        if is_bar(&bar, top.ink, view, runs, settings) {
+        if is_bar(&bar, top.class, view, runs, settings) {
             boxes.push(with_text(&bar, view, settings));
         }
     }
@@ -38,7 +38,7 @@ pub(super) fn find_bars(view: &View<'_>, runs: &[Run], settings: &BurntInSetting
 
 fn goes_on(a: &Run, b: &Run, settings: &BurntInSettings) -> bool {
     a.y + 1 == b.y
-        && a.ink == b.ink
+        && a.class == b.class
         && a.x0.abs_diff(b.x0) <= settings.bar_ragged_px
         && a.x1.abs_diff(b.x1) <= settings.bar_ragged_px
 }
@@ -52,7 +52,7 @@ fn is_bar(bar: &PxBox, ink: u8, view: &View<'_>, runs: &[Run], settings: &BurntI
     let inked = |y: Option<u32>| {
         let Some(y) = y else { return 0 };
         let from = runs.partition_point(|r| r.y < y);
-        let row = runs[from..].iter().take_while(|r| r.y == y).filter(|r| r.ink == ink);
+        let row = runs[from..].iter().take_while(|r| r.y == y).filter(|r| r.class == ink);
         row.map(|r| r.x1.min(bar.x1).saturating_sub(r.x0.max(bar.x0))).sum::<u32>()
     };
     let beside = f64::from(inked(bar.y0.checked_sub(1)).max(inked(Some(bar.y1))));
@@ -93,16 +93,16 @@ fn with_text(bar: &PxBox, view: &View<'_>, settings: &BurntInSettings) -> PxBox 
         }
     };
     let most_height = (settings.letter_height_max * view.height as f64) as u32;
-    let runs = ink::runs_of(width, height, fill);
+    let runs = raster::runs_of(width, height, fill);
     let mut found = *bar;
     let mut tallest = 0;
-    for part in ink::parts(&runs, (width as u32, most_height)) {
+    for part in raster::parts(&runs, (width as u32, most_height)) {
         let b = part.bounds;
         let touches = b.x0 == 0 || b.y0 == 0 || b.x1 as usize == width || b.y1 as usize == height;
         let placed = PxBox { x0: b.x0 + window.x0, y0: b.y0 + window.y0, x1: b.x1 + window.x0, y1: b.y1 + window.y0 };
         let is_speck = part.height() < settings.letter_height_min_px;
         if !touches && !is_speck {
-            found = union(&found, &placed);
+            found = found.union(&placed);
             tallest = tallest.max(part.height());
         }
     }
@@ -124,8 +124,6 @@ fn median_colour(b: &PxBox, view: &View<'_>) -> [f32; 3] {
         .collect();
     std::array::from_fn(|c| {
         let mut values: Vec<f32> = pixels.iter().map(|p| p[c]).collect();
-        let middle = values.len() / 2;
-        values.select_nth_unstable_by(middle, f32::total_cmp);
-        values[middle]
+        crate::robust::upper_median(&mut values).unwrap_or(0.0)
     })
 }

@@ -2,7 +2,8 @@
 
 use super::View;
 use super::bars;
-use super::ink::{self, Part, union};
+use super::ink;
+use crate::raster::{self, Part};
 use crate::settings::BurntInSettings;
 use crate::units::PxBox;
 
@@ -10,11 +11,11 @@ use crate::units::PxBox;
 pub(super) fn find_captions(view: &View<'_>, settings: &BurntInSettings) -> Vec<PxBox> {
     let runs = ink::runs(view, settings);
     let most = (view.width as u32, (settings.letter_height_max * view.height as f64) as u32);
-    let parts = ink::parts(&runs, most);
+    let parts = raster::parts(&runs, most);
     let letters: Vec<&Part> = parts.iter().filter(|p| is_letter(p, view, settings)).collect();
     let mut boxes: Vec<PxBox> = bars::find_bars(view, &runs, settings);
     for line in text_lines(&letters, settings) {
-        if !boxes.iter().any(|b| meets(b, &line)) {
+        if !boxes.iter().any(|b| b.meets(&line)) {
             boxes.push(padded(&line, letter_pad(line.y1 - line.y0, settings), view));
         }
     }
@@ -64,7 +65,7 @@ fn text_lines(letters: &[&Part], settings: &BurntInSettings) -> Vec<PxBox> {
         }
         if settings.line_letters_min as usize <= chain.len() && is_text(&chain, &order, settings) {
             chain.iter().for_each(|i| taken[*i] = true);
-            let bounds = chain.iter().map(|i| order[*i].bounds).reduce(|a, b| union(&a, &b));
+            let bounds = chain.iter().map(|i| order[*i].bounds).reduce(|a, b| a.union(&b));
             lines.extend(bounds.map(|b| with_small_letters(b, &order)));
         }
     }
@@ -83,7 +84,7 @@ fn follows(a: &Part, b: &Part, settings: &BurntInSettings) -> bool {
     let top = f64::from(a.bounds.y0.abs_diff(b.bounds.y0));
     let bottom = f64::from(a.bounds.y1.abs_diff(b.bounds.y1));
     let gap = f64::from(b.bounds.x0) - f64::from(a.bounds.x1);
-    a.ink == b.ink && top <= slack && bottom <= slack && -1.0 <= gap && gap <= settings.line_gap * height
+    a.class == b.class && top <= slack && bottom <= slack && -1.0 <= gap && gap <= settings.line_gap * height
 }
 
 /// Lower-case letters and descenders beside the chain belong to its line.
@@ -95,7 +96,7 @@ fn with_small_letters(line: PxBox, letters: &[&Part]) -> PxBox {
             let middle = (letter.bounds.y0 + letter.bounds.y1) / 2;
             let near = letter.bounds.x0 <= found.x1 + height && found.x0 <= letter.bounds.x1 + height;
             if near && line.y0 <= middle && middle <= line.y1 && letter.height() <= height + height / 2 {
-                found = union(&found, &letter.bounds);
+                found = found.union(&letter.bounds);
             }
         }
     }
@@ -119,17 +120,13 @@ pub(super) fn padded_by(b: &PxBox, across: u32, down: u32, view: &View<'_>) -> P
     }
 }
 
-fn meets(a: &PxBox, b: &PxBox) -> bool {
-    a.x0 < b.x1 && b.x0 < a.x1 && a.y0 < b.y1 && b.y0 < a.y1
-}
-
 /// Boxes that overlap become one.
 fn merged(mut boxes: Vec<PxBox>) -> Vec<PxBox> {
     boxes.sort_by_key(|b| (b.y0, b.x0));
     let mut out: Vec<PxBox> = Vec::new();
     for b in boxes {
-        match out.iter_mut().find(|o| meets(o, &b)) {
-            Some(other) => *other = union(other, &b),
+        match out.iter_mut().find(|o| o.meets(&b)) {
+            Some(other) => *other = other.union(&b),
             None => out.push(b),
         }
     }

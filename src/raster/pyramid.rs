@@ -1,39 +1,16 @@
-//! Planes of fractions: halving, doubling, smoothing. Edges are continued by mirroring.
+//! Halving and doubling with the binomial kernel, and the Laplacian pyramid made of them (Burt and Adelson 1983).
+//!
+//! Edges are continued by mirroring. Neither `image` nor `imageproc` has a pyramid that collapses to its picture exactly.
 
+use super::{Plane, mirror};
 use rayon::prelude::*;
-
-/// Values 0..1 (or their detail, about 0), `width × height`, row-major.
-#[derive(Debug, Clone, PartialEq)]
-pub(super) struct Plane {
-    pub width: usize,
-    pub height: usize,
-    pub values: Vec<f32>,
-}
 
 /// Binomial kernel of Burt and Adelson (1983).
 const BINOMIAL: [f32; 5] = [1.0 / 16.0, 4.0 / 16.0, 6.0 / 16.0, 4.0 / 16.0, 1.0 / 16.0];
 
-/// Index of a place outside 0..n after mirroring about the first and last place.
-fn mirror(i: isize, n: usize) -> usize {
-    let last = n as isize - 1;
-    if last == 0 {
-        return 0;
-    }
-    let folded = i.rem_euclid(2 * last);
-    (if last < folded { 2 * last - folded } else { folded }) as usize
-}
-
 impl Plane {
-    pub(super) fn zeros(width: usize, height: usize) -> Self {
-        Self { width, height, values: vec![0.0; width * height] }
-    }
-
-    pub(super) fn row(&self, y: usize) -> &[f32] {
-        &self.values[y * self.width..(y + 1) * self.width]
-    }
-
     /// Half as many columns and rows (rounded up), smoothed before.
-    pub(super) fn halved(&self) -> Self {
+    pub fn reduce(&self) -> Self {
         let width = self.width.div_ceil(2);
         let mut across = Self::zeros(width, self.height);
         across.values.par_chunks_mut(width).enumerate().for_each(|(y, out)| {
@@ -58,8 +35,8 @@ impl Plane {
         out
     }
 
-    /// The plane at the given size, which must be one that halves to this one.
-    pub(super) fn doubled(&self, width: usize, height: usize) -> Self {
+    /// The plane at the given size, which must be one that [`Self::reduce`] takes to this one.
+    pub fn expand(&self, width: usize, height: usize) -> Self {
         let mut across = Self::zeros(width, self.height);
         across.values.par_chunks_mut(width).enumerate().for_each(|(y, out)| {
             let row = self.row(y);
@@ -80,48 +57,6 @@ impl Plane {
         });
         out
     }
-
-    /// Gaussian smoothing; `sd` in px.
-    pub(super) fn smoothed(&self, sd: f64) -> Self {
-        /// Reach of the kernel in standard deviations.
-        const REACH: f64 = 3.0;
-        let reach = (REACH * sd).ceil() as isize;
-        let mut kernel: Vec<f32> = (-reach..=reach).map(|i| (-(i * i) as f64 / (2.0 * sd * sd)).exp() as f32).collect();
-        let total: f32 = kernel.iter().sum();
-        kernel.iter_mut().for_each(|k| *k /= total);
-        let (width, height) = (self.width, self.height);
-        let mut down = Self::zeros(width, height);
-        down.values.par_chunks_mut(width).enumerate().for_each(|(y, out)| {
-            for (k, weight) in kernel.iter().enumerate() {
-                let source = self.row(mirror(y as isize + k as isize - reach, height));
-                out.iter_mut().zip(source).for_each(|(o, s)| *o += weight * s);
-            }
-        });
-        let mut out = Self::zeros(width, height);
-        let pad = reach as usize;
-        out.values.par_chunks_mut(width).enumerate().for_each(|(y, out)| {
-            let row = down.row(y);
-            let padded: Vec<f32> = (0..width + 2 * pad).map(|i| row[mirror(i as isize - reach, width)]).collect();
-            for (k, weight) in kernel.iter().enumerate() {
-                out.iter_mut().zip(&padded[k..k + width]).for_each(|(o, s)| *o += weight * s);
-            }
-        });
-        out
-    }
-
-    /// Value between pixels by Catmull-Rom interpolation; outside, the nearest edge counts.
-    pub(super) fn cubic(&self, x: f64, y: f64) -> f32 {
-        let (x0, y0) = (x.floor(), y.floor());
-        let (wx, wy) = (catmull_rom((x - x0) as f32), catmull_rom((y - y0) as f32));
-        let mut sum = 0.0;
-        for (j, b) in wy.iter().enumerate() {
-            let row = self.row((y0 as isize + j as isize - 1).clamp(0, self.height as isize - 1) as usize);
-            for (i, a) in wx.iter().enumerate() {
-                sum += a * b * row[(x0 as isize + i as isize - 1).clamp(0, self.width as isize - 1) as usize];
-            }
-        }
-        sum
-    }
 }
 
 /// A value of the doubled row.
@@ -137,19 +72,13 @@ fn between(at: impl Fn(usize) -> f32, x: usize, n: usize) -> f32 {
     }
 }
 
-/// Weights of the four neighbours (Catmull and Rom 1974).
-fn catmull_rom(t: f32) -> [f32; 4] {
-    let (t2, t3) = (t * t, t * t * t);
-    [0.5 * (-t3 + 2.0 * t2 - t), 0.5 * (3.0 * t3 - 5.0 * t2 + 2.0), 0.5 * (-3.0 * t3 + 4.0 * t2 + t), 0.5 * (t3 - t2)]
-}
-
 /// Laplacian pyramid: what each halving loses, finest first, and the rest (Burt and Adelson 1983).
-pub(super) fn pyramid(plane: Plane, levels: usize) -> Vec<Plane> {
+pub fn laplacian(plane: Plane, levels: usize) -> Vec<Plane> {
     let mut out = Vec::with_capacity(levels + 1);
     let mut fine = plane;
     for _ in 0..levels {
-        let coarse = fine.halved();
-        let back = coarse.doubled(fine.width, fine.height);
+        let coarse = fine.reduce();
+        let back = coarse.expand(fine.width, fine.height);
         fine.values.par_iter_mut().zip(&back.values).for_each(|(f, b)| *f -= b);
         out.push(fine);
         fine = coarse;
@@ -159,18 +88,18 @@ pub(super) fn pyramid(plane: Plane, levels: usize) -> Vec<Plane> {
 }
 
 /// The plane of which a pyramid was made.
-pub(super) fn collapse(mut levels: Vec<Plane>) -> Plane {
+pub fn collapse(mut levels: Vec<Plane>) -> Plane {
     let mut out = levels.pop().unwrap_or(Plane::zeros(0, 0));
     while let Some(fine) = levels.pop() {
-        let mut sum = out.doubled(fine.width, fine.height);
+        let mut sum = out.expand(fine.width, fine.height);
         sum.values.par_iter_mut().zip(&fine.values).for_each(|(s, f)| *s += f);
         out = sum;
     }
     out
 }
 
-/// How often a picture can be halved before a side is under 8 px.
-pub(super) fn most_levels(width: usize, height: usize) -> usize {
+/// How often a picture can be reduce before a side is under 8 px.
+pub fn most_levels(width: usize, height: usize) -> usize {
     const LEAST: usize = 8;
     let mut side = width.min(height);
     let mut n = 0;
@@ -199,7 +128,7 @@ mod tests {
     fn a_pyramid_collapses_to_its_picture() {
         for (width, height) in [(64, 48), (61, 47), (33, 90)] {
             let plane = waves(width, height);
-            let back = collapse(pyramid(plane.clone(), most_levels(width, height)));
+            let back = collapse(laplacian(plane.clone(), most_levels(width, height)));
             let worst = plane.values.iter().zip(&back.values).map(|(a, b)| (a - b).abs()).fold(0.0, f32::max);
             assert!(worst < 1e-5, "{width} x {height}: {worst}");
         }
@@ -208,16 +137,8 @@ mod tests {
     #[test]
     fn even_grey_stays_even() {
         let even = Plane { width: 37, height: 22, values: vec![0.4; 37 * 22] };
-        for plane in [even.halved(), even.halved().doubled(37, 22), even.smoothed(2.5)] {
+        for plane in [even.reduce(), even.reduce().expand(37, 22), even.smoothed(2.5)] {
             assert!(plane.values.iter().all(|v| (v - 0.4).abs() < 1e-5));
         }
-    }
-
-    #[test]
-    fn cubic_interpolation_meets_the_pixels_and_straight_ramps() {
-        let plane = waves(20, 20);
-        assert_eq!(plane.cubic(7.0, 5.0), plane.values[5 * 20 + 7]);
-        let ramp = Plane { width: 9, height: 9, values: (0..81).map(|i| (i % 9) as f32 / 10.0).collect() };
-        assert!((ramp.cubic(3.3, 4.6) - 0.33).abs() < 1e-6);
     }
 }

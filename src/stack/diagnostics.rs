@@ -1,6 +1,6 @@
 //! Focus curves and maps of a series -> what a person should know about it.
 
-use super::plane::{Plane, pyramid};
+use crate::raster::{Plane, laplacian, most_levels};
 use crate::settings::StackSettings;
 use crate::units::PxBox;
 
@@ -79,13 +79,13 @@ pub(super) fn unfocused(merged: &Plane, noise_sd: f64, settings: &StackSettings)
     const COARSE: usize = 3;
     let none = Unfocused { share: 0.0, tiles: Vec::new() };
     let levels = COARSE + 1;
-    if super::plane::most_levels(merged.width, merged.height) < levels {
+    if most_levels(merged.width, merged.height) < levels {
         return none;
     }
     let energy = |band: &Plane| Plane { values: band.values.iter().map(|v| v * v).collect(), ..band.clone() };
     let wide = settings.never_sharp_window * settings.window_px;
-    let bands = pyramid(merged.clone(), levels);
-    let fine = energy(&bands[FINE]).halved().halved().smoothed(wide);
+    let bands = laplacian(merged.clone(), levels);
+    let fine = energy(&bands[FINE]).reduce().reduce().smoothed(wide);
     let coarse = energy(&bands[COARSE]).smoothed(wide);
     let floor = (noise_sd * noise_sd + settings.detail_floor * settings.detail_floor) as f32;
     let structured = |i: usize| settings.texture_over_noise as f32 * floor < coarse.values[i];

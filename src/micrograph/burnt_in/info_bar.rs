@@ -14,7 +14,7 @@ struct Row {
 }
 
 /// Information bars, wherever they lie.
-pub(super) fn find_strips(view: &View<'_>, settings: &BurntInSettings) -> Vec<PxBox> {
+pub(super) fn find_info_bars(view: &View<'_>, settings: &BurntInSettings) -> Vec<PxBox> {
     let rows: Vec<Row> = (0..view.height).map(|y| row_of(view.row(y), settings.flat_step)).collect();
     let mut strips = Vec::new();
     let mut y = 0;
