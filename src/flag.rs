@@ -229,6 +229,13 @@ pub const FLAGS: &[Flag] = &[
     ),
     flag("coarse", "picture", Severity::Caution, "Fibres are few pixels across.", "Use a higher magnification."),
     flag(
+        "implausible_scale",
+        "picture",
+        Severity::Caution,
+        "The file claims a scale that no microscope gives.",
+        "Give um_per_px in the series table, and look at the program that wrote the file.",
+    ),
+    flag(
         "controls_missing",
         "run",
         Severity::Note,

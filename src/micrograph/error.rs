@@ -12,6 +12,20 @@ pub enum ReadError {
         /// What the system said.
         reason: String,
     },
+    /// A folder, a pipe or a device.
+    #[error("{file}: no regular file; give the path of a picture file")]
+    NotAFile {
+        /// Picture.
+        file: String,
+    },
+    /// More bytes than a picture can have.
+    #[error("{file}: the file is longer than {most_mb} MB; crop the picture or raise read.max_file_mb in the settings")]
+    FileTooLong {
+        /// Picture.
+        file: String,
+        /// Limit, MB.
+        most_mb: u64,
+    },
     /// The program failed on it.
     #[error("{file}: the program failed on this picture ({reason}); please report it together with the picture")]
     Fault {

@@ -2,13 +2,16 @@
 
 mod burnt_in;
 mod error;
-mod jpeg_end;
+mod file;
+mod integrity;
 pub mod quality;
 mod read;
 mod tags;
 mod tiff_page;
 
 pub use error::ReadError;
+pub use file::picture_bytes;
+pub(crate) use file::plain_io;
 pub(crate) use read::{Decoded, decode_picture};
 pub use read::{decode_micrograph, format_of, read_micrograph};
 

@@ -1,6 +1,6 @@
 //! Bytes of a picture file -> [`Micrograph`], under explicit limits.
 
-use super::{GreyPlane, Micrograph, ReadError, jpeg_end, tags, tiff_page};
+use super::{GreyPlane, Micrograph, ReadError, file::picture_bytes, integrity, tags, tiff_page};
 use crate::flag::Warning;
 use crate::settings::ReadSettings;
 use crate::units::Scale;
@@ -14,7 +14,7 @@ use std::path::Path;
 /// When the file cannot be opened, is no supported picture, is damaged, or is outside the size limits.
 pub fn read_micrograph(path: &Path, settings: &ReadSettings) -> Result<Micrograph, ReadError> {
     let file = path.display().to_string();
-    let bytes = std::fs::read(path).map_err(|e| ReadError::Unreadable { file: file.clone(), reason: e.to_string() })?;
+    let bytes = picture_bytes(path, settings)?;
     decode_micrograph(&file, &bytes, settings)
 }
 
@@ -65,10 +65,9 @@ pub(crate) fn decode_picture(file: &str, bytes: &[u8], settings: &ReadSettings) 
     let source = Source { file, bytes, settings };
     let format = source.format()?;
     let mut warnings = Vec::new();
+    integrity::check(bytes, format).map_err(|e| source.damaged(format, &e))?;
     let picture = source.decode(format, &mut warnings)?;
-    if format == ImageFormat::Jpeg && !jpeg_end::is_complete(bytes) {
-        return Err(source.damaged(format, "no end of picture"));
-    }
+    source.check_decoded(format, &picture)?;
     let scale = tags::scale_of(bytes, format, settings, &mut warnings);
     Ok(Decoded { picture, scale, warnings })
 }
@@ -130,6 +129,23 @@ impl Source<'_> {
         Ok(picture)
     }
 
+    /// What tells of damage only once there are pixels.
+    fn check_decoded(&self, format: ImageFormat, picture: &DynamicImage) -> Result<(), ReadError> {
+        let again = |bytes: &[u8]| Source { bytes, ..*self }.decode(format, &mut Vec::new()).is_ok();
+        integrity::check_after(self.bytes, format, again).map_err(|e| self.damaged(format, &e))?;
+        // TIFF may hold JPEG strips, whose data is not followed.
+        let missing = match format {
+            ImageFormat::Jpeg | ImageFormat::Tiff => integrity::missing_rows(picture),
+            _ => 0,
+        };
+        match missing {
+            0 => Ok(()),
+            n => {
+                Err(self.damaged(format, &format!("its last {n} rows are the flat grey that stands for missing data")))
+            }
+        }
+    }
+
     fn check_size(&self, width: u32, height: u32) -> Result<(), ReadError> {
         let least = self.settings.min_side_px;
         if width.min(height) < least {
@@ -169,6 +185,10 @@ fn one_line(text: &str) -> String {
 
 /// The picture format that the first bytes of a file show; `None` = none that is read here.
 pub fn format_of(bytes: &[u8]) -> Option<ImageFormat> {
+    // BigTIFF differs from TIFF in one byte of its start.
+    if bytes.starts_with(b"II\x2b\0") || bytes.starts_with(b"MM\0\x2b") {
+        return Some(ImageFormat::Tiff);
+    }
     image::guess_format(bytes).ok().filter(|f| {
         matches!(f, ImageFormat::Png | ImageFormat::Jpeg | ImageFormat::Tiff | ImageFormat::Bmp | ImageFormat::WebP)
     })

@@ -29,6 +29,14 @@ pub(super) fn scale_of(
         _ => None,
     };
     let found = found?;
+    // Resolutions that are too coarse are print defaults, which have their own words below.
+    let [least, most] = settings.plausible_um_per_px;
+    if found.um_per_px < least || most < found.um_per_px && !found.is_resolution {
+        let um = found.um_per_px;
+        let text = format!("the file says {um:e} µm per px, which no microscope gives; not used as scale");
+        warnings.push(Warning::new("implausible_scale", text));
+        return None;
+    }
     if found.is_resolution && settings.print_um_per_px_min <= found.um_per_px {
         let dpi = UM_PER_INCH / found.um_per_px;
         let text =

@@ -217,6 +217,9 @@ fn is_picture(path: &Path) -> bool {
     if extension.is_some_and(|e| EXTENSIONS.contains(&e.as_str())) {
         return true;
     }
+    if !path.is_file() {
+        return false;
+    }
     let mut start = [0; 16];
     let read = std::fs::File::open(path).and_then(|mut file| file.read(&mut start));
     read.is_ok_and(|n| format_of(&start[..n]).is_some())

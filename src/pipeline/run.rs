@@ -262,13 +262,9 @@ impl SeriesRun<'_> {
     fn picture(&self, job: &PictureJob) -> Result<Finished, RunError> {
         let mut seconds = StageSeconds::default();
         let mut clock = Clock(Instant::now());
-        let name = text(&job.path);
-        let (source, hash) = match Source::open(&job.path) {
+        let (source, hash) = match Source::open(&job.path, &self.tools.settings.read) {
             Ok(opened) => opened,
-            Err(e) => {
-                let error = ReadError::Unreadable { file: name, reason: plain_io(&e) };
-                return Ok(self.failed(job, error.to_string(), ""));
-            }
+            Err(error) => return Ok(self.failed(job, error.to_string(), "")),
         };
         let key = cache::key(&self.digest, &hash, &job.series, self.tools.um_per_px);
         let cached = self.folder.cached(&key);
@@ -469,13 +465,4 @@ fn picture_of(job: &PictureJob, known: &Known) -> Picture {
 /// A lock that a panic elsewhere left behind still holds whole values: each is written in one assignment.
 fn held<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
-}
-
-fn plain_io(error: &std::io::Error) -> String {
-    match error.kind() {
-        std::io::ErrorKind::NotFound => "there is no such file".into(),
-        std::io::ErrorKind::PermissionDenied => "no right to read it".into(),
-        std::io::ErrorKind::IsADirectory => "it is a folder".into(),
-        _ => error.to_string(),
-    }
 }

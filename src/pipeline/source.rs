@@ -4,9 +4,9 @@ use super::Tools;
 use super::inputs::text;
 use crate::calibrate::{contradiction, find_scale_bar};
 use crate::flag::Warning;
-use crate::micrograph::{Micrograph, decode_micrograph};
+use crate::micrograph::{Micrograph, ReadError, decode_micrograph, picture_bytes, plain_io};
 use crate::series::SeriesRow;
-use crate::settings::Settings;
+use crate::settings::{ReadSettings, Settings};
 use crate::stack::{frames_of_folder, merge_folder};
 use crate::units::{Scale, ScaleSource};
 use std::path::{Path, PathBuf};
@@ -23,14 +23,14 @@ impl Source {
     /// Opens a job's path; returns it with the BLAKE3 of its content (of all frames in order, for a series).
     ///
     /// # Errors
-    /// What the system says when something cannot be read.
-    pub(super) fn open(path: &Path) -> std::io::Result<(Self, String)> {
+    /// When something cannot be read.
+    pub(super) fn open(path: &Path, settings: &ReadSettings) -> Result<(Self, String), ReadError> {
         if !path.is_dir() {
-            let bytes = read_steady(path)?;
+            let bytes = read_steady(path, settings)?;
             let hash = blake3::hash(&bytes).to_hex().to_string();
             return Ok((Self::File(path.to_owned(), bytes), hash));
         }
-        let hash = series_hash(path)?;
+        let hash = series_hash(path, settings)?;
         Ok((Self::Series { path: path.to_owned(), hash: hash.clone() }, hash))
     }
 
@@ -47,7 +47,7 @@ impl Source {
                 let merged =
                     merge_folder(&path, &settings.stack, &settings.read).map_err(|e| e.to_string())?.micrograph;
                 // Frames are read one by one while they are merged: what was merged must be what was hashed.
-                match series_hash(&path) {
+                match series_hash(&path, &settings.read) {
                     Ok(now) if now == hash => Ok(merged),
                     _ => Err(format!("{}: {CHANGED}", text(&path))),
                 }
@@ -59,21 +59,23 @@ impl Source {
 const CHANGED: &str = "changed while it was read; give the same command again when nobody writes to it";
 
 /// The bytes of a file that nobody wrote to meanwhile.
-fn read_steady(path: &Path) -> std::io::Result<Vec<u8>> {
-    let look = |path: &Path| std::fs::metadata(path).map(|m| (m.len(), m.modified().ok()));
-    let before = look(path)?;
-    let bytes = std::fs::read(path)?;
+fn read_steady(path: &Path, settings: &ReadSettings) -> Result<Vec<u8>, ReadError> {
+    let unreadable = |reason: String| ReadError::Unreadable { file: text(path), reason };
+    let look = || std::fs::metadata(path).map(|m| (m.len(), m.modified().ok())).map_err(|e| unreadable(plain_io(&e)));
+    let before = look()?;
+    let bytes = picture_bytes(path, settings)?;
     // Times are compared for equality only, so that a clock that jumps does no harm.
-    if look(path)? != before || bytes.len() as u64 != before.0 {
-        return Err(std::io::Error::other(CHANGED));
+    if look()? != before || bytes.len() as u64 != before.0 {
+        return Err(unreadable(CHANGED.into()));
     }
     Ok(bytes)
 }
 
-fn series_hash(path: &Path) -> std::io::Result<String> {
+fn series_hash(path: &Path, settings: &ReadSettings) -> Result<String, ReadError> {
     let mut hasher = blake3::Hasher::new();
-    for frame in frames_of_folder(path).map_err(|e| std::io::Error::other(e.to_string()))? {
-        let bytes = read_steady(&frame)?;
+    let unreadable = |reason: String| ReadError::Unreadable { file: text(path), reason };
+    for frame in frames_of_folder(path).map_err(|e| unreadable(e.to_string()))? {
+        let bytes = read_steady(&frame, settings)?;
         hasher.update(&(bytes.len() as u64).to_le_bytes());
         hasher.update(&bytes);
     }

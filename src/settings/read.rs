@@ -12,6 +12,11 @@ pub struct ReadSettings {
     pub max_side_px: u32,
     /// Most memory that one decoded picture may take, MB (1300: 20 000 x 20 000 px in 8-bit colour).
     pub max_decode_mb: u64,
+    /// Longest picture file, MB (1600: a picture of `max_decode_mb` without compression, with room for its tags).
+    pub max_file_mb: u64,
+    /// Range of scales that a microscope gives, µm per px; a file that claims another is not believed
+    /// (0.00001 to 1000: from below the size of an atom to a millimetre).
+    pub plausible_um_per_px: [f64; 2],
     /// A resolution tag that gives this many µm per px or more is a print or screen default, no calibration
     /// (10.5 µm = 2400 dpi: there a 40 µm fibre has 4 px, too few to grade). Larger = more tags are believed.
     pub print_um_per_px_min: f64,
@@ -25,6 +30,8 @@ impl Default for ReadSettings {
             min_side_px: 64,
             max_side_px: 20_000,
             max_decode_mb: 1300,
+            max_file_mb: 1600,
+            plausible_um_per_px: [1e-5, 1e3],
             print_um_per_px_min: 10.5,
             burnt_in: BurntInSettings::default(),
         }

@@ -2,7 +2,7 @@
 
 use super::StackError;
 use crate::flag::Warning;
-use crate::micrograph::{Decoded, GreyPlane, ReadError, decode_picture};
+use crate::micrograph::{Decoded, GreyPlane, ReadError, decode_picture, picture_bytes};
 use crate::raster::Plane;
 use crate::settings::ReadSettings;
 use crate::units::Scale;
@@ -26,8 +26,7 @@ impl Frame {
     /// Reads one frame.
     pub(super) fn read(path: &Path, settings: &ReadSettings) -> Result<Self, ReadError> {
         let file = path.display().to_string();
-        let bytes =
-            std::fs::read(path).map_err(|e| ReadError::Unreadable { file: file.clone(), reason: e.to_string() })?;
+        let bytes = picture_bytes(path, settings)?;
         let Decoded { picture, scale, warnings } = decode_picture(&file, &bytes, settings)?;
         let deep = picture.color().bytes_per_pixel() / picture.color().channel_count() > 1;
         let (width, height) = (picture.width() as usize, picture.height() as usize);

@@ -5,6 +5,7 @@ mod answers;
 mod bad_inputs;
 mod calibrate;
 mod cli;
+mod damage;
 mod driver;
 mod faults;
 mod formats;

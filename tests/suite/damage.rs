@@ -1,0 +1,187 @@
+//! Damaged pictures, good or refused: whatever a disk or a transfer does to a file, it gives the same picture or a clear fault.
+
+use crate::driver::{Bench, fixture, repository};
+use breakface::micrograph::{ReadError, decode_micrograph};
+use breakface::settings::ReadSettings;
+use image::codecs::jpeg::JpegEncoder;
+use image::{DynamicImage, ImageFormat};
+use std::io::Cursor;
+use std::process::Command;
+
+/// Bundled pictures to be damaged.
+const PICTURES: [&str; 12] = [
+    "demo/TC-B01-A_1.jpg",
+    "demo/TC-B02-A_2.jpg",
+    "demo/TC-C04-A_1.jpg",
+    "demo/TC-C05-A_2.jpg",
+    "demo/TC-C06-A_3.jpg",
+    "demo/TC-P07-A_1.jpg",
+    "demo/TC-P08-A_2.jpg",
+    "demo/TC-P09-A_3.jpg",
+    "demo/TC-S01-A_1.jpg",
+    "rendered/teased_sem.jpg",
+    "rendered/tuft_ring.jpg",
+    "rendered/close_backlit.jpg",
+];
+
+/// What is done to a file: 4 096 bytes zeroed at a third, at two thirds, set to one value, shifted by one byte.
+fn damages(bytes: &[u8]) -> [(&'static str, Vec<u8>); 4] {
+    const LENGTH: usize = 4096;
+    let third = bytes.len() / 3;
+    let length = LENGTH.min(third / 2);
+    let with = |at: usize, value: u8| {
+        let mut out = bytes.to_vec();
+        out[at..at + length].fill(value);
+        out
+    };
+    let mut lost = bytes.to_vec();
+    lost.drain(third..third + length);
+    [
+        ("zeroed at one third", with(third, 0)),
+        ("zeroed at two thirds", with(2 * third, 0)),
+        ("overwritten at one third", with(third, 0x55)),
+        ("a piece lost at one third", lost),
+    ]
+}
+
+/// Either refused as damaged, or the picture that it was.
+fn assert_good_or_refused(name: &str, whole: &[u8], damaged: &[u8]) -> bool {
+    let settings = ReadSettings::default();
+    let good = decode_micrograph(name, whole, &settings).unwrap_or_else(|e| panic!("{e}"));
+    match decode_micrograph(name, damaged, &settings) {
+        Err(ReadError::Damaged { .. }) => true,
+        Err(other) => panic!("{name}: {other}"),
+        Ok(picture) => {
+            assert!(picture.grey == good.grey, "{name}: another picture, without a word");
+            false
+        }
+    }
+}
+
+#[test]
+fn damaged_jpegs_are_refused() {
+    let mut refused = 0;
+    for picture in PICTURES {
+        let whole = std::fs::read(fixture(picture)).unwrap();
+        for (how, damaged) in damages(&whole) {
+            refused += usize::from(assert_good_or_refused(&format!("{picture}, {how}"), &whole, &damaged));
+        }
+    }
+    assert_eq!(refused, 48);
+}
+
+/// Progressive data and restart markers have codes of their own.
+#[test]
+fn damaged_progressive_jpegs_are_refused() {
+    let whole = std::fs::read(repository("tests/reference/pictures/rgb_progressive.jpg")).unwrap();
+    for (how, damaged) in damages(&whole) {
+        assert_good_or_refused(how, &whole, &damaged);
+    }
+}
+
+fn small(picture: &str) -> DynamicImage {
+    image::open(fixture(picture)).unwrap().thumbnail(600, 600)
+}
+
+fn encoded(picture: &DynamicImage, format: ImageFormat) -> Vec<u8> {
+    let mut bytes = Cursor::new(Vec::new());
+    picture.write_to(&mut bytes, format).unwrap();
+    bytes.into_inner()
+}
+
+#[test]
+fn damaged_png_is_refused() {
+    let whole = encoded(&small(PICTURES[0]), ImageFormat::Png);
+    for (how, damaged) in damages(&whole) {
+        assert!(assert_good_or_refused(how, &whole, &damaged), "{how}");
+    }
+}
+
+/// Lossless and lossy WebP; the lossy ones are made by Pillow where Python has it.
+#[test]
+fn damaged_webp_is_refused() {
+    for picture in &PICTURES[..3] {
+        let whole = encoded(&small(picture), ImageFormat::WebP);
+        for (how, damaged) in damages(&whole) {
+            assert_good_or_refused(&format!("{picture}, {how}"), &whole, &damaged);
+        }
+    }
+    let whole = std::fs::read(repository("tests/reference/pictures/rgb.webp")).unwrap();
+    for (how, damaged) in damages(&whole) {
+        assert_good_or_refused(how, &whole, &damaged);
+    }
+}
+
+/// A picture as TIFF of one strip, packed with zlib.
+fn deflated_tiff() -> Vec<u8> {
+    use tiff::encoder::{Compression, DeflateLevel, TiffEncoder, colortype::Gray8};
+    let grey = small(PICTURES[0]).to_luma8();
+    let mut bytes = Cursor::new(Vec::new());
+    let encoder = TiffEncoder::new(&mut bytes).unwrap();
+    let mut encoder = encoder.with_compression(Compression::Deflate(DeflateLevel::Balanced));
+    encoder.write_image::<Gray8>(grey.width(), grey.height(), grey.as_raw()).unwrap();
+    bytes.into_inner()
+}
+
+#[test]
+fn damaged_packed_tiffs_are_refused() {
+    let whole = deflated_tiff();
+    for (how, damaged) in damages(&whole) {
+        assert!(assert_good_or_refused(how, &whole, &damaged), "{how}");
+    }
+}
+
+/// The checksum is behind the last pixel, where the decoder does not look.
+#[test]
+fn a_wrong_checksum_is_seen() {
+    let whole = deflated_tiff();
+    let sums = checksum_places(&whole);
+    assert!(!sums.is_empty());
+    for at in sums {
+        let mut damaged = whole.clone();
+        damaged[at] ^= 0x10;
+        assert!(assert_good_or_refused("checksum", &whole, &damaged), "at {at}");
+    }
+}
+
+/// Last byte of every strip.
+fn checksum_places(bytes: &[u8]) -> Vec<usize> {
+    use tiff::tags::Tag;
+    let mut decoder = tiff::decoder::Decoder::new(Cursor::new(bytes)).unwrap();
+    let offsets = decoder.get_tag_u64_vec(Tag::StripOffsets).unwrap();
+    let lengths = decoder.get_tag_u64_vec(Tag::StripByteCounts).unwrap();
+    offsets.iter().zip(&lengths).map(|(at, length)| (at + length - 1) as usize).collect()
+}
+
+/// A header of a few bytes that claims 20 000 x 20 000 px costs no time and no memory.
+#[test]
+fn a_claim_without_data_is_refused_at_once() {
+    let mut bytes = Vec::new();
+    JpegEncoder::new(&mut bytes).encode_image(&image::GrayImage::new(64, 64)).unwrap();
+    let frame = bytes.windows(2).position(|w| w == [0xff, 0xc0]).unwrap();
+    for at in [frame + 5, frame + 7] {
+        bytes[at..at + 2].copy_from_slice(&20_000_u16.to_be_bytes());
+    }
+    let bench = Bench::new();
+    bench.write("in/huge.jpg", bytes);
+    let said = bench.run(&["classify", "in", "--out", "r", "--no-report", "--quiet"]);
+    assert!(said.err.contains("its data ends before the picture does"), "{}", said.err);
+}
+
+/// Pipes and devices may never end, sparse files hold nothing.
+#[cfg(unix)]
+#[test]
+fn only_regular_files_of_a_bounded_length_are_read() {
+    let bench = Bench::new();
+    bench.write("in/keep.txt", "");
+    assert!(Command::new("mkfifo").arg(bench.path("in/pipe.png")).status().unwrap().success());
+    std::fs::File::create(bench.path("in/sparse.png")).unwrap().set_len(7_000_000_000).unwrap();
+    let rows = "image,specimen\npipe.png,a\nsparse.png,a\n/dev/zero,a\n";
+    bench.write("in/series.csv", rows);
+    let said = bench.run(&["classify", "in", "--out", "r", "--no-report", "--quiet"]);
+    for expected in ["pipe.png: no regular file", "sparse.png: the file is longer than 1600 MB"] {
+        assert!(said.err.contains(expected), "{expected}: {}", said.err);
+    }
+    let said = bench.run(&["classify", "/dev/zero", "--out", "r2", "--no-report", "--quiet"]);
+    assert!(said.err.contains("/dev/zero: no regular file"), "{}", said.err);
+}
