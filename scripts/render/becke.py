@@ -63,7 +63,7 @@ def sample(rng, d):
     u = rng.uniform
     bend = float(np.exp(u(np.log(0.008), np.log(0.5))) * rng.choice([1, -1], p=[0.75, 0.25]))
     na = float(u(0.05, 0.5))
-    reach = d * float(np.exp(u(np.log(0.02), np.log(0.35))))  # how far the bent rays get, um
+    reach = d * float(np.exp(u(np.log(0.03), np.log(0.35))))  # how far the bent rays get, um
     return dict(contrast_index=round(bend, 4), defocus_um=round(float(rng.choice([1, -1])) * reach / min(max(abs(bend) * 1.5, 0.01), na), 2), aperture=round(na, 3), lost=float(u(0.0, 0.5)))
 
 

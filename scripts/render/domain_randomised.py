@@ -81,6 +81,8 @@ def render(job, setup=setup):
     rng = np.random.default_rng(job["seed"])
     p = setup(rng)
     p.update(job.get("force", {}))
+    if p["look"] == "becke" and rng.random() < 0.6:  # clear fibres: hardly more than their outlines is seen
+        p["mat"].update(core=np.full(3, rng.uniform(0.82, 1.0)), cov=float(rng.choice([0, rng.uniform(0, 0.4)])))
     p.update({k: job[k] for k in ("hard", "marks") if job.get(k) is not None})
     W, H, um, ss = p["W"], p["H"], p["um"], p["ss"]
     hw, hh = W * um / 2, H * um / 2
