@@ -280,7 +280,7 @@ fn csv_row(out: &mut dyn Write, truth: &Value, end: &Value, measured: &MeasuredE
     cells.extend(
         [measured.tip.x, measured.tip.y, measured.axis_deg, measured.quality].iter().map(|v| format!("{v:.4}")),
     );
-    cells.push(measured.not_gradable.join(" "));
+    cells.push(measured.not_gradable.iter().map(|r| r.text()).collect::<Vec<_>>().join(" "));
     cells.extend(measured.features.values().iter().map(|v| v.map(|v| format!("{v:.5}")).unwrap_or_default()));
     writeln!(out, "{}", cells.join(","))?;
     Ok(())

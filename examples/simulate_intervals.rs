@@ -6,13 +6,12 @@
 //! labeller errs at rates that differ from carrier to carrier. Everything goes through `face::score_specimens` as in a real run.
 //! The truth is the fraction of all fibres of the simulated face.
 
-use breakface::face::{Picture, score_specimens};
-use breakface::measure::FeatureRow;
+use breakface::face::score_specimens;
 use breakface::series::{Kind, SeriesRow};
 use breakface::settings::{FaceSettings, Settings};
 use breakface::stats::Z95;
 use breakface::stats::proportion::wilson;
-use breakface::table::EndRow;
+use breakface::table::{EndRow, ImageRow};
 use breakface::tree::Label;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -178,16 +177,16 @@ fn one_series(scenario: &Scenario, settings: &FaceSettings, rng: &mut ChaCha8Rng
         .collect()
 }
 
-fn picture(image: &str, specimen: &str, kind: Kind, scenario: &Scenario) -> Picture {
+fn picture(image: &str, specimen: &str, kind: Kind, scenario: &Scenario) -> ImageRow {
     let series = SeriesRow {
         image: image.into(),
         specimen: specimen.into(),
         kind: Some(kind),
         carriers: scenario.told.then_some(scenario.carriers as u32),
-        count: true,
+        counted: true,
         ..SeriesRow::default()
     };
-    Picture { series, um_per_px: Some(1.0), width_px: 1600, height_px: 1200, ..Picture::default() }
+    ImageRow { series, um_per_px: Some(1.0), width_px: Some(1600), height_px: Some(1200), ..ImageRow::default() }
 }
 
 /// Labelled ends of one picture: `seen` carriers drawn at random, of each some ends.
@@ -222,19 +221,11 @@ fn end(image: &str, specimen: &str, number: u32, carrier: u32, label: Label) -> 
         specimen: specimen.into(),
         end: number,
         carrier: Some(carrier),
-        x_px: 0.0,
         y_px: f64::from(number),
-        axis_deg: 0.0,
-        shaft_diameter_um: None,
-        shaft_diameter_u_um: None,
         label,
-        p_sheared: None,
         quality: 1.0,
-        reason: String::new(),
-        subtype: String::new(),
         counted: true,
-        features: FeatureRow::default(),
-        extra: Vec::new(),
+        ..EndRow::default()
     }
 }
 

@@ -15,59 +15,16 @@ use std::collections::BTreeMap;
 use std::io;
 use std::path::{Path, PathBuf};
 
+pub use crate::table::HandLabel;
 use crate::table::{guard_formula, unguard_formula};
-use crate::tree::Label;
 use crate::units::Point;
 
 pub use agreement::{Agreement, Disagreement, agreement, cohen_kappa};
 pub use log::LabelLog;
-pub use placed::{ADDED_BY_HAND, NOT_AN_END, ReviewedEnd, UNCLEAR_BY_HAND, place, with_hand_labels};
+pub use placed::{ReviewedEnd, place, with_hand_labels};
 
 /// The header of `labels.csv`.
 pub const COLUMNS: [&str; 8] = ["image", "x_px", "y_px", "label", "labeller", "when", "action", "end"];
-
-/// What a person says an end is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum HandLabel {
-    /// Cut through.
-    Sheared,
-    /// Broken in tension.
-    Tensile,
-    /// The picture does not allow a verdict.
-    Unclear,
-    /// No fibre ends here.
-    NotAnEnd,
-}
-
-impl HandLabel {
-    /// All hand labels, in the order of the tables.
-    pub const ALL: [Self; 4] = [Self::Sheared, Self::Tensile, Self::Unclear, Self::NotAnEnd];
-
-    /// The word in `labels.csv`.
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::Sheared => "sheared",
-            Self::Tensile => "tensile",
-            Self::Unclear => "unclear",
-            Self::NotAnEnd => "not_an_end",
-        }
-    }
-
-    /// The hand label from its word, whatever the case.
-    pub fn from_word(word: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|l| l.word().eq_ignore_ascii_case(word.trim()))
-    }
-
-    /// The label of an end; `None` when it is not an end.
-    pub fn label(self) -> Option<Label> {
-        match self {
-            Self::Sheared => Some(Label::Sheared),
-            Self::Tensile => Some(Label::Tensile),
-            Self::Unclear => Some(Label::Unclear),
-            Self::NotAnEnd => None,
-        }
-    }
-}
 
 /// What was done when a row was written. Only for people and for undo: the state is in the other columns.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

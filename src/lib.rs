@@ -4,6 +4,9 @@
 //! The modules are listed in the order in which data flows; a module uses only modules above it:
 //! picture -> ends -> measurements -> carriers -> labels -> table -> faces -> knots -> report.
 
+// Cells, columns and rows: what every table has in common; CSV and Parquet.
+pub mod tabular;
+
 // Points, angles and scales: the one pixel and axis convention.
 pub mod units;
 
@@ -55,7 +58,7 @@ pub mod carrier;
 // Decision tree: predict, explain; the model file.
 pub mod tree;
 
-// One row per end, picture, specimen and knot; CSV and Parquet.
+// The rows of the tables: one per end, picture, specimen and knot.
 pub mod table;
 
 // Hand labels as data.

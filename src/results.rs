@@ -1,5 +1,6 @@
 //! Saved results of a run, read back from its tables: for the report, the review page and comparisons.
 
+use crate::settings::Settings;
 use crate::table::{
     CarrierRow, EndRow, ImageRow, KnotRow, PairRow, SideRow, SpecimenRow, TableError, TableRow, read_csv,
 };
@@ -7,7 +8,10 @@ use std::path::{Component, Path, PathBuf};
 
 mod run_file;
 
-pub use run_file::{DetectorUsed, InputUsed, ModelUsed, RUN_FILE, RUN_SCHEMA, RunFile, ShardUsed, StageSeconds};
+pub use run_file::{
+    DetectorUsed, InputUsed, ModelUsed, RUN_FILE, RUN_SCHEMA, RowCounts, RunFile, ShardUsed, StageSeconds,
+    write_row_counts,
+};
 
 /// Folder of the overlays within a folder of results.
 pub const OVERLAY_FOLDER: &str = "overlays";
@@ -57,6 +61,18 @@ pub enum ResultsError {
         /// Folder.
         folder: String,
     },
+    /// A table was cut short, or has rows of another run.
+    #[error(
+        "{table}: has {found} rows, its run wrote {written}; copy it again from where it was whole, or run `classify` again"
+    )]
+    RowCount {
+        /// File.
+        table: String,
+        /// Rows that are there.
+        found: usize,
+        /// Rows that the run wrote.
+        written: usize,
+    },
     /// A table is damaged.
     #[error(transparent)]
     Table(#[from] TableError),
@@ -76,8 +92,14 @@ impl Results {
     /// # Errors
     /// When these are missing, or any table or `run.json` is damaged.
     pub fn load(folder: &Path) -> Result<Self, ResultsError> {
-        let results = Self::load_without_ends(folder)?;
-        Ok(Self { ends: read_csv(&folder.join("ends.csv"))?, ..results })
+        let mut results = Self::load_without_ends(folder)?;
+        results.ends = read_csv(&folder.join(EndRow::csv_name()))?;
+        results.check_rows::<EndRow>(results.ends.len(), |rows| rows.ends)?;
+        // Version 0.1.0 wrote the model's label into a column of its own only where a person had looked.
+        if results.ends.iter().all(|e| e.label_model.is_none()) {
+            results.ends.iter_mut().filter(|e| e.label_hand.is_none()).for_each(|e| e.label_model = Some(e.label));
+        }
+        Ok(results)
     }
 
     /// As [`Self::load`], but for the rows of `ends.csv`.
@@ -86,23 +108,41 @@ impl Results {
     /// As [`Self::load`].
     pub fn load_without_ends(folder: &Path) -> Result<Self, ResultsError> {
         let path = |name: &str| folder.join(name);
-        if !path("ends.csv").is_file() || !path("images.csv").is_file() {
+        if !path(&EndRow::csv_name()).is_file() || !path(&ImageRow::csv_name()).is_file() {
             return Err(ResultsError::NoResults { folder: folder.display().to_string() });
         }
         if path(HALF_PLACED).exists() {
             return Err(ResultsError::HalfPlaced { folder: folder.display().to_string() });
         }
-        Ok(Self {
+        let results = Self {
             folder: folder.into(),
             ends: Vec::new(),
-            images: read_csv(&path("images.csv"))?,
-            specimens: optional(&path("specimens.csv"))?,
-            sides: optional(&path("sides.csv"))?,
-            carriers: optional(&path("carriers.csv"))?,
-            knots: optional(&path("knots.csv"))?,
-            pairs: optional(&path("pairs.csv"))?,
+            images: read_csv(&path(&ImageRow::csv_name()))?,
+            specimens: optional(folder)?,
+            sides: optional(folder)?,
+            carriers: optional(folder)?,
+            knots: optional(folder)?,
+            pairs: optional(folder)?,
             run: run_file(&path(RUN_FILE))?,
-        })
+        };
+        results.check_rows::<ImageRow>(results.images.len(), |rows| rows.images)?;
+        Ok(results)
+    }
+
+    /// Whether a table has as many rows as its run wrote.
+    fn check_rows<T: TableRow>(&self, found: usize, of: impl Fn(RowCounts) -> usize) -> Result<(), ResultsError> {
+        match self.run.as_ref().and_then(|run| run.rows).map(of) {
+            Some(written) if written != found => {
+                let table = self.folder.join(T::csv_name()).display().to_string();
+                Err(ResultsError::RowCount { table, found, written })
+            }
+            _ => Ok(()),
+        }
+    }
+
+    /// The settings of the run; the defaults where it does not say.
+    pub fn settings(&self) -> Settings {
+        self.run.as_ref().map_or_else(Settings::default, |run| run.settings().0)
     }
 
     /// Where the file of a picture was when it was classified; `None` when the run does not say.
@@ -122,8 +162,9 @@ impl Results {
     }
 }
 
-fn optional<T: TableRow>(path: &Path) -> Result<Vec<T>, TableError> {
-    if path.is_file() { read_csv(path) } else { Ok(Vec::new()) }
+fn optional<T: TableRow>(folder: &Path) -> Result<Vec<T>, TableError> {
+    let path = folder.join(T::csv_name());
+    if path.is_file() { read_csv(&path) } else { Ok(Vec::new()) }
 }
 
 fn run_file(path: &Path) -> Result<Option<RunFile>, ResultsError> {
@@ -134,7 +175,7 @@ fn run_file(path: &Path) -> Result<Option<RunFile>, ResultsError> {
     let bytes = std::fs::read(path).map_err(|e| wrong(e.to_string()))?;
     let value: serde_json::Value = serde_json::from_slice(&bytes).map_err(|e| wrong(e.to_string()))?;
     let schema = value.get("schema").and_then(serde_json::Value::as_str).unwrap_or_default().to_owned();
-    if schema != RUN_SCHEMA {
+    if !run_file::READ_SCHEMAS.contains(&schema.as_str()) {
         return Err(wrong(format!(
             "expected {RUN_SCHEMA}, found {schema:?}; use the version that wrote it, or run again"
         )));
@@ -142,18 +183,69 @@ fn run_file(path: &Path) -> Result<Option<RunFile>, ResultsError> {
     serde_json::from_value(value).map(Some).map_err(|e| wrong(e.to_string()))
 }
 
-/// Where the overlay of a picture is in a folder of results. Names that would lead out of the folder are bent inwards.
+/// Longest part of an overlay's path, bytes: file systems take 255, and `.png` and a temporary name must fit too.
+const LONGEST_PART: usize = 200;
+
+/// Where the overlay of a picture is in a folder of results. Names that would lead out of the folder are bent inwards, and no
+/// two pictures share a place: `~` marks what was changed.
 pub fn overlay_path(results: &Path, image: &str) -> PathBuf {
     let mut path = results.join(OVERLAY_FOLDER);
+    let mut parts: Vec<String> = Vec::new();
     for part in Path::new(image).components() {
         match part {
-            Component::Normal(name) => path.push(name),
-            Component::ParentDir => path.push("_up"),
-            Component::RootDir | Component::Prefix(_) => path.push("_root"),
+            Component::Normal(name) => parts.push(own_part(&name.to_string_lossy())),
+            Component::ParentDir => parts.push("~up".into()),
+            Component::RootDir | Component::Prefix(_) => parts.push("~root".into()),
             Component::CurDir => {}
         }
     }
-    let mut name = path.into_os_string();
-    name.push(".png");
-    name.into()
+    let name = parts.pop().unwrap_or_default();
+    // A folder never looks like the overlay of a picture of its name.
+    let folder = |part: String| if part.ends_with(".png") || part.ends_with('~') { part + "~" } else { part };
+    path.extend(parts.into_iter().map(folder));
+    path.join(format!("{name}.png"))
+}
+
+/// A name as part of an overlay's path.
+fn own_part(name: &str) -> String {
+    let marked = if name.starts_with('~') { format!("~{name}") } else { name.to_owned() };
+    if marked.len() <= LONGEST_PART {
+        return marked;
+    }
+    let digest = &blake3::hash(name.as_bytes()).to_hex()[..16];
+    let start = marked.char_indices().map(|(i, c)| i + c.len_utf8()).take_while(|end| *end <= LONGEST_PART - 17).last();
+    format!("{}~{digest}", &marked[..start.unwrap_or(0)])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_two_pictures_share_an_overlay_and_none_lies_outside() {
+        let long = "x".repeat(252);
+        let names = [
+            "a",
+            "a.png",
+            "a.png/b",
+            "a.png~/b",
+            "a/b",
+            "../x.png",
+            "_up/x.png",
+            "~up/x.png",
+            "/x.png",
+            "~root/x.png",
+            "x.png",
+            &long,
+            &format!("{long}y"),
+            "../../x.png",
+        ];
+        let places: Vec<PathBuf> = names.iter().map(|n| overlay_path(Path::new("r"), n)).collect();
+        for (i, place) in places.iter().enumerate() {
+            assert!(place.starts_with("r/overlays"), "{place:?}");
+            assert!(place.components().all(|c| c != Component::ParentDir && c.as_os_str().len() <= 204), "{place:?}");
+            // Neither the same place nor one within the other.
+            assert!(places[..i].iter().all(|p| !p.starts_with(place) && !place.starts_with(p)), "{place:?}");
+        }
+    }
 }

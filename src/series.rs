@@ -2,77 +2,82 @@
 //!
 //! In: the table file. Out: rows that can be worked on, and one clear line for everything that cannot.
 
-mod formula;
 mod read;
 
-pub use formula::{guard_formula, unguard_formula};
 pub use read::{parse_series, read_series};
 
-/// What kind of specimen a picture shows.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Kind {
-    /// A control cut with scissors: every end is sheared.
-    Cut,
-    /// A control pulled straight: every end is tensile.
-    Pull,
-    /// A knot.
-    Knot,
-}
+use crate::tabular::{Extra, row, words};
 
-impl Kind {
-    /// The word in the tables.
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::Cut => "cut",
-            Self::Pull => "pull",
-            Self::Knot => "knot",
-        }
-    }
-
-    /// The kind from its word in the tables, whatever the case.
-    pub fn from_word(word: &str) -> Option<Self> {
-        [Self::Cut, Self::Pull, Self::Knot].into_iter().find(|k| k.word().eq_ignore_ascii_case(word.trim()))
+words! {
+    /// What kind of specimen a picture shows.
+    #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+    pub enum Kind {
+        /// A control cut with scissors: every end is sheared.
+        Cut = "cut",
+        /// A control pulled straight: every end is tensile.
+        Pull = "pull",
+        /// A knot.
+        Knot = "knot",
     }
 }
 
-/// One row of `series.csv`.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct SeriesRow {
-    /// Picture path as written in the table, `/` between folders, relative to the table.
-    pub image: String,
-    /// Specimen code.
-    pub specimen: String,
-    /// Kind of specimen, when given.
-    pub kind: Option<Kind>,
-    /// Trade name of the knot.
-    pub knot: Option<String>,
-    /// Line designation.
-    pub line: Option<String>,
-    /// `standing`, `tag` or free text.
-    pub side: Option<String>,
-    /// Place on the break face; pictures of one site count once.
-    pub site: Option<String>,
+row! {
+    in "series", needs ["image", "specimen"], first [];
+    /// What a row of `series.csv` says of a picture, but for its scale ([`GivenScale`]).
+    #[derive(Debug, Clone, PartialEq, Default)]
+    pub struct SeriesRow {
+        /// Picture, as in the series table (`/` between folders, relative to the table) or relative to the folder given.
+        pub image: String,
+        /// Specimen code.
+        pub specimen: String,
+        /// Kind of specimen: cut, pull or knot.
+        pub kind: Option<Kind>,
+        /// Trade name of the knot.
+        pub knot: Option<String>,
+        /// Line designation.
+        pub line: Option<String>,
+        /// Which side of the break: standing, tag or free text.
+        pub side: Option<String>,
+        /// Place on the break face; pictures of one site count once.
+        pub site: Option<String>,
+        /// Carriers of the braid.
+        pub carriers: Option<u32>,
+        /// Peak load of the break.
+        pub peak_load_n: Option<f64>,
+        /// Whether the picture counts towards its break face.
+        pub counted: bool,
+        /// Unknown columns, kept and passed through: (name, value).
+        pub extra: Extra,
+    }
+}
+
+/// The scale that a series table gives for a picture, in the column `um_per_px` or by a named calibration.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct GivenScale {
     /// Micrometres per pixel.
     pub um_per_px: Option<f64>,
     /// Standard uncertainty of that, µm per px.
     pub u_um_per_px: Option<f64>,
     /// Whether the scale is that of a named calibration.
     pub calibrated: bool,
-    /// Carriers of the braid.
-    pub carriers: Option<u32>,
-    /// Peak load of the break, N.
-    pub peak_load_n: Option<f64>,
-    /// Whether the picture counts towards the score.
-    pub count: bool,
-    /// Unknown columns, kept and passed through: (name, value).
-    pub extra: Vec<(String, String)>,
+}
+
+/// A row of a series table that can be worked on.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct ListedPicture {
+    /// What it says of the picture.
+    pub series: SeriesRow,
+    /// The scale it gives.
+    pub scale: GivenScale,
+    /// Line of the row in the table.
+    pub row: u64,
 }
 
 /// A series table as read.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Series {
     /// Rows that can be worked on, in table order.
-    pub rows: Vec<SeriesRow>,
+    pub rows: Vec<ListedPicture>,
     /// Rows that cannot, and why; their pictures are left out.
     pub problems: Vec<RowProblem>,
     /// Harmless peculiarities that were read as meant, one line each.
@@ -139,11 +144,30 @@ pub enum SeriesError {
         /// Column.
         column: String,
         /// What belongs there.
-        expected: &'static str,
+        expected: String,
         /// What is there.
         found: String,
         /// What to do.
         remedy: String,
+    },
+    /// Rows of one specimen contradict each other.
+    #[error(
+        "specimen {specimen}: {column} is {first:?} in {first_place} and {second:?} in {second_place}; a specimen is one piece of \
+         line that broke once: correct one of the rows, or give them specimen codes of their own"
+    )]
+    Contradicting {
+        /// Specimen code.
+        specimen: String,
+        /// Column in which they differ.
+        column: &'static str,
+        /// What the first row says.
+        first: String,
+        /// Table and row of the first.
+        first_place: String,
+        /// What the second row says.
+        second: String,
+        /// Table and row of the second.
+        second_place: String,
     },
     /// One picture is listed twice.
     #[error(

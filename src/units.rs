@@ -3,6 +3,9 @@
 //! The one convention of the whole project: the centre of the top-left pixel is (0, 0), x points right, y points down;
 //! a direction is `atan2(dy, dx)` in that frame, in degrees, in (−180, 180]; 0 points along +x, 90 points down the picture.
 
+use crate::tabular::words;
+use std::ops::RangeInclusive;
+
 /// A place in a picture, in pixels.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Point {
@@ -85,48 +88,33 @@ pub fn axial_gap_deg(a: f64, b: f64) -> f64 {
     gap.min(180.0 - gap)
 }
 
-/// Where a picture's scale came from.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-#[non_exhaustive]
-pub enum ScaleSource {
-    /// The `um_per_px` column of the series table.
-    Series,
-    /// One scale given for the whole run.
-    Run,
-    /// A named calibration of the lab.
-    Calibration,
-    /// TIFF resolution tags.
-    TiffResolution,
-    /// OME-TIFF PhysicalSizeX.
-    Ome,
-    /// EXIF resolution tags.
-    Exif,
-    /// Physical pixel dimensions of a PNG.
-    PngPixels,
-    /// A burnt-in scale bar whose length was given.
-    ScaleBar,
-    /// Fibres of known diameter: a stand-in.
-    Fibre,
-}
-
-impl ScaleSource {
-    /// The word in the tables.
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::Series => "series",
-            Self::Run => "run",
-            Self::Calibration => "calibration",
-            Self::TiffResolution => "tiff",
-            Self::Ome => "ome",
-            Self::Exif => "exif",
-            Self::PngPixels => "png",
-            Self::ScaleBar => "scale_bar",
-            Self::Fibre => "fibre",
-        }
+words! {
+    /// Where a picture's scale came from.
+    #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+    #[non_exhaustive]
+    pub enum ScaleSource {
+        /// The `um_per_px` column of the series table.
+        Series = "series",
+        /// One scale given for the whole run.
+        Run = "run",
+        /// A named calibration of the lab.
+        Calibration = "calibration",
+        /// TIFF resolution tags.
+        TiffResolution = "tiff",
+        /// OME-TIFF PhysicalSizeX.
+        Ome = "ome",
+        /// EXIF resolution tags.
+        Exif = "exif",
+        /// Physical pixel dimensions of a PNG.
+        PngPixels = "png",
+        /// A burnt-in scale bar whose length was given.
+        ScaleBar = "scale_bar",
+        /// Fibres of known diameter: a stand-in.
+        Fibre = "fibre",
     }
 }
 
-/// Micrometres per pixel, positive and finite, with where it came from.
+/// Micrometres per pixel within [`Scale::PLAUSIBLE`], with where it came from.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Scale {
     um_per_px: f64,
@@ -137,9 +125,13 @@ pub struct Scale {
 }
 
 impl Scale {
-    /// A scale, or `None` when the value is not positive and finite.
+    /// Scales that a microscope or camera can have, µm per px: from 0.01 nm, finer than any electron microscope samples, to
+    /// 1 mm, at which a fibre of 40 µm is a twenty-fifth of a pixel.
+    pub const PLAUSIBLE: RangeInclusive<f64> = 1e-5..=1e3;
+
+    /// A scale, or `None` when no microscope has it.
     pub fn new(um_per_px: f64, source: ScaleSource) -> Option<Self> {
-        (um_per_px.is_finite() && um_per_px > 0.0).then_some(Self { um_per_px, relative_u: None, source })
+        Self::PLAUSIBLE.contains(&um_per_px).then_some(Self { um_per_px, relative_u: None, source })
     }
 
     /// Micrometres per pixel.

@@ -3,7 +3,7 @@
 //! Columns: `name, um_per_px, u_um_per_px, date, source`. `u_um_per_px` is the standard uncertainty and may be empty. Text that
 //! a spreadsheet would run as a formula is written with an apostrophe in front, which reading takes away.
 
-use crate::series::{guard_formula, unguard_formula};
+use crate::tabular::{guard_formula, unguard_formula};
 use crate::units::{Scale, ScaleSource};
 use std::path::Path;
 

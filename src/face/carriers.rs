@@ -6,21 +6,9 @@ use crate::robust::{median, quantile};
 use crate::series::SeriesRow;
 use crate::settings::FaceSettings;
 use crate::stats::angle::{self, MeanAngle, WeightedAxis};
-use crate::table::CarrierRow;
+use crate::table::{CarrierRow, CarrierVerdict};
 use crate::tree::Label;
 use std::collections::BTreeMap;
-
-/// Words for a carrier.
-pub mod word {
-    /// All but single ends sheared.
-    pub const CUT: &str = "cut through";
-    /// Some ends sheared, some broken in tension.
-    pub const PARTLY: &str = "partly cut";
-    /// All but single ends broken in tension.
-    pub const TENSILE: &str = "broken in tension";
-    /// Too few labelled ends to say.
-    pub const TOO_FEW: &str = "too few";
-}
 
 /// Tail shares between which the middle 80 % lie.
 const MIDDLE: (f64, f64) = (0.1, 0.9);
@@ -56,17 +44,17 @@ fn row(picture: &SeriesRow, carrier: u32, ends: &[&End], settings: &FaceSettings
         cut_plane_resultant: plane.map(|p| p.resultant),
         plane_distance_d: plane.and_then(|p| p.mean_deg).and_then(|deg| plane_distance(ends, deg, diameter?)),
         spread_along_d: spread_along(ends).zip(diameter).map(|(s, d)| s / d),
-        verdict: verdict(share, labelled, settings).into(),
+        verdict: Some(verdict(share, labelled, settings)),
     }
 }
 
-fn verdict(share: Option<f64>, labelled: u32, settings: &FaceSettings) -> &'static str {
+fn verdict(share: Option<f64>, labelled: u32, settings: &FaceSettings) -> CarrierVerdict {
     match share {
-        Some(_) if labelled < settings.fewest_for_carrier => word::TOO_FEW,
-        Some(share) if settings.whole_share <= share => word::CUT,
-        Some(share) if settings.whole_share <= 1.0 - share => word::TENSILE,
-        Some(_) => word::PARTLY,
-        None => word::TOO_FEW,
+        Some(_) if labelled < settings.fewest_for_carrier => CarrierVerdict::TooFew,
+        Some(share) if settings.whole_share <= share => CarrierVerdict::CutThrough,
+        Some(share) if settings.whole_share <= 1.0 - share => CarrierVerdict::BrokenInTension,
+        Some(_) => CarrierVerdict::PartlyCut,
+        None => CarrierVerdict::TooFew,
     }
 }
 

@@ -2,33 +2,12 @@
 
 use super::certainty::clusters;
 use super::{Face, ModelFigures};
-use crate::flag::Warning;
+use crate::flag::{Flag, Warning};
 use crate::series::Kind;
 use crate::settings::FaceSettings;
 use crate::stats::classifier::Rate;
 use crate::stats::clustered::{Cluster, pooled};
-
-/// Where the labeller's figures come from.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Basis {
-    /// Controls of the series.
-    Controls,
-    /// The model's own cross-validation.
-    Model,
-    /// Neither: nothing is corrected.
-    Raw,
-}
-
-impl Basis {
-    /// The word in the tables.
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::Controls => "controls",
-            Self::Model => "model",
-            Self::Raw => "raw",
-        }
-    }
-}
+pub use crate::table::Basis;
 
 /// The labeller's error.
 #[derive(Debug, Clone, PartialEq)]
@@ -86,7 +65,7 @@ pub fn labeller(faces: &[Face], model: Option<&ModelFigures>, settings: &FaceSet
             if basis == Basis::Controls { "controls" } else { "own figures" },
             1.0 + y
         );
-        warnings.push(Warning::new("labeller_uninformative", text));
+        warnings.push(Warning::new(Flag::LabellerUninformative, text));
     }
     let basis = if usable { basis } else { Basis::Raw };
     Labeller { basis, sensitivity, specificity, failed, warnings }
@@ -101,7 +80,7 @@ fn failed_warning(face: &Face, share: f64) -> Warning {
         face.specimen,
         100.0 * share
     );
-    Warning::new("control_failed", text)
+    Warning::new(Flag::ControlFailed, text)
 }
 
 fn basis_warning(basis: Basis) -> Option<Warning> {
@@ -109,10 +88,10 @@ fn basis_warning(basis: Basis) -> Option<Warning> {
     match basis {
         Basis::Controls => None,
         Basis::Model => Some(Warning::new(
-            "model_figures",
+            Flag::ModelFigures,
             format!("{missing}: fractions are corrected by the model's own cross-validated figures"),
         )),
-        Basis::Raw => Some(Warning::new("controls_missing", format!("{missing}: fractions are as labelled"))),
+        Basis::Raw => Some(Warning::new(Flag::ControlsMissing, format!("{missing}: fractions are as labelled"))),
     }
 }
 

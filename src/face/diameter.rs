@@ -25,7 +25,7 @@ fn least_relative_u(face: &Face) -> Option<f64> {
 fn scale_relative_u(face: &Face) -> Option<f64> {
     let known = face.pictures.iter().zip(&face.ends).filter_map(|(p, ends)| {
         let n = ends.iter().filter(|e| e.shaft_diameter_um.is_some()).count() as f64;
-        p.scale_relative_u.map(|u| (n, u))
+        p.scale_relative_u().map(|u| (n, u))
     });
     let (n, sum) = known.fold((0.0, 0.0), |(n, sum), (k, u)| (n + k, sum + k * u));
     (0.0 < n).then(|| sum / n)

@@ -1,12 +1,11 @@
 //! What to know about a face before its figures are used: flags, and the warnings of a run.
 
-use super::specimen::word;
 use super::{Face, control};
-use crate::flag::Warning;
+use crate::flag::{Flag, Warning};
 use crate::robust::median;
 use crate::series::Kind;
 use crate::settings::FaceSettings;
-use crate::table::{CarrierRow, SpecimenRow};
+use crate::table::{CarrierRow, FaceVerdict, SpecimenRow};
 use std::collections::BTreeMap;
 
 /// A picture whose scale disagrees with the rest of its line.
@@ -63,39 +62,39 @@ fn median_without(sorted: &[f64], value: f64) -> Option<f64> {
     Some(if last % 2 == 0 { at(middle) } else { at(middle) + 0.5 * (at(middle + 1) - at(middle)) })
 }
 
-/// Names of the flags of one face.
+/// The flags of one face.
 pub fn flags(
     row: &SpecimenRow,
     face: &Face,
     carriers: &[CarrierRow],
     contradicting: &[Contradiction],
     settings: &FaceSettings,
-) -> Vec<&'static str> {
+) -> Vec<Flag> {
     let labelled = row.n_sheared + row.n_tensile;
-    let mut names = Vec::new();
-    let mut raise = |name: &'static str, raised: bool| {
+    let mut found = Vec::new();
+    let mut raise = |flag: Flag, raised: bool| {
         if raised {
-            names.push(name);
+            found.push(flag);
         }
     };
-    let on_pictures = |flag: &str| face.pictures.iter().any(|p| p.flags.iter().any(|f| f == flag));
+    let on_pictures = |flag: Flag| face.pictures.iter().any(|p| p.is_raised(flag));
     let largest = carriers.iter().map(|c| c.n_sheared + c.n_tensile).max().unwrap_or(0);
     let implausible = |d: f64| d < settings.least_diameter_um || settings.largest_diameter_um < d;
-    raise("control_failed", control::wrong_share(face).is_some_and(|s| settings.control_wrong_share <= s));
-    raise("scale_contradicts", contradicting.iter().any(|c| c.specimen == row.specimen));
-    raise("mostly_shear", row.verdict == word::SHEAR && row.kind != Some(Kind::Cut));
-    raise("too_few_ends", row.verdict == word::TOO_FEW);
-    raise("out_of_focus", on_pictures("out_of_focus"));
-    raise("scale_missing", face.pictures.iter().any(|p| p.um_per_px.is_none()));
-    raise("out_of_range", on_pictures("out_of_range"));
+    raise(Flag::ControlFailed, control::wrong_share(face).is_some_and(|s| settings.control_wrong_share <= s));
+    raise(Flag::ScaleContradicts, contradicting.iter().any(|c| c.specimen == row.specimen));
+    raise(Flag::MostlyShear, row.verdict == Some(FaceVerdict::MostlyShear) && row.kind != Some(Kind::Cut));
+    raise(Flag::TooFewEnds, row.verdict == Some(FaceVerdict::TooFew));
+    raise(Flag::OutOfFocus, on_pictures(Flag::OutOfFocus));
+    raise(Flag::ScaleMissing, face.pictures.iter().any(|p| p.um_per_px.is_none()));
+    raise(Flag::OutOfRange, on_pictures(Flag::OutOfRange));
     raise(
-        "one_carrier_dominates",
+        Flag::OneCarrierDominates,
         settings.fewest_ends <= labelled && settings.dominating_share * f64::from(labelled) < f64::from(largest),
     );
-    raise("many_unclear", labelled < row.n_unclear);
-    raise("diameter_implausible", row.fibre_diameter_um.is_some_and(implausible));
-    raise("counted_once", 0 < face.left_out && face.pictures.len() > 1);
-    names
+    raise(Flag::ManyUnclear, labelled < row.n_unclear);
+    raise(Flag::DiameterImplausible, row.fibre_diameter_um.is_some_and(implausible));
+    raise(Flag::CountedOnce, 0 < face.left_out && face.pictures.len() > 1);
+    found
 }
 
 /// One line each on what the run should say about its specimens; failed controls are said elsewhere.
@@ -107,17 +106,17 @@ pub fn warnings(rows: &[SpecimenRow], contradicting: &[Contradiction]) -> Vec<Wa
                 "{}: fibres measure {:.1} µm, in the other pictures of this line {:.1} µm: check its scale",
                 c.image, c.diameter_um, c.others_um
             );
-            Warning::new("scale_contradicts", text)
+            Warning::new(Flag::ScaleContradicts, text)
         })
         .collect();
     let few: Vec<&str> = rows
         .iter()
-        .filter(|r| crate::flag::split(&r.flags).any(|f| f == "too_few_ends"))
+        .filter(|r| crate::flag::known(&r.flags).any(|f| f == Flag::TooFewEnds))
         .map(|r| r.specimen.as_str())
         .collect();
     if let Some(first) = few.first() {
         let text = format!("{} specimens, {first} first, have too few labelled ends for a verdict", few.len());
-        found.push(Warning::new("too_few_ends", text));
+        found.push(Warning::new(Flag::TooFewEnds, text));
     }
     found
 }

@@ -48,13 +48,13 @@ pub fn ends(face: &Face, measured_um: Option<f64>, settings: &FaceSettings) -> O
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::face::Picture;
     use crate::series::SeriesRow;
+    use crate::table::ImageRow;
 
     fn expected(columns: &[(&str, &str)], measured_um: Option<f64>) -> Option<f64> {
         let extra = columns.iter().map(|(n, v)| ((*n).to_owned(), (*v).to_owned())).collect();
         let picture =
-            Picture { series: SeriesRow { carriers: Some(8), extra, ..SeriesRow::default() }, ..Picture::default() };
+            ImageRow { series: SeriesRow { carriers: Some(8), extra, ..SeriesRow::default() }, ..ImageRow::default() };
         let face = Face { pictures: vec![&picture], ..Face::default() };
         ends(&face, measured_um, &FaceSettings::default())
     }

@@ -5,9 +5,9 @@
 //! ([`specimen`]).
 
 use crate::flag::Warning;
-use crate::series::{Kind, SeriesRow};
+use crate::series::Kind;
 use crate::settings::FaceSettings;
-use crate::table::{CarrierRow, EndRow, SideRow, SpecimenRow};
+use crate::table::{CarrierRow, EndRow, ImageRow, SideRow, SpecimenRow};
 use std::collections::BTreeMap;
 
 // An end as scoring needs it.
@@ -42,23 +42,6 @@ pub mod specimen;
 // What to know about a face.
 pub mod doubt;
 
-/// What scoring needs to know of one picture.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct Picture {
-    /// Its row of the series table, unknown columns included.
-    pub series: SeriesRow,
-    /// Scale in use, µm per px.
-    pub um_per_px: Option<f64>,
-    /// Relative standard uncertainty of the scale, when known.
-    pub scale_relative_u: Option<f64>,
-    /// Width, px.
-    pub width_px: u32,
-    /// Height, px.
-    pub height_px: u32,
-    /// Names of flags raised on it.
-    pub flags: Vec<String>,
-}
-
 /// How often the model was right on ends it had not learnt from, by specimen-wise cross-validation.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct ModelFigures {
@@ -91,7 +74,7 @@ pub struct Face<'a> {
     /// Specimen code.
     pub specimen: &'a str,
     /// Pictures, in order of the series.
-    pub pictures: Vec<&'a Picture>,
+    pub pictures: Vec<&'a ImageRow>,
     /// Counted ends of each picture, in the same order.
     pub ends: Vec<Vec<&'a End>>,
     /// Ends that are not counted, because a picture does not count or they are seen elsewhere.
@@ -124,10 +107,10 @@ impl Face<'_> {
 
 /// Scores every specimen from the rows of its labelled ends.
 ///
-/// `ends` of pictures that are not in `pictures` are left out. `model` gives the labeller's own figures for runs without controls.
+/// Pictures that could not be read, and `ends` of pictures that are not in `pictures`, are left out. `model` gives the labeller's own figures for runs without controls.
 pub fn score_specimens(
     ends: &[EndRow],
-    pictures: &[Picture],
+    pictures: &[ImageRow],
     model: Option<&ModelFigures>,
     settings: &FaceSettings,
 ) -> Faces {
@@ -135,7 +118,7 @@ pub fn score_specimens(
 }
 
 /// As [`score_specimens`], from what scoring needs of the ends.
-pub fn score_ends(ends: &Ends, pictures: &[Picture], model: Option<&ModelFigures>, settings: &FaceSettings) -> Faces {
+pub fn score_ends(ends: &Ends, pictures: &[ImageRow], model: Option<&ModelFigures>, settings: &FaceSettings) -> Faces {
     let faces = faces(ends, pictures);
     let rho = certainty::run_rho(&faces, settings);
     let labeller = control::labeller(&faces, model, settings);
@@ -152,20 +135,20 @@ pub fn score_ends(ends: &Ends, pictures: &[Picture], model: Option<&ModelFigures
         found.carriers.extend(carriers);
     }
     found.warnings.extend(doubt::warnings(&found.specimens, &contradicting));
-    found.warnings.sort_by_key(|w| crate::flag::FLAGS.iter().position(|f| f.name == w.name));
+    found.warnings.sort_by_key(|w| w.flag);
     found
 }
 
 /// Pictures and counted ends by specimen, by code.
-fn faces<'a>(ends: &'a Ends, pictures: &'a [Picture]) -> Vec<Face<'a>> {
+fn faces<'a>(ends: &'a Ends, pictures: &'a [ImageRow]) -> Vec<Face<'a>> {
     let mut faces: BTreeMap<&str, Face> = BTreeMap::new();
-    for picture in pictures {
+    for picture in pictures.iter().filter(|p| p.is_done()) {
         let face = faces.entry(&picture.series.specimen).or_default();
         face.specimen = &picture.series.specimen;
         let all = ends.get(&picture.series.image).map_or(&[][..], Vec::as_slice);
-        let counted: Vec<&End> = all.iter().filter(|e| e.counted && picture.series.count).collect();
+        let counted: Vec<&End> = all.iter().filter(|e| e.counted && picture.series.counted).collect();
         face.left_out += all.len() - counted.len();
-        if picture.series.count {
+        if picture.series.counted {
             face.pictures.push(picture);
             face.ends.push(counted);
         }

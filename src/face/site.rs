@@ -4,10 +4,10 @@
 //! zero-mean normalised cross-correlation (Lewis 1995, Fast template matching) at the known ratio of scales, from coarse to fine.
 //! Pictures turned against each other are not found.
 
-use super::{End, Ends, Picture, end};
+use super::{End, Ends, end};
 use crate::micrograph::GreyPlane;
 use crate::settings::SiteSettings;
-use crate::table::EndRow;
+use crate::table::{EndRow, ImageRow};
 use crate::tree::Label;
 use crate::units::Point;
 use std::collections::{BTreeMap, BTreeSet};
@@ -239,14 +239,14 @@ const AT_ONCE: usize = 16;
 
 /// Pictures of one specimen that show one place: found by content, or of one `site` by the table. Pictures whose sites or sides are
 /// given and differ are not compared. `thumbs` stand in the order of `pictures`, `None` where there is no scale.
-pub fn same_sites(pictures: &[Picture], thumbs: &[Option<Thumb>], settings: &SiteSettings) -> Vec<SameSite> {
+pub fn same_sites(pictures: &[ImageRow], thumbs: &[Option<Thumb>], settings: &SiteSettings) -> Vec<SameSite> {
     same_sites_of(pictures, &|i| thumbs.get(i).cloned().flatten(), settings)
 }
 
 /// As [`same_sites`], with small copies that are asked for when they are needed, by position of their picture, so that only a few
 /// are held.
 pub fn same_sites_of(
-    pictures: &[Picture],
+    pictures: &[ImageRow],
     thumb: &dyn Fn(usize) -> Option<Thumb>,
     settings: &SiteSettings,
 ) -> Vec<SameSite> {
@@ -292,20 +292,20 @@ pub fn same_sites_of(
 }
 
 /// Whether what the table says leaves it open that two pictures show one place.
-fn may_be_one_place(a: &Picture, b: &Picture) -> bool {
+fn may_be_one_place(a: &ImageRow, b: &ImageRow) -> bool {
     let differ = |a: &Option<String>, b: &Option<String>| matches!((a, b), (Some(a), Some(b)) if a != b);
     let (s, t) = (&a.series, &b.series);
     s.specimen == t.specimen && !differ(&s.site, &t.site) && !differ(&s.side, &t.side)
 }
 
 /// Two positions, that of the higher magnification first.
-fn finer_first(pictures: &[Picture], i: usize, j: usize) -> (usize, usize) {
+fn finer_first(pictures: &[ImageRow], i: usize, j: usize) -> (usize, usize) {
     let scale = |k: usize| pictures[k].um_per_px.unwrap_or(f64::MAX);
     if scale(i) <= scale(j) { (i, j) } else { (j, i) }
 }
 
 /// Whether one may be looked for inside the other; when not, their copies need not be read.
-fn scales_differ(inner: &Picture, outer: &Picture, settings: &SiteSettings) -> bool {
+fn scales_differ(inner: &ImageRow, outer: &ImageRow, settings: &SiteSettings) -> bool {
     inner.um_per_px.zip(outer.um_per_px).is_some_and(|(i, o)| settings.least_ratio * i <= o)
 }
 

@@ -2,25 +2,13 @@
 
 use super::certainty::{Worth, worth};
 use super::control::{Basis, Labeller};
-use super::{Face, carriers, diameter, expected, zone};
+use super::{Face, diameter, expected, zone};
 use crate::settings::FaceSettings;
 use crate::stats::classifier::{lang_reiczigel, rogan_gladen};
 use crate::stats::proportion::wilson;
 use crate::stats::{Interval, Z95};
-use crate::table::{CarrierRow, SideRow, SpecimenRow};
+use crate::table::{CarrierRow, CarrierVerdict, FaceVerdict, SideRow, SpecimenRow};
 use crate::tree::Label;
-
-/// Words for a face or knot.
-pub mod word {
-    /// The whole interval says: most was sheared.
-    pub const SHEAR: &str = "mostly shear";
-    /// The interval spans the middle.
-    pub const MIXED: &str = "mixed";
-    /// The whole interval says: most broke in tension.
-    pub const TENSILE: &str = "mostly tensile";
-    /// Not enough to say.
-    pub const TOO_FEW: &str = "too few";
-}
 
 /// What all faces of a run share.
 #[derive(Debug, Clone, Copy)]
@@ -80,17 +68,17 @@ pub fn fractions(face: &Face, context: &Context) -> Option<Fractions> {
     Some(Fractions { raw, corrected, worth })
 }
 
-/// Verdict in words, from the interval.
-pub fn verdict(estimate: Option<Estimate>, labelled: u32, settings: &FaceSettings) -> &'static str {
-    let Some(Estimate { interval, .. }) = estimate else { return word::TOO_FEW };
+/// The verdict of an interval.
+pub fn verdict(estimate: Option<Estimate>, labelled: u32, settings: &FaceSettings) -> FaceVerdict {
+    let Some(Estimate { interval, .. }) = estimate else { return FaceVerdict::TooFew };
     if labelled < settings.fewest_ends || settings.widest_verdict < interval.width() {
-        word::TOO_FEW
+        FaceVerdict::TooFew
     } else if settings.mostly_shear_above < interval.low {
-        word::SHEAR
+        FaceVerdict::MostlyShear
     } else if interval.high < settings.mostly_tensile_below {
-        word::TENSILE
+        FaceVerdict::MostlyTensile
     } else {
-        word::MIXED
+        FaceVerdict::Mixed
     }
 }
 
@@ -104,7 +92,7 @@ pub fn row(face: &Face, carrier_rows: &[CarrierRow], context: &Context) -> Speci
     let fibre = diameter::of_face(face);
     let fibre_diameter_um = fibre.map(|(d, _)| d);
     let n_expected = expected::ends(face, fibre_diameter_um, context.settings);
-    let of_word = |word: &str| carrier_rows.iter().filter(|c| c.verdict == word).count() as u32;
+    let of = |verdict| carrier_rows.iter().filter(|c| c.verdict == Some(verdict)).count() as u32;
     SpecimenRow {
         specimen: face.specimen.to_owned(),
         kind: face.kind(),
@@ -119,8 +107,8 @@ pub fn row(face: &Face, carrier_rows: &[CarrierRow], context: &Context) -> Speci
         sheared_fraction: published.map(|e| e.fraction),
         sheared_low: published.map(|e| e.interval.low),
         sheared_high: published.map(|e| e.interval.high),
-        basis: found.map_or("", |_| context.labeller.basis.word()).into(),
-        verdict: verdict(published, n_sheared + n_tensile, context.settings).into(),
+        basis: found.map(|_| context.labeller.basis),
+        verdict: Some(verdict(published, n_sheared + n_tensile, context.settings)),
         raw_fraction: found.map(|f| f.raw.fraction),
         raw_low: found.map(|f| f.raw.interval.low),
         raw_high: found.map(|f| f.raw.interval.high),
@@ -132,9 +120,9 @@ pub fn row(face: &Face, carrier_rows: &[CarrierRow], context: &Context) -> Speci
         n_expected,
         coverage: n_expected.map(|n| (f64::from(n_sheared + n_tensile) / n).min(1.0)),
         carriers_seen: carrier_rows.len() as u32,
-        carriers_cut: of_word(carriers::word::CUT),
-        carriers_partly: of_word(carriers::word::PARTLY),
-        carriers_tensile: of_word(carriers::word::TENSILE),
+        carriers_cut: of(CarrierVerdict::CutThrough),
+        carriers_partly: of(CarrierVerdict::PartlyCut),
+        carriers_tensile: of(CarrierVerdict::BrokenInTension),
         break_zone_um: zone::length_um(face, context.settings),
         fibre_diameter_um,
         fibre_diameter_u_um: fibre.and_then(|(_, u)| u),

@@ -1,17 +1,17 @@
 //! What was flagged, worst first, with the evidence in one line each. Works from saved tables alone.
 
-use crate::face::specimen::{Estimate, verdict, word};
-use crate::flag::{self, Severity};
+use crate::face::specimen::{Estimate, verdict};
+use crate::flag::{self, About, Flag, Severity};
 use crate::series::Kind;
 use crate::settings::FaceSettings;
 use crate::stats::Interval;
-use crate::table::{ImageRow, KnotRow, SpecimenRow};
+use crate::table::{Basis, FaceVerdict, ImageRow, KnotRow, SpecimenRow};
 
 /// One raised flag.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Flagged {
-    /// `specimen`, `knot` or `picture`.
-    pub about: &'static str,
+    /// What it is about.
+    pub about: About,
     /// Specimen code, knot (with its line) or picture.
     pub subject: String,
     /// Name of the flag.
@@ -42,7 +42,8 @@ pub fn flagged(
     found.extend(images.iter().flat_map(of_picture));
     // Worst first: by weight of the flag, then by how much was surely sheared.
     found.sort_by(|a, b| {
-        let place = |f: &Flagged| flag::FLAGS.iter().position(|g| g.name == f.flag).unwrap_or(usize::MAX);
+        // Flags that this version does not know come last.
+        let place = |f: &Flagged| Flag::from_name(&f.flag).map_or((1, None), |flag| (0, Some(flag)));
         let low = |f: &Flagged| f.sheared_low.unwrap_or(-1.0);
         (a.severity, place(a))
             .cmp(&(b.severity, place(b)))
@@ -57,32 +58,32 @@ fn estimate(fraction: Option<f64>, low: Option<f64>, high: Option<f64>) -> Optio
 }
 
 /// Saved flags with those that follow from the verdict taken anew.
-fn names<'a>(saved: &'a str, renewed: [(&'a str, bool); 2]) -> Vec<&'a str> {
-    let kept = flag::split(saved).filter(|n| renewed.iter().all(|(name, _)| name != n));
-    kept.chain(renewed.into_iter().filter(|(_, raised)| *raised).map(|(name, _)| name)).collect()
+fn names(saved: &str, renewed: [(Flag, bool); 2]) -> Vec<&str> {
+    let kept = flag::split(saved).filter(|n| renewed.iter().all(|(flag, _)| flag.name() != *n));
+    kept.chain(renewed.into_iter().filter(|(_, raised)| *raised).map(|(flag, _)| flag.name())).collect()
 }
 
 fn of_specimen(s: &SpecimenRow, images: &[ImageRow], settings: &FaceSettings) -> Vec<Flagged> {
     let found = estimate(s.sheared_fraction, s.sheared_low, s.sheared_high);
     let labelled = s.n_sheared + s.n_tensile;
     let verdict = verdict(found, labelled, settings);
-    let shear = verdict == word::SHEAR && s.kind != Some(Kind::Cut);
-    let renewed = [("mostly_shear", shear), ("too_few_ends", verdict == word::TOO_FEW)];
+    let shear = verdict == FaceVerdict::MostlyShear && s.kind != Some(Kind::Cut);
+    let renewed = [(Flag::MostlyShear, shear), (Flag::TooFewEnds, verdict == FaceVerdict::TooFew)];
     let share = percent(found);
     let figures = format!("{share} of {labelled} labelled ends sheared ({}), {} unclear", basis_word(s), s.n_unclear);
     let carriers = format!("{figures}; {} of {} carriers cut through", s.carriers_cut, s.carriers_seen);
     names(&s.flags, renewed)
         .into_iter()
         .map(|name| {
-            let figures = match name {
-                "mostly_shear" | "one_carrier_dominates" => carriers.clone(),
-                "scale_contradicts" | "diameter_implausible" => {
+            let figures = match Flag::from_name(name) {
+                Some(Flag::MostlyShear | Flag::OneCarrierDominates) => carriers.clone(),
+                Some(Flag::ScaleContradicts | Flag::DiameterImplausible) => {
                     let diameter = s.fibre_diameter_um.map_or_else(|| "unknown".into(), |d| format!("{d:.1} µm"));
                     format!("median fibre diameter {diameter}{}", by_picture(&s.specimen, images))
                 }
                 _ => figures.clone(),
             };
-            raised("specimen", s.specimen.clone(), name, figures, found)
+            raised(About::Specimen, s.specimen.clone(), name, figures, found)
         })
         .collect()
 }
@@ -105,8 +106,8 @@ fn of_knot(k: &KnotRow, specimens: &[SpecimenRow], settings: &FaceSettings) -> V
     let found = estimate(k.sheared_fraction, k.sheared_low, k.sheared_high);
     let of_knot = |s: &&SpecimenRow| s.knot.as_deref() == Some(k.knot.as_str()) && s.line == k.line;
     let labelled = specimens.iter().filter(of_knot).map(|s| s.n_sheared + s.n_tensile).sum();
-    let shear = verdict(found, labelled, settings) == word::SHEAR;
-    let renewed = [("knot_mostly_shear", shear), ("too_few_specimens", k.n_specimens < settings.fewest_specimens)];
+    let shear = verdict(found, labelled, settings) == FaceVerdict::MostlyShear;
+    let renewed = [(Flag::KnotMostlyShear, shear), (Flag::TooFewSpecimens, k.n_specimens < settings.fewest_specimens)];
     let of = if k.n_specimens == 1 { "one specimen".into() } else { format!("mean of {} specimens", k.n_specimens) };
     let mut figures = format!("{} sheared, {of}", percent(found));
     if let Some(efficiency) = k.efficiency {
@@ -115,27 +116,27 @@ fn of_knot(k: &KnotRow, specimens: &[SpecimenRow], settings: &FaceSettings) -> V
     let subject = k.line.as_ref().map_or_else(|| k.knot.clone(), |line| format!("{} ({line})", k.knot));
     names(&k.flags, renewed)
         .into_iter()
-        .map(|name| raised("knot", subject.clone(), name, figures.clone(), found))
+        .map(|name| raised(About::Knot, subject.clone(), name, figures.clone(), found))
         .collect()
 }
 
 fn of_picture(i: &ImageRow) -> Vec<Flagged> {
     i.warning_list()
-        .map(|(name, text)| raised("picture", i.series.image.clone(), name, text.to_owned(), None))
+        .map(|(name, text)| raised(About::Picture, i.series.image.clone(), name, text.to_owned(), None))
         .collect()
 }
 
-fn raised(about: &'static str, subject: String, name: &str, figures: String, found: Option<Estimate>) -> Flagged {
-    let entry = flag::find(name);
-    let evidence = match entry {
-        Some(entry) if about != "picture" => format!("{figures}. {}", entry.remedy),
+fn raised(about: About, subject: String, name: &str, figures: String, found: Option<Estimate>) -> Flagged {
+    let flag = Flag::from_name(name);
+    let evidence = match flag {
+        Some(flag) if about != About::Picture => format!("{figures}. {}", flag.remedy()),
         _ => figures,
     };
     Flagged {
         about,
         subject,
         flag: name.to_owned(),
-        severity: entry.map_or(Severity::Note, |e| e.severity),
+        severity: flag.map_or(Severity::Note, Flag::severity),
         evidence,
         sheared_fraction: found.map(|e| e.fraction),
         sheared_low: found.map(|e| e.interval.low),
@@ -144,10 +145,10 @@ fn raised(about: &'static str, subject: String, name: &str, figures: String, fou
 }
 
 fn basis_word(s: &SpecimenRow) -> &'static str {
-    match s.basis.as_str() {
-        "controls" => "corrected by controls",
-        "model" => "corrected by the model's own figures",
-        _ => "as labelled",
+    match s.basis {
+        Some(Basis::Controls) => "corrected by controls",
+        Some(Basis::Model) => "corrected by the model's own figures",
+        Some(Basis::Raw) | None => "as labelled",
     }
 }
 

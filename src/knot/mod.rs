@@ -3,7 +3,7 @@
 //! Plain data in, plain data out: works from `specimens.csv` alone. Specimens are the unit throughout: pooling fibres would
 //! overstate the evidence.
 
-use crate::flag::Warning;
+use crate::flag::{Flag, Warning};
 use crate::series::Kind;
 use crate::settings::FaceSettings;
 use crate::table::{KnotRow, PairRow, SpecimenRow};
@@ -117,17 +117,17 @@ fn warnings(knots: &[KnotRow], groups: &[Group], pulls: &Pulls, settings: &FaceS
             first.knot,
             first.n_specimens
         );
-        found.push(Warning::new("too_few_specimens", text));
+        found.push(Warning::new(Flag::TooFewSpecimens, text));
     }
     let without = |g: &&Group| g.specimens.iter().all(|s| s.peak_load_n.is_none());
     let no_load = groups.iter().filter(without).count();
     let no_pull: Vec<&str> =
         groups.iter().filter(|g| !pulls.contains_key(&g.line)).map(|g| g.line.unwrap_or("no line given")).collect();
     if 0 < no_load {
-        found.push(Warning::new("loads_missing", format!("{no_load} knots have no peak loads, so no efficiency")));
+        found.push(Warning::new(Flag::LoadsMissing, format!("{no_load} knots have no peak loads, so no efficiency")));
     } else if let Some(line) = no_pull.first() {
         let text = format!("no straight-pull loads for {} knots ({line}), so no efficiency", no_pull.len());
-        found.push(Warning::new("loads_missing", text));
+        found.push(Warning::new(Flag::LoadsMissing, text));
     }
     found
 }

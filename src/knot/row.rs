@@ -1,22 +1,13 @@
 //! One knot in one line -> its row.
 
 use super::{Group, Pulls};
-use crate::face::specimen::{Estimate, verdict, word};
+use crate::face::specimen::{Estimate, verdict};
+use crate::flag::Flag;
 use crate::settings::FaceSettings;
 use crate::stats::bootstrap::{self, Resampling};
 use crate::stats::sample::{mean, variance};
 use crate::stats::{Interval, Z95, bundle, ratio, t95};
-use crate::table::{KnotRow, SpecimenRow};
-
-/// Where the interval of a knot's mean comes from.
-pub mod interval_word {
-    /// Student's t over the specimens.
-    pub const T: &str = "between specimens";
-    /// Resampled specimens.
-    pub const BOOTSTRAP: &str = "resampled specimens";
-    /// The interval of the only specimen.
-    pub const ONE: &str = "one specimen";
-}
+use crate::table::{FaceVerdict, IntervalFrom, KnotRow, SpecimenRow};
 
 pub(super) fn row(group: &Group, pulls: &Pulls, settings: &FaceSettings) -> KnotRow {
     let scored: Vec<&SpecimenRow> = group.specimens.iter().copied().filter(|s| s.sheared_fraction.is_some()).collect();
@@ -28,11 +19,11 @@ pub(super) fn row(group: &Group, pulls: &Pulls, settings: &FaceSettings) -> Knot
     let carriers = group.specimens.iter().find_map(|s| s.carriers);
     let verdict = verdict(estimate, labelled, settings);
     let mut flags = Vec::new();
-    if verdict == word::SHEAR {
-        flags.push("knot_mostly_shear");
+    if verdict == FaceVerdict::MostlyShear {
+        flags.push(Flag::KnotMostlyShear);
     }
     if (scored.len() as u32) < settings.fewest_specimens {
-        flags.push("too_few_specimens");
+        flags.push(Flag::TooFewSpecimens);
     }
     KnotRow {
         knot: group.knot.to_owned(),
@@ -42,14 +33,14 @@ pub(super) fn row(group: &Group, pulls: &Pulls, settings: &FaceSettings) -> Knot
         sheared_fraction: estimate.map(|e| e.fraction),
         sheared_low: estimate.map(|e| e.interval.low),
         sheared_high: estimate.map(|e| e.interval.high),
-        interval_from: found.map_or("", |(_, from)| from).into(),
-        verdict: verdict.into(),
+        interval_from: found.map(|(_, from)| from),
+        verdict: Some(verdict),
         n_loads: loads.len() as u32,
         mean_load_n: mean(&loads),
         efficiency: efficiency.map(|r| r.ratio),
         efficiency_low: efficiency.and_then(|r| r.interval).map(|i| i.low),
         efficiency_high: efficiency.and_then(|r| r.interval).map(|i| i.high),
-        efficiency_method: efficiency.map_or("", |r| r.method.word()).into(),
+        efficiency_method: efficiency.and_then(|r| r.method),
         carriers,
         carriers_lost: efficiency.zip(carriers).map(|(e, n)| f64::from(n) * (1.0 - e.ratio).clamp(0.0, 1.0)),
         carriers_lost_bundle: efficiency.zip(carriers).and_then(|(e, n)| {
@@ -63,20 +54,20 @@ pub(super) fn row(group: &Group, pulls: &Pulls, settings: &FaceSettings) -> Knot
 ///
 /// The spread between specimens holds their own uncertainty too; but a few specimens may agree by chance, so the standard error is
 /// never taken below what their own intervals say.
-fn mean_fraction(scored: &[&SpecimenRow], settings: &FaceSettings) -> Option<(Estimate, &'static str)> {
+fn mean_fraction(scored: &[&SpecimenRow], settings: &FaceSettings) -> Option<(Estimate, IntervalFrom)> {
     let fractions: Vec<f64> = scored.iter().filter_map(|s| s.sheared_fraction).collect();
     let fraction = mean(&fractions)?;
     let n = fractions.len() as f64;
     if let [only] = scored {
         let interval = Interval { low: only.sheared_low?, high: only.sheared_high? };
-        return Some((Estimate { fraction, interval }, interval_word::ONE));
+        return Some((Estimate { fraction, interval }, IntervalFrom::OneSpecimen));
     }
     let own: f64 = scored.iter().filter_map(|s| Some(((s.sheared_high? - s.sheared_low?) / (2.0 * Z95)).powi(2))).sum();
     let se = (variance(&fractions)? / n).max(own / (n * n)).sqrt();
     let half = t95(n - 1.0)? * se;
     let student = Interval { low: fraction - half, high: fraction + half }.clipped();
     if (fractions.len() as u32) < settings.bootstrap_from {
-        return Some((Estimate { fraction, interval: student }, interval_word::T));
+        return Some((Estimate { fraction, interval: student }, IntervalFrom::BetweenSpecimens));
     }
     let how = Resampling { resamples: settings.resamples, seed: settings.seed };
     let resampled = bootstrap::interval(fractions.len(), how, |drawn| {
@@ -84,7 +75,7 @@ fn mean_fraction(scored: &[&SpecimenRow], settings: &FaceSettings) -> Option<(Es
     })?;
     let floor = Z95 * own.sqrt() / n;
     let interval = Interval { low: resampled.low.min(fraction - floor), high: resampled.high.max(fraction + floor) };
-    Some((Estimate { fraction, interval: interval.clipped() }, interval_word::BOOTSTRAP))
+    Some((Estimate { fraction, interval: interval.clipped() }, IntervalFrom::ResampledSpecimens))
 }
 
 /// Places within each line, least sheared first; equal means share a place.

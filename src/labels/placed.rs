@@ -5,17 +5,11 @@
 use std::collections::BTreeMap;
 
 use super::{EndRef, HandLabel, LabelRow, effective};
+use crate::flag::Reason;
 use crate::settings::LabelSettings;
 use crate::table::EndRow;
 use crate::tree::Label;
 use crate::units::Point;
-
-/// Reason of an end that a person added.
-pub const ADDED_BY_HAND: &str = "added by hand";
-/// Reason of a found end that a person says is none.
-pub const NOT_AN_END: &str = "not an end, by hand";
-/// Reason of an end that a person calls unclear.
-pub const UNCLEAR_BY_HAND: &str = "unclear, by hand";
 
 /// The same rows, each with the end it speaks of: by its number while that end is near the row's tip, else by the
 /// nearest found end, else as an added end.
@@ -115,10 +109,11 @@ pub fn with_hand_labels(ends: &[EndRow], rows: &[LabelRow]) -> Vec<ReviewedEnd> 
 fn relabelled(end: &EndRow, hand: HandLabel) -> EndRow {
     let mut row = end.clone();
     row.label = hand.label().unwrap_or(Label::Unclear);
+    row.label_hand = Some(hand);
     row.counted = end.counted && hand != HandLabel::NotAnEnd;
     row.reason = match hand {
-        HandLabel::NotAnEnd => NOT_AN_END.into(),
-        HandLabel::Unclear => UNCLEAR_BY_HAND.into(),
+        HandLabel::NotAnEnd => Reason::join(&[Reason::NotAnEnd]),
+        HandLabel::Unclear => Reason::join(&[Reason::UnclearByHand]),
         HandLabel::Sheared | HandLabel::Tensile => String::new(),
     };
     row
@@ -136,9 +131,11 @@ fn added_end(neighbour: &EndRow, row: &LabelRow, label: Label, number: u32) -> E
         label,
         p_sheared: None,
         quality: 0.0,
-        reason: ADDED_BY_HAND.into(),
+        reason: Reason::join(&[Reason::AddedByHand]),
         subtype: String::new(),
         features: Default::default(),
+        label_model: None,
+        label_hand: row.label,
         ..neighbour.clone()
     }
 }
@@ -158,17 +155,13 @@ mod tests {
             carrier: Some(1),
             x_px: x,
             y_px: 50.0,
-            axis_deg: 0.0,
-            shaft_diameter_um: None,
-            shaft_diameter_u_um: None,
             label,
             p_sheared: Some(0.5),
             quality: 1.0,
-            reason: String::new(),
-            subtype: String::new(),
+            label_model: Some(label),
             counted: true,
             features,
-            extra: Vec::new(),
+            ..EndRow::default()
         }
     }
 

@@ -1,6 +1,7 @@
 //! Candidate -> measured end: traced shaft, sub-pixel edges, features, quality.
 
 use crate::detect::Candidate;
+use crate::flag::Reason;
 use crate::measure::fuse::PicturePrior;
 use crate::measure::planes::Planes;
 use crate::measure::regression::{Estimate, Regression, regressions};
@@ -90,7 +91,7 @@ pub struct MeasuredEnd {
     /// What can be drawn.
     pub drawn: Drawn,
     /// Why the picture does not allow a verdict on this end; empty = gradable.
-    pub not_gradable: Vec<&'static str>,
+    pub not_gradable: Vec<Reason>,
 }
 
 /// What is known of an end before its edges are placed.
@@ -197,7 +198,7 @@ impl<'a> StripCache<'a> {
                 (Some(shaft), Some(seen)) => end::measure_end(planes, candidate, shaft, seen, settings),
                 _ => {
                     let mut end = end::unmeasured(candidate);
-                    end.not_gradable.push(quality::NO_SHAFT);
+                    end.not_gradable.push(Reason::NoShaft);
                     end
                 }
             })

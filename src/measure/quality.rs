@@ -2,6 +2,7 @@
 //!
 //! Features -> quality 0..1 and reasons. The limits follow what a person can still judge; each is a setting.
 
+use crate::flag::Reason;
 use crate::measure::MeasuredEnd;
 use crate::settings::MeasureSettings;
 
@@ -17,22 +18,22 @@ pub(super) fn judge(end: &mut MeasuredEnd, settings: &MeasureSettings) {
     let support = get("shaft_support").unwrap_or(0.0);
     // Too thin beyond doubt: a width at the limit is no reason to keep silent.
     if width + get("shaft_diameter_u_px").unwrap_or(0.0) < settings.min_shaft_px {
-        reasons.push("too_few_pixels");
+        reasons.push(Reason::TooFewPixels);
     }
     if settings.max_blur < blur && settings.max_blur_px < get("edge_blur_px").unwrap_or(f64::INFINITY) {
-        reasons.push("out_of_focus");
+        reasons.push(Reason::OutOfFocus);
     }
     if visible < settings.min_visible {
-        reasons.push("hidden");
+        reasons.push(Reason::Hidden);
     }
     if contrast < settings.min_contrast {
-        reasons.push("low_contrast");
+        reasons.push(Reason::LowContrast);
     }
     if border < settings.min_border || settings.max_masked < get("masked_share").unwrap_or(0.0) {
-        reasons.push("at_frame_edge");
+        reasons.push(Reason::AtFrameEdge);
     }
     if support < settings.min_support {
-        reasons.push("no_shaft");
+        reasons.push(Reason::NoShaft);
     }
     // Each part falls from 1 to 0 between a comfortable value and none at all; the worst decides.
     let part = |value: f64, good: f64| (value / good).clamp(0.0, 1.0);
@@ -43,6 +44,3 @@ pub(super) fn judge(end: &mut MeasuredEnd, settings: &MeasureSettings) {
         .min(part(support, 2.0 * settings.min_support));
     end.not_gradable = reasons;
 }
-
-/// Reason of an end on which nothing could be measured.
-pub(super) const NO_SHAFT: &str = "no_shaft";

@@ -4,7 +4,7 @@
 //! warning is a ratio of detail at two scales, so that contrast and light cancel.
 
 use super::{GreyPlane, Micrograph};
-use crate::flag::Warning;
+use crate::flag::{Flag, Warning};
 use crate::robust::{MAD_TO_SD, upper_median};
 use crate::settings::QualitySettings;
 use crate::units::PxBox;
@@ -69,33 +69,33 @@ pub fn quality_warnings(quality: &PictureQuality, fibre_px: Option<f64>, setting
     let percent = |v: f64| format!("{:.1} %", 100.0 * v);
     if quality.sharpness.is_some_and(|s| s < settings.sharpness) {
         let text = "the picture is soft everywhere: focus again, or merge a focus series";
-        warnings.push(Warning::new("out_of_focus", text));
+        warnings.push(Warning::new(Flag::OutOfFocus, text));
     }
     if settings.high_share < quality.clipped_high {
         let text = format!("{} of the picture is lost in white: expose less", percent(quality.clipped_high));
-        warnings.push(Warning::new("clipped_high", text));
+        warnings.push(Warning::new(Flag::ClippedHigh, text));
     }
     if settings.low_share < quality.clipped_low {
         let text = format!("{} of the picture is lost in black: expose more", percent(quality.clipped_low));
-        warnings.push(Warning::new("clipped_low", text));
+        warnings.push(Warning::new(Flag::ClippedLow, text));
     }
     if settings.noise < quality.noise {
         let text = format!("noise is {} of full scale: expose longer or average frames", percent(quality.noise));
-        warnings.push(Warning::new("noisy", text));
+        warnings.push(Warning::new(Flag::Noisy, text));
     }
     if settings.blockiness < quality.blockiness {
         let text = format!(
             "JPEG blocks show (steps at their edges are {:.0} % higher than elsewhere): save with less compression",
             100.0 * quality.blockiness
         );
-        warnings.push(Warning::new("jpeg_blocks", text));
+        warnings.push(Warning::new(Flag::JpegBlocks, text));
     }
     if let Some(px) = fibre_px.filter(|px| *px < settings.fibre_px) {
         let text = format!(
             "fibres are about {px:.0} px across, under {:.0} px: use a higher magnification",
             settings.fibre_px
         );
-        warnings.push(Warning::new("coarse", text));
+        warnings.push(Warning::new(Flag::Coarse, text));
     }
     warnings
 }

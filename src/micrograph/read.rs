@@ -1,7 +1,7 @@
 //! Bytes of a picture file -> [`Micrograph`], under explicit limits.
 
 use super::{GreyPlane, Micrograph, ReadError, file::picture_bytes, integrity, tags, tiff_page};
-use crate::flag::Warning;
+use crate::flag::{Flag, Warning};
 use crate::settings::ReadSettings;
 use crate::units::Scale;
 use image::{DynamicImage, ImageDecoder, ImageError, ImageFormat, ImageReader, Limits};
@@ -109,7 +109,7 @@ impl Source<'_> {
             let page = tiff_page::look(self.bytes).map_err(|e| self.damaged(format, &e))?;
             self.check_size(page.width, page.height)?;
             if page.more_pages {
-                warnings.push(Warning::new("first_page", "the TIFF has several pages; only the first is used"));
+                warnings.push(Warning::new(Flag::FirstPage, "the TIFF has several pages; only the first is used"));
             }
             if page.is_palette {
                 let limit = self.settings.max_decode_mb as usize * 1024 * 1024;
@@ -223,7 +223,8 @@ fn flatten(picture: DynamicImage, warnings: &mut Vec<Warning>) -> DynamicImage {
     let is_float = matches!(picture, DynamicImage::ImageRgb32F(_) | DynamicImage::ImageRgba32F(_));
     let has_alpha = picture.color().has_alpha();
     if is_float {
-        warnings.push(Warning::new("float_picture", "grey values are fractions; 0 is taken as black and 1 as white"));
+        warnings
+            .push(Warning::new(Flag::FloatPicture, "grey values are fractions; 0 is taken as black and 1 as white"));
         return DynamicImage::ImageRgb16(picture.to_rgb16());
     }
     if !has_alpha {
@@ -234,7 +235,7 @@ fn flatten(picture: DynamicImage, warnings: &mut Vec<Warning>) -> DynamicImage {
     let mut rgba = picture.to_rgba16();
     let opaque = rgba.pixels().all(|p| p.0[3] == u16::MAX);
     if !opaque {
-        warnings.push(Warning::new("transparent", "transparent places of the picture were taken as black"));
+        warnings.push(Warning::new(Flag::Transparent, "transparent places of the picture were taken as black"));
         for pixel in rgba.pixels_mut() {
             let [r, g, b, a] = pixel.0.map(u32::from);
             let over_black = |v: u32| ((v * a + 32_767) / 65_535) as u16;
@@ -273,6 +274,8 @@ fn widen_shallow(values: &mut [u16], warnings: &mut Vec<Warning>) {
     }
     values.iter_mut().for_each(|v| *v <<= shift);
     let bits = 16 - shift;
-    warnings
-        .push(Warning::new("shallow_grey", format!("the 16-bit picture uses {bits} bits; its greys were stretched")));
+    warnings.push(Warning::new(
+        Flag::ShallowGrey,
+        format!("the 16-bit picture uses {bits} bits; its greys were stretched"),
+    ));
 }

@@ -2,7 +2,7 @@
 //!
 //! A print or screen default (72, 96, 300 dpi …) is not a calibration and is turned down.
 
-use crate::flag::Warning;
+use crate::flag::{Flag, Warning};
 use crate::settings::ReadSettings;
 use crate::units::{Scale, ScaleSource};
 use image::ImageFormat;
@@ -34,14 +34,14 @@ pub(super) fn scale_of(
     if found.um_per_px < least || most < found.um_per_px && !found.is_resolution {
         let um = found.um_per_px;
         let text = format!("the file says {um:e} µm per px, which no microscope gives; not used as scale");
-        warnings.push(Warning::new("implausible_scale", text));
+        warnings.push(Warning::new(Flag::ImplausibleScale, text));
         return None;
     }
     if found.is_resolution && settings.print_um_per_px_min <= found.um_per_px {
         let dpi = UM_PER_INCH / found.um_per_px;
         let text =
             format!("the file says {dpi:.0} dpi, a print or screen default and no calibration; not used as scale");
-        warnings.push(Warning::new("print_resolution", text));
+        warnings.push(Warning::new(Flag::PrintResolution, text));
         return None;
     }
     Scale::new(found.um_per_px, found.source)
@@ -102,7 +102,7 @@ fn say_anisotropy(ratio: Option<f64>, warnings: &mut Vec<Warning>) {
     if let Some(ratio) = ratio.filter(|r| SQUARE_WITHIN < (r - 1.0).abs()) {
         let text =
             format!("the scales along x and y differ by {:.1} %; that along x is used", (ratio - 1.0).abs() * 100.0);
-        warnings.push(Warning::new("pixels_not_square", text));
+        warnings.push(Warning::new(Flag::PixelsNotSquare, text));
     }
 }
 

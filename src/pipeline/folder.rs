@@ -2,6 +2,7 @@
 
 use crate::results::{HALF_PLACED, OVERLAY_FOLDER, overlay_path};
 use crate::series::SeriesError;
+use crate::settings::SettingsError;
 use crate::table::{Staged, TEMPORARY, TableError};
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{Read, Seek, Write};
@@ -47,6 +48,9 @@ pub enum RunError {
     /// A series table cannot be used.
     #[error(transparent)]
     Series(#[from] SeriesError),
+    /// The settings cannot be written down.
+    #[error(transparent)]
+    Settings(#[from] SettingsError),
 }
 
 /// Marks a folder of results, locks it while a run writes there, and says how that run ended.
@@ -58,7 +62,7 @@ pub(super) const CACHE_FOLDER: &str = ".cache";
 
 /// How a run stands, as its lock file says.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Stand {
+pub(super) enum RunState {
     /// At work; found by a later run, it was cut off.
     Running,
     /// Stopped on request before its end.
@@ -67,7 +71,7 @@ pub(super) enum Stand {
     Finished,
 }
 
-impl Stand {
+impl RunState {
     fn word(self) -> &'static str {
         match self {
             Self::Running => "running\n",
@@ -86,7 +90,10 @@ pub(super) fn unfinished(folder: &Path) -> Option<&'static str> {
     }
     let mut word = String::new();
     lock.read_to_string(&mut word).ok()?;
-    [Stand::Running, Stand::Stopped].into_iter().find(|s| s.word() == word).map(|_| "its run did not reach its end")
+    [RunState::Running, RunState::Stopped]
+        .into_iter()
+        .find(|s| s.word() == word)
+        .map(|_| "its run did not reach its end")
 }
 
 /// Whether a folder holds results of this program.
@@ -129,27 +136,27 @@ impl ResultFolder {
             std::fs::create_dir_all(path.join(part)).map_err(wrong)?;
         }
         let mut opened = Self { path: path.into(), lock, ours, found: String::new() };
-        opened.found = opened.left_behind(&folder);
-        opened.say(Stand::Running).map_err(wrong)?;
+        opened.found = opened.recover(&folder);
+        opened.write_state(RunState::Running).map_err(wrong)?;
         Ok(opened)
     }
 
     /// Writes down how the run stands.
-    fn say(&mut self, stand: Stand) -> std::io::Result<()> {
+    fn write_state(&mut self, state: RunState) -> std::io::Result<()> {
         self.lock.set_len(0)?;
         self.lock.rewind()?;
-        self.lock.write_all(stand.word().as_bytes())?;
+        self.lock.write_all(state.word().as_bytes())?;
         self.lock.sync_all()
     }
 
     /// Writes down that the run has ended, and how.
-    pub(super) fn close(mut self, stand: Stand) -> Result<(), RunError> {
+    pub(super) fn close(mut self, state: RunState) -> Result<(), RunError> {
         let folder = super::inputs::text(&self.path);
-        self.say(stand).map_err(|e| RunError::Unwritable { folder, reason: e.to_string() })
+        self.write_state(state).map_err(|e| RunError::Unwritable { folder, reason: e.to_string() })
     }
 
     /// Clears away half-written files of an earlier run, and says in one line how it ended.
-    fn left_behind(&mut self, folder: &str) -> String {
+    fn recover(&mut self, folder: &str) -> String {
         let mut word = String::new();
         // A lock file that cannot be read says nothing; then the run begins like any other.
         let _ = self.lock.read_to_string(&mut word);
@@ -161,10 +168,10 @@ impl ResultFolder {
             n => format!("; {n} half-written files were removed"),
         };
         match word.as_str() {
-            w if w == Stand::Running.word() => format!(
+            w if w == RunState::Running.word() => format!(
                 "{folder}: an earlier run was cut off before its end{tables}{halves}; pictures that it finished are kept"
             ),
-            w if w == Stand::Stopped.word() => {
+            w if w == RunState::Stopped.word() => {
                 format!("{folder}: an earlier run was stopped before its end; pictures that it finished are kept")
             }
             _ => String::new(),

@@ -2,9 +2,9 @@
 
 use super::shard::Part;
 use crate::calibrate::CalibrationList;
-use crate::flag::Warning;
+use crate::flag::{Flag, Warning};
 use crate::micrograph::format_of;
-use crate::series::{RowProblem, SeriesError, SeriesRow, read_series};
+use crate::series::{GivenScale, ListedPicture, RowProblem, SeriesError, SeriesRow, read_series};
 use crate::table::is_result_column;
 use std::collections::BTreeSet;
 use std::io::Read;
@@ -12,12 +12,16 @@ use std::path::{Path, PathBuf};
 use unicode_normalization::UnicodeNormalization;
 
 /// One picture to work on.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct PictureJob {
     /// Where the file is.
     pub path: PathBuf,
     /// What is known about it; `image` names it in all tables.
     pub series: SeriesRow,
+    /// The scale that its table gives.
+    pub scale: GivenScale,
+    /// Table and row that list it; `None` = found in a folder.
+    pub listed: Option<(String, u64)>,
     /// What to know about its row of the series table.
     pub warnings: Vec<Warning>,
 }
@@ -106,8 +110,8 @@ fn with_all_columns(inputs: &mut Inputs) {
 }
 
 fn job(path: PathBuf, image: String, specimen: String) -> PictureJob {
-    let series = SeriesRow { image, specimen, count: true, ..SeriesRow::default() };
-    PictureJob { path, series, warnings: Vec::new() }
+    let series = SeriesRow { image, specimen, counted: true, ..SeriesRow::default() };
+    PictureJob { path, series, ..PictureJob::default() }
 }
 
 /// A name that no earlier input has: as it is, behind the name of its input, or numbered.
@@ -130,10 +134,12 @@ fn from_table(table: &Path, found: &mut Inputs) -> Result<(), SeriesError> {
     for mut row in series.rows {
         let refused = calibrations.apply(&mut row).err();
         let warnings =
-            refused.map(|r| Warning::new("calibration_unknown", format!("no scale from its calibration: {r}")));
+            refused.map(|r| Warning::new(Flag::CalibrationUnknown, format!("no scale from its calibration: {r}")));
         found.jobs.push(PictureJob {
-            path: existing_spelling(folder, &row.image),
-            series: with_free_columns(row),
+            path: existing_spelling(folder, &row.series.image),
+            series: with_free_columns(row.series),
+            scale: row.scale,
+            listed: Some((text(table), row.row)),
             warnings: warnings.into_iter().collect(),
         });
     }
@@ -158,18 +164,20 @@ struct Calibrations {
 
 impl Calibrations {
     /// Gives a row the scale of the calibration it names (column `calibration`), unless it has one of its own.
-    fn apply(&mut self, row: &mut SeriesRow) -> Result<(), String> {
-        let named = row.extra.iter().find(|(column, _)| column.eq_ignore_ascii_case("calibration"));
+    fn apply(&mut self, row: &mut ListedPicture) -> Result<(), String> {
+        let named = row.series.extra.iter().find(|(column, _)| column.eq_ignore_ascii_case("calibration"));
         let Some(name) = named.map(|(_, name)| name.trim().to_owned()).filter(|n| !n.is_empty()) else { return Ok(()) };
-        if row.um_per_px.is_some() {
+        if row.scale.um_per_px.is_some() {
             return Ok(());
         }
         let path = &self.path;
         let list = self.list.get_or_insert_with(|| CalibrationList::read(path).map_err(|e| e.to_string()));
         let scale = list.as_ref().map_err(Clone::clone)?.scale(&name).map_err(|e| e.to_string())?;
-        row.um_per_px = Some(scale.um_per_px());
-        row.u_um_per_px = scale.relative_u.map(|u| u * scale.um_per_px());
-        row.calibrated = true;
+        row.scale = GivenScale {
+            um_per_px: Some(scale.um_per_px()),
+            u_um_per_px: scale.relative_u.map(|u| u * scale.um_per_px()),
+            calibrated: true,
+        };
         Ok(())
     }
 }

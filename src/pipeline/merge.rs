@@ -1,14 +1,14 @@
 //! Parts of a run -> the whole: their tables joined, once it is certain that every picture is there exactly once and was
 //! worked on in the same way; then break faces and knots. The tables are those of one run over everything, byte for byte.
 
-use super::folder::{self, CACHE_FOLDER, ResultFolder, RunError, Stand};
+use super::finish::{Finished, RowSource, finish};
+use super::folder::{self, CACHE_FOLDER, ResultFolder, RunError};
 use super::inputs::text;
-use super::row::table_order;
-use super::scores::{Scores, model_figures, picture_of};
-use super::{Outcome, sites, tables};
-use crate::face::{End, Ends, Picture};
-use crate::results::{InputUsed, OVERLAY_FOLDER, Results, ResultsError, RunFile, ShardUsed, StageSeconds};
-use crate::table::{EndRow, ImageRow, Rows, Status, TableRow, open_csv, tidy};
+use super::shard::Shard;
+use super::{Outcome, sites};
+use crate::face::{End, Ends};
+use crate::results::{OVERLAY_FOLDER, RUN_FILE, Results, ResultsError, RunFile, ShardUsed};
+use crate::table::{EndRow, ImageRow, Rows, Status, TableError, TableRow, open_csv, tidy};
 use crate::tree::Model;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
@@ -88,14 +88,9 @@ struct Read {
     folder: PathBuf,
     images: Vec<ImageRow>,
     ends: Ends,
-    /// Columns of `ends.csv` that were passed through from the series table.
-    extra: Vec<(String, String)>,
     run: RunFile,
     shard: ShardUsed,
 }
-
-/// File of a part whose rows are read twice, and never held.
-const ENDS_FILE: &str = "ends.csv";
 
 /// Joins the results of all parts of one run. `model` is the model that labelled them.
 ///
@@ -118,56 +113,35 @@ pub fn merge(folders: &[PathBuf], model: &Model, options: &MergeOptions<'_>) -> 
             bring_along(&part.folder, options.out)?;
         }
     }
-    let whole = RunFile {
-        inputs: Vec::new(),
-        shard: None,
-        threads: 0,
-        wall_s: 0.0,
-        stage_s: StageSeconds::default(),
-        ..first.run.clone()
-    };
-    let sources = parts.iter().map(|part| Ok((part.folder.clone(), EndsOf::open(part)?)));
-    let mut sources = sources.collect::<Result<Vec<(PathBuf, EndsOf)>, MergeError>>()?;
-    let extra: Vec<Vec<(String, String)>> =
-        parts.iter().filter(|p| !p.ends.is_empty()).map(|p| p.extra.clone()).collect();
-    let joined = joined(parts, whole, model);
-    let Joined { outcome, run: mut run_file, images, ends } = joined;
+    let settings = first.run.settings().0.face;
+    let ends_of = parts.iter().map(|part| Ok((part.folder.clone(), open_csv(&part.folder.join(EndRow::csv_name()))?)));
+    let ends_of = ends_of.collect::<Result<Vec<_>, TableError>>().map_err(ResultsError::from)?;
+    let mut rows = PartRows { tools: first.shard.tools.clone(), ends_of };
+    let (images, ends, notes, mut run_file) = joined(parts);
     run_file.wall_s = tidy(run_file.wall_s + start.elapsed().as_secs_f64());
-    let layout = tables::Layout {
-        pictures: images.iter().map(|(_, image)| image.series.extra.as_slice()).collect(),
-        ends: extra.iter().map(Vec::as_slice).collect(),
-    };
-    let rows = images.iter().map(|(part, image)| {
-        let (folder, source) = &mut sources[*part];
-        let counted = match image.status {
-            Status::Done => ends.get(&image.series.image).map_or(&[][..], Vec::as_slice),
-            Status::Failed => &[],
-        };
-        let rows = source.next_of(&image.series.image, counted).map_err(|reason| no_part(folder, reason))?;
-        Ok::<_, MergeError>((image.clone(), rows))
-    });
-    tables::put(&out, layout, rows, &outcome.scores, &run_file, options.parquet)?;
-    out.close(Stand::Finished)?;
-    Ok(outcome)
+    let parquet = options.parquet;
+    finish(out, Finished { images, ends, notes, run_file, model, settings: &settings, parquet }, &mut rows)
 }
 
-/// The ends of a part, read a second time, in step with its pictures.
-struct EndsOf(Rows<BufReader<File>, EndRow>);
+/// The ends of the parts, read a second time, each in step with its pictures.
+struct PartRows {
+    tools: String,
+    ends_of: Vec<(PathBuf, Rows<BufReader<File>, EndRow>)>,
+}
 
-impl EndsOf {
-    fn open(part: &Read) -> Result<Self, MergeError> {
-        Ok(Self(open_csv(&part.folder.join(ENDS_FILE)).map_err(ResultsError::from)?))
+impl RowSource for PartRows {
+    type Error = MergeError;
+
+    fn copy(&self, source: usize, image: &ImageRow) -> PathBuf {
+        sites::copy_path(&self.ends_of[source].0, &self.tools, &image.content_hash)
     }
 
-    /// The rows of the next picture, with what was found out about each.
-    fn next_of(&mut self, image: &str, known: &[End]) -> Result<Vec<EndRow>, String> {
-        let changed = || format!("{ENDS_FILE} changed while it was read; merge again");
-        let rows = self.0.by_ref().take(known.len());
-        let mut rows = rows.collect::<Result<Vec<EndRow>, _>>().map_err(|e| e.to_string())?;
-        if rows.len() != known.len() || rows.iter().any(|row| row.image != image) {
-            return Err(changed());
+    fn ends(&mut self, source: usize, image: &ImageRow, known: &[End]) -> Result<Vec<EndRow>, MergeError> {
+        let (folder, rows) = &mut self.ends_of[source];
+        let rows = rows.by_ref().take(known.len()).collect::<Result<Vec<EndRow>, _>>().map_err(ResultsError::from)?;
+        if rows.len() != known.len() || rows.iter().any(|row| row.image != image.series.image) {
+            return Err(no_part(folder, format!("{} changed while it was read; merge again", EndRow::csv_name())));
         }
-        rows.iter_mut().zip(known).for_each(|(row, end)| row.counted = end.counted);
         Ok(rows)
     }
 }
@@ -189,32 +163,33 @@ fn read(folder: &Path) -> Result<Read, MergeError> {
         let versions = format!("was made by version {}, this is {}", run.version, env!("CARGO_PKG_VERSION"));
         return Err(no_part(folder, format!("{versions}; merge with the version that made the parts")));
     }
-    let (ends, extra) = ends_of(folder)?;
-    Ok(Read { folder: folder.into(), images, ends, extra, run, shard })
+    if !(1..=shard.of).contains(&shard.index) || Shard::MOST_PARTS < shard.of {
+        let part = format!("says that it is part {} of {}", shard.index, shard.of);
+        return Err(no_part(folder, format!("{RUN_FILE} {part}, which cannot be; run this part again")));
+    }
+    let ends = ends_of(folder)?;
+    Ok(Read { folder: folder.into(), images, ends, run, shard })
 }
 
-/// What scoring needs of the ends of a part, and which columns were passed through.
-fn ends_of(folder: &Path) -> Result<(Ends, Vec<(String, String)>), MergeError> {
-    let rows = open_csv::<EndRow>(&folder.join(ENDS_FILE)).map_err(ResultsError::from)?;
-    let own = EndRow::columns();
-    let passed = rows.header().iter().filter(|name| !own.iter().any(|c| c.name == **name));
-    let extra = passed.map(|name| (name.clone(), String::new())).collect();
+/// What scoring needs of the ends of a part.
+fn ends_of(folder: &Path) -> Result<Ends, MergeError> {
     let mut ends = Ends::new();
     let mut last = String::new();
-    for row in rows {
+    for row in open_csv::<EndRow>(&folder.join(EndRow::csv_name())).map_err(ResultsError::from)? {
         let row = row.map_err(ResultsError::from)?;
         if row.image < last {
-            return Err(no_part(
-                folder,
-                format!("{ENDS_FILE} is not in the order of its pictures; run this part again"),
-            ));
+            let table = EndRow::csv_name();
+            return Err(no_part(folder, format!("{table} is not in the order of its pictures; run this part again")));
+        }
+        if row.label_hand.is_some() {
+            return Err(no_part(folder, "holds hand labels; merge parts as they were run, and review the whole"));
         }
         if row.image != last {
             last.clone_from(&row.image);
         }
         ends.entry(row.image.clone()).or_default().push(End::from(&row));
     }
-    Ok((ends, extra))
+    Ok(ends)
 }
 
 /// Every part is there, once.
@@ -260,9 +235,6 @@ fn own_pictures(part: &Read) -> Result<(), MergeError> {
     if part.run.inputs.len() != expected {
         return wrong(format!("lists {} pictures, expected {expected}", part.run.inputs.len()));
     }
-    if part.extra.iter().any(|(name, _)| name == "label_hand") {
-        return Err(no_part(&part.folder, "holds hand labels; merge parts as they were run, and review the whole"));
-    }
     let inputs: BTreeMap<&str, &str> = part.run.inputs.iter().map(|i| (i.image.as_str(), i.hash.as_str())).collect();
     if inputs.len() != expected {
         return wrong("lists a picture twice".into());
@@ -299,26 +271,12 @@ fn copy_of(part: &Read, image: &ImageRow) -> PathBuf {
     sites::copy_path(&part.folder, &part.shard.tools, &image.content_hash)
 }
 
-/// The pictures of all parts in the order of one run, each with the position of its part, and what that run would say of
-/// itself.
-struct Joined {
-    outcome: Outcome,
-    run: RunFile,
-    images: Vec<(usize, ImageRow)>,
-    ends: Ends,
-}
-
-fn joined(parts: Vec<Read>, mut whole: RunFile, model: &Model) -> Joined {
-    let mut outcome = Outcome::default();
-    let mut copies: BTreeMap<String, PathBuf> = BTreeMap::new();
-    let mut inputs: Vec<InputUsed> = Vec::new();
-    let mut notes: Vec<String> = Vec::new();
-    let mut images: Vec<(usize, ImageRow)> = Vec::new();
-    let mut ends = Ends::new();
+/// The pictures of all parts, each with the position of its part, their ends, how their inputs were understood, and what one
+/// run would say of itself.
+fn joined(parts: Vec<Read>) -> (Vec<(usize, ImageRow)>, Ends, Vec<String>, RunFile) {
+    let (mut images, mut ends, mut notes) = (Vec::new(), Ends::new(), Vec::new());
+    let mut whole: Option<RunFile> = None;
     for (number, part) in parts.into_iter().enumerate() {
-        for image in part.images.iter().filter(|i| i.status == Status::Done) {
-            copies.insert(image.content_hash.clone(), copy_of(&part, image));
-        }
         for note in part.shard.notes {
             if !notes.contains(&note) {
                 notes.push(note);
@@ -326,44 +284,25 @@ fn joined(parts: Vec<Read>, mut whole: RunFile, model: &Model) -> Joined {
         }
         ends.extend(part.ends);
         images.extend(part.images.into_iter().map(|image| (number, image)));
-        inputs.extend(part.run.inputs);
-        whole.threads = whole.threads.max(part.run.threads);
-        whole.wall_s += part.run.wall_s;
-        whole.stage_s.add(&part.run.stage_s);
-        if whole.ended < part.run.ended {
-            whole.ended = part.run.ended;
-        }
+        whole = Some(match whole {
+            None => part.run,
+            Some(whole) => together(whole, part.run),
+        });
     }
-    inputs.sort_by(|a, b| a.image.cmp(&b.image));
-    images.sort_by(|(_, a), (_, b)| {
-        table_order(&(&a.series.image, a.status, &a.error), &(&b.series.image, b.status, &b.error))
-    });
-    outcome.n_images = images.len();
-    outcome.n_ends = ends.values().map(Vec::len).sum();
-    let n_failed = images.iter().filter(|(_, i)| i.status == Status::Failed).count();
-    outcome.n_bad_rows = images.len() - inputs.len();
-    outcome.n_failed = n_failed - outcome.n_bad_rows;
-    whole.inputs = inputs;
-    let settings = &whole.settings.face;
-    let done = || images.iter().map(|(_, image)| image).filter(|i| i.status == Status::Done);
-    // Ends count when their picture does, until it is known which are seen twice.
-    for image in done() {
-        let of = ends.get_mut(&image.series.image).into_iter().flatten();
-        of.for_each(|e| e.counted = image.series.count);
-    }
-    let pictures: Vec<Picture> = done().map(picture_of).collect();
-    let copies: Vec<PathBuf> = done().map(|i| copies.get(&i.content_hash).cloned().unwrap_or_default()).collect();
-    let same = sites::count_once(&mut ends, &pictures, &copies, &settings.site);
-    outcome.scores = Scores::from_ends(&ends, &pictures, model_figures(model).as_ref(), settings);
-    let said = done().map(|image| tables::Said {
-        image: &image.series.image,
-        scaled: image.um_per_px.is_some(),
-        warnings: &image.warnings,
-    });
-    outcome.warnings = tables::run_warnings(&notes, said, &outcome.scores);
-    outcome.warnings.extend(same);
-    whole.warnings.clone_from(&outcome.warnings);
-    Joined { outcome, run: whole, images, ends }
+    let mut whole = whole.unwrap_or_default();
+    whole.shard = None;
+    whole.inputs.sort_by(|a, b| a.image.cmp(&b.image));
+    (images, ends, notes, whole)
+}
+
+/// What one run would say instead of two parts of it.
+fn together(mut whole: RunFile, part: RunFile) -> RunFile {
+    whole.inputs.extend(part.inputs);
+    whole.threads = whole.threads.max(part.threads);
+    whole.wall_s += part.wall_s;
+    whole.stage_s.add(&part.stage_s);
+    whole.ended = whole.ended.max(part.ended);
+    whole
 }
 
 /// Links or copies the overlays and kept results of a part into the joined folder.

@@ -5,10 +5,12 @@
 //! On several machines: each takes its part of the list ([`Inputs::shard`]), and [`merge`] joins their tables.
 
 mod cache;
+mod finish;
 mod folder;
 mod inputs;
 mod merge;
 mod picture;
+mod repeats;
 mod row;
 mod run;
 mod scores;

@@ -4,6 +4,7 @@ use super::Tools;
 use crate::calibrate::diameter_um;
 use crate::carrier::{self, View};
 use crate::detect::{self, Candidate};
+use crate::flag::Reason;
 use crate::measure::{MeasuredEnd, StripCache};
 use crate::micrograph::Micrograph;
 use crate::results::StageSeconds;
@@ -82,8 +83,6 @@ fn row_of(end: &MeasuredEnd, number: u32, carrier: Option<u32>, scale: Option<&S
     let diameter = end.features.get("shaft_diameter_px").zip(scale);
     let diameter = diameter.map(|(d, s)| diameter_um(d, end.features.get("shaft_diameter_u_px"), s));
     let row = EndRow {
-        image: String::new(),
-        specimen: String::new(),
         end: number,
         carrier,
         x_px: end.tip.x,
@@ -92,13 +91,14 @@ fn row_of(end: &MeasuredEnd, number: u32, carrier: Option<u32>, scale: Option<&S
         shaft_diameter_um: diameter.map(|(d, _)| d),
         shaft_diameter_u_um: diameter.and_then(|(_, u)| u),
         label: verdict.label,
+        label_model: Some(verdict.label),
         p_sheared: verdict.p_sheared,
         quality: end.quality,
-        reason: verdict.reason,
+        reason: Reason::join(&verdict.reasons),
         subtype: verdict.subtype.unwrap_or_default().into(),
         counted: true,
         features: end.features.clone(),
-        extra: Vec::new(),
+        ..EndRow::default()
     };
     row.tidied()
 }

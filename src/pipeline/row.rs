@@ -1,7 +1,7 @@
 //! What is known of one picture -> its row.
 
 use super::Tools;
-use crate::flag::Warning;
+use crate::flag::{Flag, Warning};
 use crate::micrograph::Micrograph;
 use crate::micrograph::quality::{picture_quality, quality_warnings};
 use crate::series::SeriesRow;
@@ -10,10 +10,10 @@ use crate::tree::Label;
 use std::cmp::Ordering;
 
 /// The order of `images.csv`, whatever order its rows came in: by name; a picture listed twice has its result before the
-/// row that cannot be used. Of each row: name, what became of it, why it could not be read.
-pub(super) fn table_order(a: &(&str, Status, &str), b: &(&str, Status, &str)) -> Ordering {
-    let is_failed = |status: Status| status == Status::Failed;
-    a.0.cmp(b.0).then(is_failed(a.1).cmp(&is_failed(b.1))).then_with(|| a.2.cmp(b.2))
+/// row that cannot be used.
+pub(super) fn table_order(a: &ImageRow, b: &ImageRow) -> Ordering {
+    let by_name = a.series.image.cmp(&b.series.image);
+    by_name.then((!a.is_done()).cmp(&!b.is_done())).then_with(|| a.error.cmp(&b.error))
 }
 
 /// The row of a picture that could not be read, or of a table row that cannot be used.
@@ -33,14 +33,14 @@ pub(super) fn image_row(micrograph: &Micrograph, ends: &[EndRow], content_hash: 
     warnings.extend(quality_warnings(&quality, median_px, &settings.quality));
     if let Some(share) = strange.filter(|s| settings.label.out_of_range_share < *s) {
         let text = format!("{:.0} % of the ends are unlike those the model learnt from", share * 100.0);
-        warnings.push(Warning::new("out_of_range", text));
+        warnings.push(Warning::new(Flag::OutOfRange, text));
     }
     ImageRow {
         um_per_px: micrograph.scale.map(|s| s.um_per_px()),
         u_um_per_px: micrograph.scale.and_then(|s| Some(s.relative_u? * s.um_per_px())),
-        scale_source: micrograph.scale.map(|s| s.source.word().to_owned()),
-        width_px: Some(micrograph.grey.width().into()),
-        height_px: Some(micrograph.grey.height().into()),
+        scale_source: micrograph.scale.map(|s| s.source),
+        width_px: Some(micrograph.grey.width()),
+        height_px: Some(micrograph.grey.height()),
         n_found: Some(ends.len() as u64),
         n_sheared: count(Label::Sheared),
         n_tensile: count(Label::Tensile),

@@ -1,19 +1,19 @@
 //! A series: every picture in parallel, kept as it finishes; then all tables, written in one piece.
 
-use super::folder::{ResultFolder, RunError, Stand};
+use super::finish::{Finished, RowSource, finish};
+use super::folder::{ResultFolder, RunError, RunState, cached};
 use super::inputs::{Inputs, PictureJob, text};
 use super::picture::{Clock, classify_micrograph};
-use super::row::{failed_row, image_row, table_order};
-use super::scores::{Scores, model_figures};
+use super::row::{failed_row, image_row};
+use super::scores::Scores;
 use super::source::{self, Source};
-use super::{Tools, cache, scores, sites, tables};
-use crate::face::{End, Ends, Picture};
+use super::{Tools, cache, sites};
+use crate::face::{End, Ends};
 use crate::measure::FEATURE_SCHEMA;
 use crate::micrograph::ReadError;
 use crate::report::overlay::{self, Mark};
 use crate::results::{DetectorUsed, InputUsed, ModelUsed, RUN_SCHEMA, RunFile, StageSeconds};
-use crate::series::SeriesRow;
-use crate::table::{EndRow, ImageRow, Status, tidy, write_atomic};
+use crate::table::{EndRow, ImageRow, tidy, write_atomic};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
@@ -108,7 +108,7 @@ pub fn run(
         on_event(Event::Note { text: folder.found.clone() });
     }
     on_event(Event::Started { pictures: inputs.jobs.len() });
-    let digest = cache::tools_digest(tools);
+    let digest = cache::tools_digest(tools)?;
     let n_damaged = AtomicUsize::new(0);
     let series = SeriesRun { tools, options, folder: &folder, digest, on_event, n_damaged };
     let mut done = series.all_pictures(&inputs.jobs)?;
@@ -117,79 +117,82 @@ pub fn run(
         let text = format!("{}: {n_damaged} kept results were damaged and made anew", text(options.out));
         on_event(Event::Note { text });
     }
-    let mut outcome = Outcome { n_bad_rows: inputs.problems.len(), ..Outcome::default() };
-    outcome.stopped = done.iter().any(Option::is_none);
     let mut seconds = StageSeconds::default();
-    for picture in done.iter().flatten() {
-        seconds.add(&picture.seconds);
-        outcome.n_images += 1;
-        outcome.n_ends += picture.ends.len();
-        outcome.n_kept += usize::from(picture.kept);
-        outcome.n_failed += usize::from(picture.is_failed());
+    done.iter().flatten().for_each(|picture| seconds.add(&picture.seconds));
+    let n_kept = done.iter().flatten().filter(|picture| picture.kept).count();
+    if done.iter().any(Option::is_none) {
+        folder.close(RunState::Stopped)?;
+        return Ok(Outcome { n_kept, ..stopped(&done, inputs) });
     }
-    if outcome.stopped {
-        folder.close(Stand::Stopped)?;
-        return Ok(outcome);
-    }
-    outcome.n_images += inputs.problems.len();
+    let run_file = series.run_file(&done, inputs, start, seconds)?;
     let mut ends = Ends::new();
     for (job, picture) in inputs.jobs.iter().zip(&mut done) {
         let of = picture.as_mut().map(|p| std::mem::take(&mut p.ends)).unwrap_or_default();
         ends.insert(job.series.image.clone(), of.into_vec());
     }
-    let entries = series.entries(inputs, &done);
-    let mut same = Vec::new();
-    if inputs.part.is_none() {
-        let read = || entries.iter().filter_map(Entry::read);
-        let copies: Vec<PathBuf> =
-            read().map(|(_, done, _)| sites::copy_path(options.out, &series.digest, &done.hash)).collect();
-        let pictures: Vec<Picture> = read().map(|(job, _, known)| picture_of(job, known)).collect();
-        same = sites::count_once(&mut ends, &pictures, &copies, &tools.settings.face.site);
-        let figures = model_figures(&tools.model);
-        outcome.scores = Scores::from_ends(&ends, &pictures, figures.as_ref(), &tools.settings.face);
-    }
-    let said = entries.iter().filter_map(Entry::read).map(|(job, _, known)| tables::Said {
-        image: &job.series.image,
-        scaled: known.um_per_px.is_some(),
-        warnings: &known.warnings,
-    });
-    outcome.warnings = tables::run_warnings(&inputs.notes, said, &outcome.scores);
-    outcome.warnings.extend(same);
-    let run_file = series.run_file(&done, &outcome.warnings, inputs, start, seconds);
-    let has_ends = |image: &str| ends.get(image).is_some_and(|e| !e.is_empty());
-    let layout = tables::Layout {
-        pictures: entries.iter().map(|e| e.series().extra.as_slice()).collect(),
-        ends: entries.iter().map(Entry::series).filter(|s| has_ends(&s.image)).map(|s| s.extra.as_slice()).collect(),
+    let problems = inputs.problems.iter().map(|p| (NO_JOB, failed_row(&p.series, &p.error.to_string())));
+    let finished = Finished {
+        images: done.into_iter().flatten().map(|p| p.image).enumerate().chain(problems).collect(),
+        ends,
+        notes: inputs.notes.clone(),
+        run_file,
+        model: &tools.model,
+        settings: &tools.settings.face,
+        parquet: options.parquet,
     };
-    let rows = entries.iter().map(|entry| series.rows(entry, &ends));
-    tables::put(&folder, layout, rows, &outcome.scores, &run_file, options.parquet)?;
-    folder.close(Stand::Finished)?;
-    Ok(outcome)
+    let mut kept = KeptRows { inputs, tools, folder: options.out, digest: &series.digest };
+    let outcome = finish(folder, finished, &mut kept)?;
+    Ok(Outcome { n_kept, ..outcome })
+}
+
+/// What there is of a run that was stopped.
+fn stopped(done: &[Option<Picture>], inputs: &Inputs) -> Outcome {
+    let pictures = || done.iter().flatten();
+    Outcome {
+        n_images: pictures().count(),
+        n_ends: pictures().map(|p| p.ends.len()).sum(),
+        n_failed: pictures().filter(|p| !p.image.is_done()).count(),
+        n_bad_rows: inputs.problems.len(),
+        stopped: true,
+        ..Outcome::default()
+    }
+}
+
+/// Source of a row that belongs to no job.
+const NO_JOB: usize = usize::MAX;
+
+/// The rows of finished pictures as they lie in the folder of results.
+struct KeptRows<'a> {
+    inputs: &'a Inputs,
+    tools: &'a Tools,
+    folder: &'a Path,
+    digest: &'a str,
+}
+
+impl RowSource for KeptRows<'_> {
+    type Error = RunError;
+
+    fn copy(&self, _source: usize, image: &ImageRow) -> PathBuf {
+        sites::copy_path(self.folder, self.digest, &image.content_hash)
+    }
+
+    fn ends(&mut self, source: usize, image: &ImageRow, known: &[End]) -> Result<Vec<EndRow>, RunError> {
+        let Some(job) = self.inputs.jobs.get(source) else { return Ok(Vec::new()) };
+        let key = cache::key(self.digest, &image.content_hash, job, self.tools.um_per_px);
+        let path = cached(self.folder, &key);
+        let lost = || RunError::Lost { file: text(&path), image: image.series.image.clone() };
+        let (_, rows) = as_listed(job, cache::load(&path, &key).ok_or_else(lost)?);
+        if rows.len() == known.len() { Ok(rows) } else { Err(lost()) }
+    }
 }
 
 /// What is held of a finished picture until the tables are written.
-struct Finished {
-    /// BLAKE3 of its file; empty when that could not be read.
-    hash: String,
-    /// What is in its row and needed before the tables are written; or why it could not be read.
-    result: Result<Known, String>,
+struct Picture {
+    /// Its row; that of a picture that could not be read says why.
+    image: ImageRow,
     ends: Box<[End]>,
     seconds: StageSeconds,
     kept: bool,
-}
-
-impl Finished {
-    fn is_failed(&self) -> bool {
-        self.result.is_err()
-    }
-}
-
-/// What is known of a picture that was read.
-struct Known {
-    um_per_px: Option<f64>,
-    u_um_per_px: Option<f64>,
-    size_px: (Option<u64>, Option<u64>),
-    warnings: Box<str>,
 }
 
 struct SeriesRun<'a> {
@@ -207,9 +210,9 @@ impl SeriesRun<'_> {
     ///
     /// Plain threads rather than a pool: a pool lends a waiting thread another picture, and then more pictures are in
     /// memory than there are threads.
-    fn all_pictures(&self, jobs: &[PictureJob]) -> Result<Vec<Option<Finished>>, RunError> {
+    fn all_pictures(&self, jobs: &[PictureJob]) -> Result<Vec<Option<Picture>>, RunError> {
         let next = AtomicUsize::new(0);
-        let slots: Vec<Mutex<Option<Finished>>> = jobs.iter().map(|_| Mutex::new(None)).collect();
+        let slots: Vec<Mutex<Option<Picture>>> = jobs.iter().map(|_| Mutex::new(None)).collect();
         let fault: Mutex<Option<RunError>> = Mutex::new(None);
         let broken = AtomicBool::new(false);
         let work = || {
@@ -248,7 +251,7 @@ impl SeriesRun<'_> {
     }
 
     /// One picture, whatever happens: a fault of the program that it brings to light must not take the others along.
-    fn guarded(&self, job: &PictureJob) -> Result<Finished, RunError> {
+    fn guarded(&self, job: &PictureJob) -> Result<Picture, RunError> {
         // What a panic leaves half-done belongs to this picture alone and is dropped with it.
         catch_unwind(AssertUnwindSafe(|| self.picture(job))).unwrap_or_else(|panic| {
             let said = panic.downcast_ref::<String>().map(String::as_str);
@@ -259,22 +262,22 @@ impl SeriesRun<'_> {
     }
 
     /// One picture: from an earlier run, or worked on now and kept.
-    fn picture(&self, job: &PictureJob) -> Result<Finished, RunError> {
+    fn picture(&self, job: &PictureJob) -> Result<Picture, RunError> {
         let mut seconds = StageSeconds::default();
         let mut clock = Clock(Instant::now());
         let (source, hash) = match Source::open(&job.path, &self.tools.settings.read) {
             Ok(opened) => opened,
             Err(error) => return Ok(self.failed(job, error.to_string(), "")),
         };
-        let key = cache::key(&self.digest, &hash, &job.series, self.tools.um_per_px);
+        let key = cache::key(&self.digest, &hash, job, self.tools.um_per_px);
         let cached = self.folder.cached(&key);
         let copy = sites::copy_path(self.options.out, &self.digest, &hash);
         let overlay_path = self.folder.overlay(&job.series.image);
         if !self.options.force && cached.is_file() {
             match cache::load(&cached, &key) {
                 None => drop(self.n_damaged.fetch_add(1, Ordering::Relaxed)),
-                Some((image, ends)) if copy.is_file() && (!self.options.overlays || overlay_path.is_file()) => {
-                    return Ok(self.finished(job, hash, (image, ends), (seconds, true)));
+                Some(rows) if is_whole_png(&copy) && (!self.options.overlays || is_whole_png(&overlay_path)) => {
+                    return Ok(self.finished(job, rows, seconds, true));
                 }
                 Some(_) => {}
             }
@@ -283,7 +286,7 @@ impl SeriesRun<'_> {
             Ok(micrograph) => micrograph,
             Err(error) => return Ok(self.failed(job, error, &hash)),
         };
-        source::set_scale(&mut micrograph, &job.series, self.tools);
+        source::set_scale(&mut micrograph, job, self.tools);
         clock.lap(&mut seconds.read);
         let ends = classify_micrograph(&micrograph, job.series.carriers, self.tools, &mut seconds);
         clock = Clock(Instant::now());
@@ -297,7 +300,7 @@ impl SeriesRun<'_> {
         cache::save(&cached, &key, &image, &rows)?;
         clock.lap(&mut seconds.write);
         drop(micrograph);
-        Ok(self.finished(job, hash, (image, rows), (seconds, false)))
+        Ok(self.finished(job, (image, rows), seconds, false))
     }
 
     fn write_overlay(&self, path: &Path, png: &[u8]) -> Result<(), RunError> {
@@ -309,82 +312,32 @@ impl SeriesRun<'_> {
     }
 
     /// Tells the listener, and keeps what is needed until the tables are written.
-    fn finished(
-        &self,
-        job: &PictureJob,
-        hash: String,
-        rows: (ImageRow, Vec<EndRow>),
-        (seconds, kept): (StageSeconds, bool),
-    ) -> Finished {
+    fn finished(&self, job: &PictureJob, rows: (ImageRow, Vec<EndRow>), seconds: StageSeconds, kept: bool) -> Picture {
         let (image, ends) = as_listed(job, rows);
-        let finished = Finished {
-            hash,
-            result: Ok(Known {
-                um_per_px: image.um_per_px,
-                u_um_per_px: image.u_um_per_px,
-                size_px: (image.width_px, image.height_px),
-                warnings: image.warnings.as_str().into(),
-            }),
-            ends: ends.iter().map(End::from).collect(),
-            seconds,
-            kept,
-        };
-        (self.on_event)(Event::Done { image: Box::new(image), kept });
-        finished
+        (self.on_event)(Event::Done { image: Box::new(image.clone()), kept });
+        Picture { image, ends: ends.iter().map(End::from).collect(), seconds, kept }
     }
 
-    fn failed(&self, job: &PictureJob, error: String, hash: &str) -> Finished {
+    fn failed(&self, job: &PictureJob, error: String, hash: &str) -> Picture {
         (self.on_event)(Event::Failed { image: job.series.image.clone(), error: error.clone() });
-        let ends = Box::default();
-        Finished { hash: hash.into(), result: Err(error), ends, seconds: StageSeconds::default(), kept: false }
-    }
-
-    /// What stands in `images.csv`, in its order.
-    fn entries<'e>(&self, inputs: &'e Inputs, done: &'e [Option<Finished>]) -> Vec<Entry<'e>> {
-        let pictures = inputs.jobs.iter().zip(done).filter_map(|(job, done)| Some(Entry::Picture(job, done.as_ref()?)));
-        let rest = inputs.problems.iter().map(|p| Entry::Problem(&p.series, p.error.to_string()));
-        let mut entries: Vec<Entry> = pictures.chain(rest).collect();
-        entries.sort_by(|a, b| table_order(&a.place(), &b.place()));
-        entries
-    }
-
-    /// The rows of a picture as they stand in the tables.
-    fn rows(&self, entry: &Entry<'_>, ends: &Ends) -> Result<(ImageRow, Vec<EndRow>), RunError> {
-        let (job, finished) = match entry {
-            Entry::Problem(series, error) => return Ok((failed_row(series, error), Vec::new())),
-            Entry::Picture(job, finished) => (job, finished),
-        };
-        if let Err(error) = &finished.result {
-            let image = ImageRow { content_hash: finished.hash.clone(), ..failed_row(&job.series, error) };
-            return Ok((image, Vec::new()));
-        }
-        let key = cache::key(&self.digest, &finished.hash, &job.series, self.tools.um_per_px);
-        let path = self.folder.cached(&key);
-        let lost = || RunError::Lost { file: text(&path), image: job.series.image.clone() };
-        let (image, mut rows) = as_listed(job, cache::load(&path, &key).ok_or_else(lost)?);
-        let counted = ends.get(&job.series.image).map_or(&[][..], Vec::as_slice);
-        if counted.len() != rows.len() {
-            return Err(lost());
-        }
-        rows.iter_mut().zip(counted).for_each(|(row, end)| row.counted = end.counted);
-        Ok((image, rows))
+        let image = ImageRow { content_hash: hash.into(), ..failed_row(&job.series, &error) };
+        Picture { image, ends: Box::default(), seconds: StageSeconds::default(), kept: false }
     }
 
     fn run_file(
         &self,
-        done: &[Option<Finished>],
-        warnings: &[String],
+        done: &[Option<Picture>],
         inputs: &Inputs,
         start: Instant,
         seconds: StageSeconds,
-    ) -> RunFile {
-        let hash = |done: &Option<Finished>| done.as_ref().map(|d| d.hash.clone()).unwrap_or_default();
-        let used = |(job, done): (&PictureJob, &Option<Finished>)| InputUsed {
+    ) -> Result<RunFile, RunError> {
+        let hash = |done: &Option<Picture>| done.as_ref().map(|d| d.image.content_hash.clone()).unwrap_or_default();
+        let used = |(job, done): (&PictureJob, &Option<Picture>)| InputUsed {
             image: job.series.image.clone(),
             path: text(&std::path::absolute(&job.path).unwrap_or_else(|_| job.path.clone())),
             hash: hash(done),
         };
-        RunFile {
+        Ok(RunFile {
             schema: RUN_SCHEMA.into(),
             version: env!("CARGO_PKG_VERSION").into(),
             features: FEATURE_SCHEMA.into(),
@@ -393,13 +346,14 @@ impl SeriesRun<'_> {
             threads: self.threads(),
             model: ModelUsed { name: self.tools.model.name.clone(), digest: self.tools.model.digest() },
             detector: DetectorUsed { digest: self.tools.detector.digest().into() },
-            settings: self.tools.settings.clone(),
+            settings: self.tools.settings.to_data()?,
             inputs: inputs.jobs.iter().zip(done).map(used).collect(),
             wall_s: tidy(start.elapsed().as_secs_f64()),
             stage_s: seconds,
-            warnings: warnings.to_vec(),
+            warnings: Vec::new(),
+            rows: None,
             shard: inputs.part.as_ref().map(|part| part.used(&self.digest, &inputs.notes)),
-        }
+        })
     }
 }
 
@@ -411,58 +365,23 @@ fn as_listed(job: &PictureJob, (mut image, mut ends): (ImageRow, Vec<EndRow>)) -
     for end in &mut ends {
         end.image.clone_from(&job.series.image);
         end.specimen.clone_from(&job.series.specimen);
-        end.counted = job.series.count;
+        end.counted = job.series.counted;
         end.extra.clone_from(&job.series.extra);
     }
     image.add_warnings(&job.warnings);
     (image, ends)
 }
 
-/// A row of `images.csv` to be: a picture, or a row of a series table that cannot be used.
-enum Entry<'a> {
-    Picture(&'a PictureJob, &'a Finished),
-    Problem(&'a SeriesRow, String),
-}
-
-impl<'a> Entry<'a> {
-    fn series(&self) -> &'a SeriesRow {
-        match self {
-            Self::Picture(job, _) => &job.series,
-            Self::Problem(series, _) => series,
-        }
-    }
-
-    /// A picture that was read.
-    fn read(&self) -> Option<(&'a PictureJob, &'a Finished, &'a Known)> {
-        match self {
-            Self::Picture(job, finished) => Some((job, finished, finished.result.as_ref().ok()?)),
-            Self::Problem(..) => None,
-        }
-    }
-
-    /// What decides on its place in the table.
-    fn place(&self) -> (&str, Status, &str) {
-        match self {
-            Self::Problem(series, error) => (&series.image, Status::Failed, error),
-            Self::Picture(job, finished) => match &finished.result {
-                Ok(_) => (&job.series.image, Status::Done, ""),
-                Err(error) => (&job.series.image, Status::Failed, error),
-            },
-        }
-    }
-}
-
-fn picture_of(job: &PictureJob, known: &Known) -> Picture {
-    scores::picture(
-        SeriesRow { peak_load_n: job.series.peak_load_n.map(tidy), ..job.series.clone() },
-        known.um_per_px,
-        known.u_um_per_px,
-        known.size_px,
-        &known.warnings,
-    )
-}
-
 /// A lock that a panic elsewhere left behind still holds whole values: each is written in one assignment.
 fn held<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
+}
+
+/// Whether a picture that was written is all there: it begins and ends as PNG files do (PNG, third edition, sections 5.2 and
+/// 11.2.5).
+fn is_whole_png(path: &Path) -> bool {
+    const BEGIN: &[u8] = b"\x89PNG\r\n\x1a\n";
+    const END: &[u8] = b"\0\0\0\0IEND\xae\x42\x60\x82";
+    let bytes = std::fs::read(path).unwrap_or_default();
+    bytes.starts_with(BEGIN) && bytes.ends_with(END)
 }

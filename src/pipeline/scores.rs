@@ -1,13 +1,12 @@
 //! Rows of ends and pictures -> break faces and knots, and their tables. Works from saved tables alone.
 
 use crate::face::end::by_picture;
-use crate::face::{self, Ends, ModelFigures, Picture};
+use crate::face::{self, Ends, ModelFigures};
 use crate::flag::Warning;
 use crate::knot;
-use crate::series::SeriesRow;
 use crate::settings::FaceSettings;
 use crate::table::{
-    CarrierRow, EndRow, ImageRow, KnotRow, PairRow, SideRow, SpecimenRow, Status, TableError, split_warnings, write_csv,
+    CarrierRow, EndRow, ImageRow, KnotRow, PairRow, SideRow, SpecimenRow, TableError, TableRow, write_csv,
 };
 use crate::tree::Model;
 use std::path::Path;
@@ -37,13 +36,12 @@ impl Scores {
         model: Option<&ModelFigures>,
         settings: &FaceSettings,
     ) -> Self {
-        let pictures: Vec<Picture> = images.iter().filter(|i| i.status == Status::Done).map(picture_of).collect();
-        Self::from_ends(&by_picture(ends), &pictures, model, settings)
+        Self::from_ends(&by_picture(ends), images, model, settings)
     }
 
     /// Scores break faces and knots from what scoring needs of the ends.
-    pub fn from_ends(ends: &Ends, pictures: &[Picture], model: Option<&ModelFigures>, settings: &FaceSettings) -> Self {
-        let faces = face::score_ends(ends, pictures, model, settings);
+    pub fn from_ends(ends: &Ends, images: &[ImageRow], model: Option<&ModelFigures>, settings: &FaceSettings) -> Self {
+        let faces = face::score_ends(ends, images, model, settings);
         let comparison = knot::compare(&faces.specimens, settings);
         let mut warnings = faces.warnings;
         warnings.extend(comparison.warnings);
@@ -57,57 +55,35 @@ impl Scores {
         }
     }
 
-    /// Writes `specimens.csv`, `sides.csv`, `carriers.csv`, `knots.csv` and `pairs.csv` into a folder.
+    /// Writes the tables of the scores into a folder.
     ///
     /// # Errors
     /// When a file cannot be written.
     pub fn write(&self, folder: &Path) -> Result<(), TableError> {
-        write_csv(&folder.join("specimens.csv"), &self.specimens)?;
-        write_csv(&folder.join("sides.csv"), &self.sides)?;
-        write_csv(&folder.join("carriers.csv"), &self.carriers)?;
-        write_csv(&folder.join("knots.csv"), &self.knots)?;
-        write_csv(&folder.join("pairs.csv"), &self.pairs)
+        fn table<T: TableRow>(folder: &Path, rows: &[T]) -> Result<(), TableError> {
+            write_csv(&folder.join(T::csv_name()), rows)
+        }
+        table(folder, &self.specimens)?;
+        table(folder, &self.sides)?;
+        table(folder, &self.carriers)?;
+        table(folder, &self.knots)?;
+        table(folder, &self.pairs)
     }
-}
 
-impl Scores {
     /// Writes the same tables as Parquet.
     ///
     /// # Errors
     /// When a file cannot be written.
     #[cfg(feature = "parquet")]
     pub fn write_parquet(&self, folder: &Path) -> Result<(), TableError> {
-        use crate::table::write_parquet;
-        write_parquet(&folder.join("specimens.parquet"), &self.specimens)?;
-        write_parquet(&folder.join("sides.parquet"), &self.sides)?;
-        write_parquet(&folder.join("carriers.parquet"), &self.carriers)?;
-        write_parquet(&folder.join("knots.parquet"), &self.knots)?;
-        write_parquet(&folder.join("pairs.parquet"), &self.pairs)
-    }
-}
-
-/// What scoring needs to know of a picture that could be read.
-pub(super) fn picture_of(image: &ImageRow) -> Picture {
-    let size_px = (image.width_px, image.height_px);
-    picture(image.series.clone(), image.um_per_px, image.u_um_per_px, size_px, &image.warnings)
-}
-
-/// The same from its single values.
-pub(super) fn picture(
-    series: SeriesRow,
-    um_per_px: Option<f64>,
-    u_um_per_px: Option<f64>,
-    size_px: (Option<u64>, Option<u64>),
-    warnings: &str,
-) -> Picture {
-    let pixels = |v: Option<u64>| v.map_or(0, |v| u32::try_from(v).unwrap_or(u32::MAX));
-    Picture {
-        series,
-        um_per_px,
-        scale_relative_u: u_um_per_px.zip(um_per_px).map(|(u, s)| u / s),
-        width_px: pixels(size_px.0),
-        height_px: pixels(size_px.1),
-        flags: split_warnings(warnings).map(|(name, _)| name.to_owned()).collect(),
+        fn table<T: TableRow>(folder: &Path, rows: &[T]) -> Result<(), TableError> {
+            crate::table::write_parquet(&folder.join(T::parquet_name()), rows)
+        }
+        table(folder, &self.specimens)?;
+        table(folder, &self.sides)?;
+        table(folder, &self.carriers)?;
+        table(folder, &self.knots)?;
+        table(folder, &self.pairs)
     }
 }
 

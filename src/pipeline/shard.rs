@@ -13,6 +13,9 @@ pub struct Shard {
 }
 
 impl Shard {
+    /// Most parts of a run: far above any cluster, and a list of them is still read by people.
+    pub const MOST_PARTS: u32 = 10_000;
+
     /// Number of the part, from 1.
     pub fn index(self) -> u32 {
         self.index
@@ -30,6 +33,7 @@ impl FromStr for Shard {
     fn from_str(text: &str) -> Result<Self, String> {
         let numbers = text.split_once('/').and_then(|(i, n)| Some((i.parse().ok()?, n.parse().ok()?)));
         match numbers {
+            Some((_, of)) if Self::MOST_PARTS < of => Err(format!("at most {} parts are possible", Self::MOST_PARTS)),
             Some((index, of)) if 1 <= index && index <= of => Ok(Self { index, of }),
             _ => Err("expected I/N with 1 <= I <= N, e.g. 2/8".into()),
         }
@@ -81,7 +85,7 @@ impl Inputs {
         let mut hasher = blake3::Hasher::new();
         for job in &self.jobs {
             // The derived form names every field and quotes every text: unlike rows never look alike.
-            let row = format!("{:?}", job.series);
+            let row = format!("{:?} {:?}", job.series, job.scale);
             hasher.update(&(row.len() as u64).to_le_bytes());
             hasher.update(row.as_bytes());
         }
@@ -101,7 +105,7 @@ mod tests {
     fn inputs(n: usize) -> Inputs {
         let job = |i| {
             let series = SeriesRow { image: format!("{i:03}.png"), ..SeriesRow::default() };
-            PictureJob { path: series.image.clone().into(), series, warnings: Vec::new() }
+            PictureJob { path: series.image.clone().into(), series, ..PictureJob::default() }
         };
         Inputs { jobs: (0..n).map(job).collect(), ..Inputs::default() }
     }

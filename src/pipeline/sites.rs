@@ -1,10 +1,10 @@
 //! Small copies of the pictures, kept beside their results, and from them the pictures that show one place.
 
+use crate::face::Ends;
 use crate::face::site::{self, SameSite, Thumb};
-use crate::face::{Ends, Picture};
 use crate::micrograph::GreyPlane;
 use crate::settings::SiteSettings;
-use crate::table::{TableError, write_atomic};
+use crate::table::{ImageRow, TableError, write_atomic};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
@@ -30,31 +30,31 @@ fn load(path: &Path) -> Option<GreyPlane> {
     GreyPlane::new(picture.width(), picture.height(), picture.into_raw())
 }
 
-/// Marks ends that are seen in another picture of the same place; one line for each such pair of pictures. `copies` says
-/// where the small copy of each picture is, in the order of `pictures`.
+/// Marks ends that are seen in another picture of the same place; one line for each such pair of pictures. `copy` says where
+/// the small copy of each picture is.
 pub(super) fn count_once(
     ends: &mut Ends,
-    pictures: &[Picture],
-    copies: &[PathBuf],
+    images: &[ImageRow],
+    copy: &dyn Fn(usize) -> PathBuf,
     settings: &SiteSettings,
 ) -> Vec<String> {
-    let found = same_sites(pictures, copies, settings);
+    let found = same_sites(images, copy, settings);
     site::count_ends_once(ends, &found, settings);
     found.iter().map(SameSite::line).collect()
 }
 
-/// Pictures of one specimen that show one place.
-fn same_sites(pictures: &[Picture], copies: &[PathBuf], settings: &SiteSettings) -> Vec<SameSite> {
+/// Pictures of one specimen that show one place. A picture that does not count has nothing to count once.
+fn same_sites(images: &[ImageRow], copy: &dyn Fn(usize) -> PathBuf, settings: &SiteSettings) -> Vec<SameSite> {
     let mut specimens: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
-    for (i, picture) in pictures.iter().enumerate() {
-        specimens.entry(&picture.series.specimen).or_default().push(i);
+    for (i, image) in images.iter().enumerate().filter(|(_, i)| i.is_done()) {
+        specimens.entry(&image.series.specimen).or_default().push(i);
     }
     let mut found = Vec::new();
     for of in specimens.into_values().filter(|of| 1 < of.len()) {
-        let group: Vec<Picture> = of.iter().map(|i| pictures[*i].clone()).collect();
+        let group: Vec<ImageRow> = of.iter().map(|i| images[*i].clone()).collect();
         let thumb = |k: usize| {
             let picture = &group[k];
-            Thumb::new(&load(copies.get(of[k])?)?, picture.width_px, picture.um_per_px?)
+            Thumb::new(&load(&copy(of[k]))?, picture.width_px?, picture.um_per_px?)
         };
         found.extend(site::same_sites_of(&group, &thumb, settings));
     }

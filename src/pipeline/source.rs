@@ -1,11 +1,11 @@
 //! What a picture job points at: a picture file, or the folder of a focus series.
 
-use super::Tools;
 use super::inputs::text;
+use super::{PictureJob, Tools};
 use crate::calibrate::{contradiction, find_scale_bar};
-use crate::flag::Warning;
+use crate::flag::{Flag, Warning};
 use crate::micrograph::{Micrograph, ReadError, decode_micrograph, picture_bytes, plain_io};
-use crate::series::SeriesRow;
+use crate::series::{GivenScale, SeriesRow};
 use crate::settings::{ReadSettings, Settings};
 use crate::stack::{frames_of_folder, merge_folder};
 use crate::units::{Scale, ScaleSource};
@@ -90,14 +90,14 @@ pub(super) fn bar_um(series: &SeriesRow) -> Option<f64> {
 
 /// Sets the scale of a picture: the table (with its calibrations) goes before the one scale of the run, that before the
 /// file's own metadata, that before a scale bar whose length the table gives. A bar that contradicts the others is said.
-pub(super) fn set_scale(micrograph: &mut Micrograph, series: &SeriesRow, tools: &Tools) {
+pub(super) fn set_scale(micrograph: &mut Micrograph, job: &PictureJob, tools: &Tools) {
     let run = tools.um_per_px.and_then(|v| Scale::new(v, ScaleSource::Run));
-    micrograph.scale = of_table(series).or(run).or(micrograph.scale.take());
+    micrograph.scale = of_table(&job.scale).or(run).or(micrograph.scale.take());
     let settings = &tools.settings.calibrate.bar;
-    let Some(bar_um) = bar_um(series) else { return };
+    let Some(bar_um) = bar_um(&job.series) else { return };
     let Some(bar) = find_scale_bar(micrograph, settings) else {
         let text = format!("the table says that a scale bar stands for {bar_um} µm, but none is seen in the picture");
-        micrograph.warnings.push(Warning::new("scale_bar_missing", text));
+        micrograph.warnings.push(Warning::new(Flag::ScaleBarMissing, text));
         return;
     };
     match micrograph.scale {
@@ -107,9 +107,9 @@ pub(super) fn set_scale(micrograph: &mut Micrograph, series: &SeriesRow, tools: 
 }
 
 /// The scale that the table gives, with its uncertainty.
-fn of_table(series: &SeriesRow) -> Option<Scale> {
-    let source = if series.calibrated { ScaleSource::Calibration } else { ScaleSource::Series };
-    let mut scale = Scale::new(series.um_per_px?, source)?;
-    scale.relative_u = series.u_um_per_px.map(|u| u / scale.um_per_px());
+fn of_table(given: &GivenScale) -> Option<Scale> {
+    let source = if given.calibrated { ScaleSource::Calibration } else { ScaleSource::Series };
+    let mut scale = Scale::new(given.um_per_px?, source)?;
+    scale.relative_u = given.u_um_per_px.map(|u| u / scale.um_per_px());
     Some(scale)
 }

@@ -2,9 +2,10 @@
 
 use super::Scores;
 use super::folder::{ResultFolder, RunError};
-use crate::flag::Warning;
+use super::inputs::text;
+use crate::flag::{Flag, Warning};
 use crate::results::{RUN_FILE, RunFile};
-use crate::table::{CsvFile, EndRow, ImageRow, Staged, TableRow, split_warnings, to_csv};
+use crate::table::{CsvFile, EndRow, ImageRow, Staged, TableRow, to_csv};
 use std::collections::BTreeMap;
 
 /// Columns passed through from the series table: those of each row of `images.csv` and of `ends.csv`.
@@ -28,8 +29,8 @@ pub(super) fn put<E: From<RunError>>(
 ) -> Result<(), E> {
     let scores = run_file.shard.is_none().then_some(scores);
     let mut tables = Tables { folder, parquet, staged: Vec::new(), gone: Vec::new() };
-    let mut images = tables.begin::<ImageRow>("images", &layout.pictures)?;
-    let mut ends = tables.begin::<EndRow>("ends", &layout.ends)?;
+    let mut images = tables.begin::<ImageRow>(&layout.pictures)?;
+    let mut ends = tables.begin::<EndRow>(&layout.ends)?;
     for picture in rows {
         let (image, of) = picture?;
         images.push(&image)?;
@@ -37,15 +38,14 @@ pub(super) fn put<E: From<RunError>>(
     }
     tables.end(ends)?;
     tables.end(images)?;
-    tables.add("specimens", scores.map(|s| s.specimens.as_slice()))?;
-    tables.add("sides", scores.map(|s| s.sides.as_slice()))?;
-    tables.add("carriers", scores.map(|s| s.carriers.as_slice()))?;
-    tables.add("knots", scores.map(|s| s.knots.as_slice()))?;
-    tables.add("pairs", scores.map(|s| s.pairs.as_slice()))?;
-    // Plain numbers and strings: this has a JSON form.
-    let mut bytes = serde_json::to_vec_pretty(run_file).unwrap_or_default();
-    bytes.push(b'\n');
-    tables.staged.push(Staged::new(&folder.file(RUN_FILE), &bytes).map_err(RunError::from)?);
+    tables.add(scores.map(|s| s.specimens.as_slice()))?;
+    tables.add(scores.map(|s| s.sides.as_slice()))?;
+    tables.add(scores.map(|s| s.carriers.as_slice()))?;
+    tables.add(scores.map(|s| s.knots.as_slice()))?;
+    tables.add(scores.map(|s| s.pairs.as_slice()))?;
+    let path = folder.file(RUN_FILE);
+    let bytes = run_file.to_json().map_err(|e| RunError::Unwritable { folder: text(&path), reason: e.to_string() })?;
+    tables.staged.push(Staged::new(&path, &bytes).map_err(RunError::from)?);
     Ok(folder.put(tables.staged, &tables.gone)?)
 }
 
@@ -73,16 +73,16 @@ struct Tables<'a> {
 }
 
 impl Tables<'_> {
-    fn begin<T: TableRow>(&mut self, stem: &str, extra: &[&[(String, String)]]) -> Result<Growing<T>, RunError> {
+    fn begin<T: TableRow>(&mut self, extra: &[&[(String, String)]]) -> Result<Growing<T>, RunError> {
         if !(cfg!(feature = "parquet") && self.parquet) {
-            self.gone.push(format!("{stem}.parquet"));
+            self.gone.push(T::parquet_name());
         }
         Ok(Growing {
-            csv: CsvFile::begin(&self.folder.file(&format!("{stem}.csv")), extra.iter().copied())?,
+            csv: CsvFile::begin(&self.folder.file(&T::csv_name()), extra.iter().copied())?,
             #[cfg(feature = "parquet")]
             parquet: match self.parquet {
                 true => {
-                    let path = self.folder.file(&format!("{stem}.parquet"));
+                    let path = self.folder.file(&T::parquet_name());
                     Some(crate::table::ParquetFile::begin(&path, extra.iter().copied())?)
                 }
                 false => None,
@@ -99,8 +99,8 @@ impl Tables<'_> {
         Ok(())
     }
 
-    fn add<T: TableRow>(&mut self, stem: &str, rows: Option<&[T]>) -> Result<(), RunError> {
-        let (csv, parquet) = (format!("{stem}.csv"), format!("{stem}.parquet"));
+    fn add<T: TableRow>(&mut self, rows: Option<&[T]>) -> Result<(), RunError> {
+        let (csv, parquet) = (T::csv_name(), T::parquet_name());
         match rows {
             Some(rows) => self.staged.push(Staged::new(&self.folder.file(&csv), &to_csv(rows))?),
             None => self.gone.push(csv),
@@ -117,34 +117,23 @@ impl Tables<'_> {
     }
 }
 
-/// What a picture that was read adds to what there is to know about its run.
-pub(super) struct Said<'a> {
-    pub image: &'a str,
-    /// Whether its scale is known.
-    pub scaled: bool,
-    /// Its warnings as one cell.
-    pub warnings: &'a str,
-}
-
 /// One line per kind of thing to know, with a count and an example.
-pub(super) fn run_warnings<'a>(
-    notes: &[String],
-    pictures: impl Iterator<Item = Said<'a>>,
-    scores: &Scores,
-) -> Vec<String> {
+pub(super) fn run_warnings(notes: &[String], images: &[ImageRow], scores: &Scores) -> Vec<String> {
     let mut lines = notes.to_vec();
     let (mut n, mut unscaled, mut first) = (0, 0, "");
     let mut by_name: BTreeMap<&str, (usize, String)> = BTreeMap::new();
-    for picture in pictures {
+    for image in images.iter().filter(|i| i.is_done()) {
         n += 1;
-        if !picture.scaled {
-            first = if unscaled == 0 { picture.image } else { first };
+        if image.um_per_px.is_none() {
+            first = if unscaled == 0 { &image.series.image } else { first };
             unscaled += 1;
         }
-        for (name, text) in split_warnings(picture.warnings) {
-            by_name.entry(name).or_insert_with(|| (0, format!("{}: {text}", picture.image))).0 += 1;
+        for (name, text) in image.warning_list() {
+            by_name.entry(name).or_insert_with(|| (0, format!("{}: {text}", image.series.image))).0 += 1;
         }
     }
+    // Said one by one: each names its own two pictures.
+    by_name.remove(Flag::SamePicture.name());
     if 0 < unscaled {
         lines.push(format!(
             "no scale for {unscaled} of {n} pictures (e.g. {first}): their lengths stay in pixels; give um_per_px in the series table",

@@ -225,20 +225,13 @@ mod tests {
             image: "a".into(),
             specimen: "s".into(),
             end: 1,
-            carrier: None,
             x_px: 60.5,
             y_px: 40.0,
-            axis_deg: 0.0,
-            shaft_diameter_um: None,
-            shaft_diameter_u_um: None,
             label: Label::Sheared,
-            p_sheared: None,
             quality: 1.0,
-            reason: String::new(),
-            subtype: String::new(),
             counted: true,
             features,
-            extra: vec![],
+            ..EndRow::default()
         };
         let made = cut_out(&picture, &end, 60, 95).expect("a cut-out");
         let bytes = base64::engine::general_purpose::STANDARD

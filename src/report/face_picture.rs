@@ -151,7 +151,7 @@ pub(crate) fn list(context: &Context<'_>, index: usize) -> String {
             links(context, image),
             image.series.side.as_deref().map_or(String::new(), name),
             image.um_per_px.map_or(String::new(), |v| html::number(v, 3, "")),
-            if image.series.count { "yes" } else { "no" },
+            if image.series.counted { "yes" } else { "no" },
             count(image.n_found),
             count(image.n_sheared),
             count(image.n_tensile),

@@ -35,9 +35,7 @@ pub(crate) fn gallery<'a>(context: &Context<'a>, index: usize, choose: impl Fn(L
 
 /// Says when a person looked at the end.
 fn hand(end: &EndRow) -> Option<&'static str> {
-    let of = |column: &str| end.extra.iter().find(|(c, _)| c == column).map(|(_, text)| text.as_str());
-    let by_hand = of("label_hand").is_some_and(|h| !h.is_empty());
-    by_hand.then(|| if of("label_model") == Some(end.label.word()) { "confirmed by hand" } else { "by hand" })
+    end.label_hand.map(|_| if end.label_model == Some(end.label) { "confirmed by hand" } else { "by hand" })
 }
 
 fn alt(end: &EndRow) -> String {

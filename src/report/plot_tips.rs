@@ -87,27 +87,19 @@ pub(crate) fn along(tips: &Tips, alt: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measure::FeatureRow;
 
     fn end(label: Label, x: f64, y: f64, axis_deg: f64) -> EndRow {
         EndRow {
             image: "a".into(),
             specimen: "s".into(),
             end: 1,
-            carrier: None,
             x_px: x,
             y_px: y,
             axis_deg,
-            shaft_diameter_um: None,
-            shaft_diameter_u_um: None,
             label,
-            p_sheared: None,
             quality: 1.0,
-            reason: String::new(),
-            subtype: String::new(),
             counted: true,
-            features: FeatureRow::default(),
-            extra: vec![],
+            ..EndRow::default()
         }
     }
 

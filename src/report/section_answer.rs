@@ -5,7 +5,7 @@ use super::html::{self, escape, name};
 use super::plot_ruler::{Ruler, ruler};
 use super::story::Knot;
 use super::{mark, warn, words};
-use crate::table::{KnotRow, PairRow};
+use crate::table::{FaceVerdict, KnotRow, PairRow};
 use std::fmt::Write as _;
 
 /// The section.
@@ -147,7 +147,7 @@ fn row(context: &Context<'_>, index: usize, knot: &Knot<'_>) -> String {
         singles: &singles,
         alt: &alt,
     });
-    let verdict = row.map(|r| r.verdict.as_str()).filter(|v| !v.is_empty());
+    let verdict = row.and_then(|r| r.verdict).map(FaceVerdict::word);
     format!(
         "<tr role=\"row\"><th role=\"rowheader\" scope=\"row\"><a href=\"#knot-{n}\">{letter}. {name}</a>\
          <span class=\"say\">{say}</span></th>\n<td role=\"cell\" class=\"ruler\">{drawn}</td>\

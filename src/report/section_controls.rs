@@ -4,6 +4,7 @@ use super::context::Context;
 use super::html::name;
 use super::{section_specimen, words};
 use crate::series::Kind;
+use crate::table::Basis;
 use std::fmt::Write as _;
 
 /// The section of the controls; says so when there are none.
@@ -79,14 +80,14 @@ fn table(context: &Context<'_>) -> String {
 
 /// Which fractions are published, over all specimens.
 fn bases(context: &Context<'_>) -> String {
-    let of = |basis: &str| context.story.specimens.iter().filter(|s| s.row.basis == basis).count();
+    let of = |basis: Basis| context.story.specimens.iter().filter(|s| s.row.basis == Some(basis)).count();
     let parts: Vec<String> = [
-        ("controls", "corrected by the controls of the series"),
-        ("model", "corrected by the model's own cross-validated figures"),
-        ("raw", "as labelled, without correction"),
+        (Basis::Controls, "corrected by the controls of the series"),
+        (Basis::Model, "corrected by the model's own cross-validated figures"),
+        (Basis::Raw, "as labelled, without correction"),
     ]
     .into_iter()
-    .filter(|(basis, _)| of(basis) > 0)
+    .filter(|(basis, _)| of(*basis) > 0)
     .map(|(basis, meaning)| format!("{} {meaning}", words::counted(of(basis), "specimen", "specimens")))
     .collect();
     if parts.is_empty() {

@@ -5,6 +5,7 @@ use super::html::{self, escape, name};
 use super::plot_ruler::{Ruler, ruler};
 use super::section_answer::knot_name;
 use super::{section_specimen, warn, words};
+use crate::table::FaceVerdict;
 use std::fmt::Write as _;
 
 /// The sections of all knots, in order.
@@ -21,7 +22,7 @@ fn section(context: &Context<'_>, index: usize) -> String {
         n = index + 1
     );
     if let Some(row) = knot.row {
-        let verdict = Some(row.verdict.as_str()).filter(|v| !v.is_empty());
+        let verdict = row.verdict.map(FaceVerdict::word);
         let _ = write!(out, "<p class=\"lead\">{}</p>\n", escape(&words::sentence(row.sheared_fraction, verdict)));
         out.push_str(&warn::explained(&row.flags));
         out.push_str(&figures(row));
@@ -42,10 +43,10 @@ fn figures(row: &crate::table::KnotRow) -> String {
     html::facts(&[
         ("Specimens scored", Some(n(row.n_specimens))),
         ("Sheared, mean of specimens", range(row.sheared_fraction, row.sheared_low, row.sheared_high)),
-        ("Its interval from", Some(escape(&row.interval_from)).filter(|t| !t.is_empty())),
+        ("Its interval from", row.interval_from.map(|from| escape(from.word()))),
         ("Mean peak load", row.mean_load_n.map(|v| format!("{} (n = {})", html::number(v, 1, "N"), n(row.n_loads)))),
         ("Knot efficiency", range(row.efficiency, row.efficiency_low, row.efficiency_high)),
-        ("Efficiency interval by", Some(escape(&words::capital(&row.efficiency_method))).filter(|t| !t.is_empty())),
+        ("Efficiency interval by", row.efficiency_method.map(|m| escape(&words::capital(m.word())))),
         ("Carriers of the braid", row.carriers.map(n)),
         ("Carriers lost, plain share", row.carriers_lost.map(|v| html::number(v, 1, ""))),
         ("Carriers lost, bundle theory", row.carriers_lost_bundle.map(|v| html::number(v, 1, ""))),

@@ -7,6 +7,7 @@ use super::plot_carriers::carriers;
 use super::story::Specimen;
 use super::{face_picture, gallery, plot_shape, plot_tips, warn, words};
 use crate::series::Kind;
+use crate::table::{Basis, CarrierVerdict, FaceVerdict};
 use crate::tree::Label;
 use std::fmt::Write as _;
 
@@ -49,7 +50,7 @@ fn kind_words(specimen: &Specimen<'_>) -> &'static str {
 
 fn says(specimen: &Specimen<'_>) -> String {
     let row = specimen.row;
-    let verdict = Some(row.verdict.as_str()).filter(|v| !v.is_empty());
+    let verdict = row.verdict.map(FaceVerdict::word);
     let mut out = escape(&words::sentence(row.sheared_fraction, verdict));
     if row.sheared_fraction.is_some() {
         let _ = write!(
@@ -62,14 +63,12 @@ fn says(specimen: &Specimen<'_>) -> String {
 }
 
 /// What the published fraction is made from.
-fn basis(basis: &str) -> Option<String> {
-    Some(match basis {
-        "" => return None,
-        "controls" => "corrected by the controls of this series".to_owned(),
-        "model" => "corrected by the model's own cross-validated figures".to_owned(),
-        "raw" => "as labelled, not corrected".to_owned(),
-        other => escape(other),
-    })
+fn basis(basis: Basis) -> String {
+    match basis {
+        Basis::Controls => "corrected by the controls of this series".into(),
+        Basis::Model => "corrected by the model's own cross-validated figures".into(),
+        Basis::Raw => "as labelled, not corrected".into(),
+    }
 }
 
 fn figures(specimen: &Specimen<'_>) -> String {
@@ -83,7 +82,7 @@ fn figures(specimen: &Specimen<'_>) -> String {
     );
     let mut out = html::facts(&[
         ("Ends counted", Some(ends)),
-        ("Published figure", basis(&row.basis)),
+        ("Published figure", row.basis.map(basis)),
         ("As labelled", fraction(row.raw_fraction, row.raw_low, row.raw_high)),
         ("Corrected", fraction(row.corrected_fraction, row.corrected_low, row.corrected_high)),
         ("Peak load", row.peak_load_n.map(|v| html::number(v, 1, "N"))),
@@ -121,14 +120,14 @@ fn strip(specimen: &Specimen<'_>) -> String {
     if rows.is_empty() {
         return "<p class=\"small none\">No ends could be grouped to carriers.</p>\n".to_owned();
     }
-    let of = |verdict: &str| rows.iter().filter(|r| r.verdict == verdict).count();
+    let of = |verdict| rows.iter().filter(|r| r.verdict == Some(verdict)).count();
     let here = format!(
         "{}: {} cut through, {} partly cut, {} broken in tension, {} with too few ends",
         words::counted(rows.len(), "carrier", "carriers"),
-        of("cut through"),
-        of("partly cut"),
-        of("broken in tension"),
-        of("too few")
+        of(CarrierVerdict::CutThrough),
+        of(CarrierVerdict::PartlyCut),
+        of(CarrierVerdict::BrokenInTension),
+        of(CarrierVerdict::TooFew)
     );
     let alt = format!("Strip of carriers. {here}.");
     format!(

@@ -1,6 +1,5 @@
 //! Tables -> the order in which the page tells them: knots from least to most sheared, their specimens, controls, the rest.
 
-use crate::labels::NOT_AN_END;
 use crate::results::Results;
 use crate::series::Kind;
 use crate::table::{CarrierRow, EndRow, ImageRow, KnotRow, SideRow, SpecimenRow};
@@ -97,7 +96,7 @@ fn gather(input: &Results) -> Vec<Specimen<'_>> {
     }
     let at = |code: &str| place.get(code).copied();
     // An end that a person says is none stays in the table and out of the page.
-    for end in input.ends.iter().filter(|e| e.reason != NOT_AN_END) {
+    for end in input.ends.iter().filter(|e| !e.is_no_end()) {
         if let Some(i) = at(&end.specimen) {
             specimens[i].ends.push(end);
         }

@@ -3,7 +3,7 @@
 use super::context::Context;
 use super::html::{escape, name};
 use super::words;
-use crate::flag::{self, Severity};
+use crate::flag::{self, Flag, Severity};
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
@@ -20,12 +20,12 @@ fn class(severity: Option<Severity>) -> &'static str {
 pub(crate) fn chips(joined: &str) -> String {
     let mut out = String::new();
     for flag_name in flag::split(joined) {
-        let entry = flag::find(flag_name);
-        let title = entry.map_or(String::new(), |f| format!(" title=\"{}\"", escape(f.meaning)));
+        let entry = Flag::from_name(flag_name);
+        let title = entry.map_or(String::new(), |f| format!(" title=\"{}\"", escape(f.meaning())));
         let _ = write!(
             out,
             "<span class=\"flag {}\"{title}>{}</span>",
-            class(entry.map(|f| f.severity)),
+            class(entry.map(Flag::severity)),
             escape(&words::spelled(flag_name))
         );
     }
@@ -35,14 +35,14 @@ pub(crate) fn chips(joined: &str) -> String {
 /// Meaning and remedy of each flag, one line each.
 pub(crate) fn explained(joined: &str) -> String {
     let mut out = String::new();
-    for entry in flag::split(joined).filter_map(flag::find) {
+    for entry in flag::known(joined) {
         let _ = write!(
             out,
             "<div class=\"note {}\"><strong>{}.</strong> {} {}</div>\n",
-            class(Some(entry.severity)),
-            escape(&words::capital(&words::spelled(entry.name))),
-            escape(entry.meaning),
-            escape(entry.remedy)
+            class(Some(entry.severity())),
+            escape(&words::capital(&words::spelled(entry.name()))),
+            escape(entry.meaning()),
+            escape(entry.remedy())
         );
     }
     out
@@ -50,12 +50,10 @@ pub(crate) fn explained(joined: &str) -> String {
 
 /// What stands before everything else: alarms of the run and of any specimen, with where they were raised.
 pub(crate) fn first(context: &Context<'_>) -> String {
-    let mut raised: BTreeMap<usize, Vec<&str>> = BTreeMap::new();
+    let mut raised: BTreeMap<Flag, Vec<&str>> = BTreeMap::new();
     let mut note = |joined: &str, place| {
-        for flag_name in flag::split(joined) {
-            if let Some(i) = flag::FLAGS.iter().position(|f| f.name == flag_name && f.severity == Severity::Alarm) {
-                raised.entry(i).or_default().push(place);
-            }
+        for flag in flag::known(joined).filter(|f| f.severity() == Severity::Alarm) {
+            raised.entry(flag).or_default().push(place);
         }
     };
     for specimen in &context.story.specimens {
@@ -65,15 +63,14 @@ pub(crate) fn first(context: &Context<'_>) -> String {
         note(knot.row.map_or("", |r| &r.flags), knot.name);
     }
     let mut out = String::new();
-    for (i, places) in raised {
-        let entry = flag::FLAGS[i];
+    for (entry, places) in raised {
         let listed: Vec<String> = places.iter().map(|p| name(p)).collect();
         let _ = write!(
             out,
             "<div class=\"note alarm\" role=\"note\"><strong>Look here first: {}.</strong> {} {} Raised on {}.</div>\n",
-            escape(&words::spelled(entry.name)),
-            escape(entry.meaning),
-            escape(entry.remedy),
+            escape(&words::spelled(entry.name())),
+            escape(entry.meaning()),
+            escape(entry.remedy()),
             listed.join(", ")
         );
     }
@@ -95,7 +92,7 @@ pub(crate) fn of_picture(joined: &str) -> Vec<String> {
         .map(str::trim)
         .filter(|t| !t.is_empty())
         .map(|t| match t.split_once(": ") {
-            Some((flag_name, text)) if flag::find(flag_name).is_some() => {
+            Some((flag_name, text)) if Flag::from_name(flag_name).is_some() => {
                 format!("<b>{}</b>: {}", escape(&words::spelled(flag_name)), escape(text))
             }
             _ => escape(t),

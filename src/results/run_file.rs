@@ -1,15 +1,19 @@
 //! `run.json`: enough to do the run again and to say where its numbers come from.
 
-use crate::settings::Settings;
+use crate::settings::{Settings, SettingsData};
+use crate::table::{TableError, write_atomic};
 use serde::{Deserialize, Serialize};
+use std::path::Path;
 
 /// Name of the file in the folder of results.
 pub const RUN_FILE: &str = "run.json";
 /// Version of its format.
-pub const RUN_SCHEMA: &str = "breakface-run/1";
+pub const RUN_SCHEMA: &str = "breakface-run/2";
+/// Versions that are read.
+pub(super) const READ_SCHEMAS: [&str; 2] = ["breakface-run/1", RUN_SCHEMA];
 
 /// The content of `run.json`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct RunFile {
     /// Format, [`RUN_SCHEMA`].
     pub schema: String,
@@ -28,8 +32,8 @@ pub struct RunFile {
     /// The detector.
     #[serde(alias = "finder")]
     pub detector: DetectorUsed,
-    /// All settings in effect.
-    pub settings: Settings,
+    /// All settings in effect, as data: a run of another version opens whatever its settings were called.
+    pub settings: SettingsData,
     /// Every picture, sorted by name.
     pub inputs: Vec<InputUsed>,
     /// Wall time of the run, s.
@@ -38,9 +42,55 @@ pub struct RunFile {
     pub stage_s: StageSeconds,
     /// What to know about the run.
     pub warnings: Vec<String>,
+    /// Rows of the tables that were written with this file; `None` in files of version 0.1.0.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rows: Option<RowCounts>,
     /// Which part of a larger run this is; `None` = a whole run.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub shard: Option<ShardUsed>,
+}
+
+impl RunFile {
+    /// The settings of the run, as far as this version knows them, and the keys of those that it does not.
+    pub fn settings(&self) -> (Settings, Vec<String>) {
+        Settings::from_data(&self.settings)
+    }
+
+    /// The file.
+    ///
+    /// # Errors
+    /// When a value has no JSON form, which is a fault of the program.
+    pub fn to_json(&self) -> serde_json::Result<Vec<u8>> {
+        let mut bytes = serde_json::to_vec_pretty(self)?;
+        bytes.push(b'\n');
+        Ok(bytes)
+    }
+}
+
+/// Rows of tables, so that one that was cut short is noticed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RowCounts {
+    /// Rows of `ends.csv`.
+    pub ends: usize,
+    /// Rows of `images.csv`.
+    pub images: usize,
+}
+
+/// Writes into the file of a run how many rows its tables have now; the rest of the file stays as it is. A folder without that
+/// file stays without.
+///
+/// # Errors
+/// When the file cannot be read or written.
+pub fn write_row_counts(folder: &Path, rows: RowCounts) -> Result<(), TableError> {
+    let path = folder.join(RUN_FILE);
+    let unreadable = |reason: String| TableError::Unreadable { table: path.display().to_string(), reason };
+    if !path.is_file() {
+        return Ok(());
+    }
+    let bytes = std::fs::read(&path).map_err(|e| unreadable(e.to_string()))?;
+    let mut run: RunFile = serde_json::from_slice(&bytes).map_err(|e| unreadable(e.to_string()))?;
+    run.rows = Some(rows);
+    write_atomic(&path, &run.to_json().map_err(|e| unreadable(e.to_string()))?)
 }
 
 /// What a part of a run knows of the whole.
@@ -61,7 +111,7 @@ pub struct ShardUsed {
 }
 
 /// The model of a run.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct ModelUsed {
     /// Name for people.
     pub name: String,
@@ -70,7 +120,7 @@ pub struct ModelUsed {
 }
 
 /// The detector of a run.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct DetectorUsed {
     /// Digest of its weights.
     pub digest: String,

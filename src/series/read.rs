@@ -1,25 +1,27 @@
 //! Reading `series.csv` as people save it: with a byte-order mark, CRLF, semicolons or decimal commas.
 
-use super::{Kind, RowProblem, Series, SeriesError, SeriesRow};
+use super::{GivenScale, Kind, ListedPicture, RowProblem, Series, SeriesError, SeriesRow};
+use crate::tabular::{TableRow, Word, check_quotes};
+use crate::units::Scale;
 use std::collections::BTreeMap;
 use std::path::Path;
+use std::sync::OnceLock;
 use unicode_normalization::UnicodeNormalization;
 
+/// Columns of the table that say the scale.
+const SCALE_COLUMNS: [&str; 2] = ["um_per_px", "u_um_per_px"];
+/// The column of the table for [`SeriesRow::counted`]: there it is a wish, in the results a fact.
+const COUNT_COLUMN: &str = "count";
+
 /// Columns with a meaning; all others are passed through.
-const COLUMNS: [&str; 12] = [
-    "image",
-    "specimen",
-    "kind",
-    "knot",
-    "line",
-    "side",
-    "site",
-    "um_per_px",
-    "u_um_per_px",
-    "carriers",
-    "peak_load_n",
-    "count",
-];
+fn known_columns() -> &'static [String] {
+    static COLUMNS: OnceLock<Vec<String>> = OnceLock::new();
+    COLUMNS.get_or_init(|| {
+        let own = SeriesRow::columns().into_iter().map(|c| c.name);
+        let own = own.map(|name| if name == "counted" { COUNT_COLUMN.to_owned() } else { name });
+        own.chain(SCALE_COLUMNS.map(str::to_owned)).collect()
+    })
+}
 
 /// Reads a series table.
 ///
@@ -47,6 +49,11 @@ pub fn parse_series(table: &str, bytes: &[u8]) -> Result<Series, SeriesError> {
         let name = if delimiter == b';' { "semicolons" } else { "tabs" };
         series.notes.push(format!("table {table}: fields are separated by {name}; read as such"));
     }
+    check_quotes(&text, delimiter).map_err(|stray| SeriesError::Malformed {
+        table: table.into(),
+        row: stray.line,
+        reason: stray.reason,
+    })?;
     let mut reader = csv::ReaderBuilder::new().delimiter(delimiter).flexible(true).from_reader(text.as_bytes());
     let header = header_of(table, &mut reader)?;
     let mut seen: BTreeMap<String, (u64, String)> = BTreeMap::new();
@@ -65,7 +72,7 @@ pub fn parse_series(table: &str, bytes: &[u8]) -> Result<Series, SeriesError> {
             comma_is_decimal: delimiter != b',',
             saw_comma: false,
         };
-        let (read, error) = line.read();
+        let (read, scale, error) = line.read();
         // One spelling of accented names, whatever system wrote the table.
         let key: String = read.image.nfc().collect();
         decimal_commas |= line.saw_comma;
@@ -82,7 +89,7 @@ pub fn parse_series(table: &str, bytes: &[u8]) -> Result<Series, SeriesError> {
             series.problems.push(RowProblem { series: read, error });
         } else {
             seen.insert(key, (row, read.specimen.clone()));
-            series.rows.push(read);
+            series.rows.push(ListedPicture { series: read, scale, row });
         }
     }
     if decimal_commas {
@@ -144,7 +151,7 @@ fn header_of(table: &str, reader: &mut csv::Reader<&[u8]>) -> Result<Vec<String>
 /// Column names are compared without surrounding space; known ones without regard to case.
 fn tidy_name(name: &str) -> String {
     let name = name.trim();
-    COLUMNS.iter().find(|c| c.eq_ignore_ascii_case(name)).map_or_else(|| name.to_owned(), |c| (*c).to_owned())
+    known_columns().iter().find(|c| c.eq_ignore_ascii_case(name)).map_or_else(|| name.to_owned(), Clone::clone)
 }
 
 fn malformed(table: &str, error: &csv::Error) -> SeriesError {
@@ -176,19 +183,19 @@ impl Line<'_> {
         Some(self.field(column)).filter(|f| !f.is_empty()).map(str::to_owned)
     }
 
-    fn wrong(&self, column: &str, expected: &'static str, remedy: impl Into<String>) -> SeriesError {
+    fn wrong(&self, column: &str, expected: impl Into<String>, remedy: impl Into<String>) -> SeriesError {
         SeriesError::Cell {
             table: self.table.into(),
             row: self.row,
             column: column.into(),
-            expected,
+            expected: expected.into(),
             found: self.field(column).into(),
             remedy: remedy.into(),
         }
     }
 
     /// The row with everything that could be read, and the first thing that could not.
-    fn read(&mut self) -> (SeriesRow, Option<SeriesError>) {
+    fn read(&mut self) -> (SeriesRow, GivenScale, Option<SeriesError>) {
         let mut row = SeriesRow {
             image: self.field("image").replace('\\', "/"),
             specimen: self.field("specimen").to_owned(),
@@ -196,15 +203,16 @@ impl Line<'_> {
             line: self.text("line"),
             side: self.text("side"),
             site: self.text("site"),
-            count: true,
+            counted: true,
             extra: self.extra(),
             ..SeriesRow::default()
         };
-        let error = self.fill(&mut row).err();
-        (row, error)
+        let mut scale = GivenScale::default();
+        let error = self.fill(&mut row, &mut scale).err();
+        (row, scale, error)
     }
 
-    fn fill(&mut self, row: &mut SeriesRow) -> Result<(), SeriesError> {
+    fn fill(&mut self, row: &mut SeriesRow, scale: &mut GivenScale) -> Result<(), SeriesError> {
         if self.fields.len() > self.header.len() {
             let reason = format!(
                 "expected {} fields as in the header, found {}; put text that holds the separator in double quotes",
@@ -226,11 +234,12 @@ impl Line<'_> {
         row.kind = match self.field("kind") {
             "" => None,
             word => Some(Kind::from_word(word).ok_or_else(|| {
-                self.wrong("kind", "cut, pull, knot or nothing", "use one of these words, or leave it empty")
+                let expected = format!("{}, or nothing", Kind::choices());
+                self.wrong("kind", expected, "use one of these words, or leave it empty")
             })?),
         };
-        row.um_per_px = self.positive("um_per_px")?;
-        row.u_um_per_px = self.positive("u_um_per_px")?;
+        scale.um_per_px = self.scale("um_per_px")?;
+        scale.u_um_per_px = self.positive("u_um_per_px")?;
         row.peak_load_n = self.positive("peak_load_n")?;
         row.carriers = match self.field("carriers") {
             "" => None,
@@ -238,10 +247,10 @@ impl Line<'_> {
                 self.wrong("carriers", "a whole number above 0", "write the number of carriers, or leave it empty")
             })?),
         };
-        row.count = match self.field("count").to_ascii_lowercase().as_str() {
+        row.counted = match self.field(COUNT_COLUMN).to_ascii_lowercase().as_str() {
             "" | "yes" => true,
             "no" => false,
-            _ => return Err(self.wrong("count", "yes or no", "use one of these words, or leave it empty")),
+            _ => return Err(self.wrong(COUNT_COLUMN, "yes or no", "use one of these words, or leave it empty")),
         };
         Ok(())
     }
@@ -267,11 +276,22 @@ impl Line<'_> {
         }
     }
 
+    /// A scale that a microscope can have, or nothing.
+    fn scale(&mut self, column: &str) -> Result<Option<f64>, SeriesError> {
+        let value = self.positive(column)?;
+        if value.is_none_or(|v| Scale::PLAUSIBLE.contains(&v)) {
+            return Ok(value);
+        }
+        let (least, most) = (Scale::PLAUSIBLE.start(), Scale::PLAUSIBLE.end());
+        let expected = format!("micrometres per pixel from {least} to {most}");
+        Err(self.wrong(column, expected, "correct it, or leave it empty"))
+    }
+
     /// Unknown columns.
     fn extra(&self) -> Vec<(String, String)> {
         self.header
             .iter()
-            .filter(|h| !h.is_empty() && !COLUMNS.contains(&h.as_str()))
+            .filter(|h| !h.is_empty() && !known_columns().contains(h))
             .map(|h| (h.clone(), self.field(h).to_owned()))
             .collect()
     }
@@ -293,15 +313,15 @@ mod tests {
     fn a_plain_table_with_an_unknown_column() {
         let series = parse("image,specimen,kind,um_per_px,count,tied_by,label\na.jpg,S1,knot,0.48,no,Ann,x\n");
         let row = &series.rows[0];
-        assert_eq!((row.kind, row.um_per_px, row.count), (Some(Kind::Knot), Some(0.48), false));
-        assert_eq!(row.extra, [("tied_by".into(), "Ann".into()), ("label".into(), "x".into())]);
+        assert_eq!((row.series.kind, row.scale.um_per_px, row.series.counted), (Some(Kind::Knot), Some(0.48), false));
+        assert_eq!(row.series.extra, [("tied_by".into(), "Ann".into()), ("label".into(), "x".into())]);
         assert!(series.problems.is_empty() && series.notes.is_empty());
     }
 
     #[test]
     fn mark_crlf_semicolons_and_decimal_commas_are_understood_and_said() {
         let series = parse("\u{feff}image;specimen;um_per_px\r\nb\\a.jpg;S1;0,48\r\n");
-        assert_eq!((series.rows[0].image.as_str(), series.rows[0].um_per_px), ("b/a.jpg", Some(0.48)));
+        assert_eq!((series.rows[0].series.image.as_str(), series.rows[0].scale.um_per_px), ("b/a.jpg", Some(0.48)));
         assert_eq!(series.notes.len(), 2);
     }
 
@@ -315,7 +335,7 @@ mod tests {
         let messages: Vec<String> = series.problems.iter().map(|p| p.error.to_string()).collect();
         let expected = [
             "row 2, column um_per_px: expected a number above 0 with `.` as decimal point, found \"0,48\"; write 0.48",
-            "row 3, column kind: expected cut, pull, knot or nothing, found \"knit\"",
+            "row 3, column kind: expected cut, pull or knot, or nothing, found \"knit\"",
             "row 4, column um_per_px: expected a number above 0, found \"-1\"",
             "row 5, column carriers: expected a whole number above 0, found \"1.5\"",
             "row 6, column count: expected yes or no, found \"maybe\"",

@@ -1,54 +1,59 @@
 //! Thresholds of measuring the scale.
 
+use super::described::section;
 use serde::{Deserialize, Serialize};
 
-/// Settings of [`crate::calibrate`].
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct CalibrateSettings {
-    /// Ruled scales.
-    pub ruling: RulingSettings,
-    /// Burnt-in scale bars.
-    pub bar: BarSettings,
-    /// Known fibres.
-    pub fibre: FibreSettings,
+section! {
+    /// Settings of [`crate::calibrate`].
+    #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+    #[serde(default, deny_unknown_fields)]
+    pub struct CalibrateSettings {
+        /// Ruled scales.
+        pub ruling: RulingSettings,
+        /// Burnt-in scale bars.
+        pub bar: BarSettings,
+        /// Known fibres.
+        pub fibre: FibreSettings,
+    }
 }
 
-/// Settings of the fit to the lines of a stage micrometer.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct RulingSettings {
-    /// Fewest lines that make a scale, lines (6: with fewer, one wrong line moves the scale by more than its error).
-    pub min_lines: usize,
-    /// Side of the blocks that vote for the direction of the lines, px (160: a turn of 1° smears a line by less than 3 px).
-    pub block_px: usize,
-    /// Pixels of the picture that vote for the direction (600 000). Larger = slower, surer in noise.
-    pub direction_px: usize,
-    /// Length of line that is averaged to one profile, px (48). Larger = less noise, more smear before the direction is known.
-    pub strip_px: f64,
-    /// Smallest height of a line over its surroundings, as a share of the strong lines of its strip, 0..1 (0.4: half-lit
-    /// lines count, dust does not).
-    pub line_height_share: f64,
-    /// Smallest height of a line, in standard deviations of the profile's noise (5: chance peaks stay out).
-    pub line_height_sd: f64,
-    /// Largest share of the pitch that a line may lie off its place and still belong to the ruling, 0..0.5 (0.25).
-    pub index_gate: f64,
-    /// Largest distance of a ratio of spacings from a whole number at which one is a multiple of the other (0.06).
-    pub multiple_gap: f64,
-    /// Share of strips with a foreign spacing from which the ruling is ambiguous, 0..1 (0.34).
-    pub foreign_share: f64,
-    /// Smallest share of line places that must hold a line, 0..1 (0.85: below it the pitch may be a multiple of the true one).
-    pub fill_share: f64,
-    /// Largest RMS distance of lines from their places, as a share of the pitch (0.08: rulings are far better, other patterns worse).
-    pub rms_share: f64,
-    /// Largest shift of every second line against the others, as a share of the pitch (0.04: beyond it the lines come in pairs).
-    pub pair_share: f64,
-    /// Strength that a second direction needs, as a share of the first, 0..1 (0.25).
-    pub second_direction_share: f64,
-    /// Smallest angle between two directions of rulings, degrees (20).
-    pub direction_gap_deg: f64,
-    /// Smallest weight difference of x and y between directions that allows telling x and y scale apart, 0..1 (0.3).
-    pub anisotropy_lever: f64,
+section! {
+    /// Settings of the fit to the lines of a stage micrometer.
+    #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+    #[serde(default, deny_unknown_fields)]
+    pub struct RulingSettings {
+        /// Fewest lines that make a scale, lines (6: with fewer, one wrong line moves the scale by more than its error).
+        pub min_lines: usize,
+        /// Side of the blocks that vote for the direction of the lines, px (160: a turn of 1° smears a line by less than 3 px).
+        pub block_px: usize,
+        /// Pixels of the picture that vote for the direction (600 000). Larger = slower, surer in noise.
+        pub direction_px: usize,
+        /// Length of line that is averaged to one profile, px (48). Larger = less noise, more smear before the direction is known.
+        pub strip_px: f64,
+        /// Smallest height of a line over its surroundings, as a share of the strong lines of its strip, 0..1 (0.4: half-lit
+        /// lines count, dust does not).
+        pub line_height_share: f64,
+        /// Smallest height of a line, in standard deviations of the profile's noise (5: chance peaks stay out).
+        pub line_height_sd: f64,
+        /// Largest share of the pitch that a line may lie off its place and still belong to the ruling, 0..0.5 (0.25).
+        pub index_gate: f64,
+        /// Largest distance of a ratio of spacings from a whole number at which one is a multiple of the other (0.06).
+        pub multiple_gap: f64,
+        /// Share of strips with a foreign spacing from which the ruling is ambiguous, 0..1 (0.34).
+        pub foreign_share: f64,
+        /// Smallest share of line places that must hold a line, 0..1 (0.85: below it the pitch may be a multiple of the true one).
+        pub fill_share: f64,
+        /// Largest RMS distance of lines from their places, as a share of the pitch (0.08: rulings are far better, other patterns worse).
+        pub rms_share: f64,
+        /// Largest shift of every second line against the others, as a share of the pitch (0.04: beyond it the lines come in pairs).
+        pub pair_share: f64,
+        /// Strength that a second direction needs, as a share of the first, 0..1 (0.25).
+        pub second_direction_share: f64,
+        /// Smallest angle between two directions of rulings, degrees (20).
+        pub direction_gap_deg: f64,
+        /// Smallest weight difference of x and y between directions that allows telling x and y scale apart, 0..1 (0.3).
+        pub anisotropy_lever: f64,
+    }
 }
 
 impl Default for RulingSettings {
@@ -73,39 +78,41 @@ impl Default for RulingSettings {
     }
 }
 
-/// Settings of the search for a burnt-in scale bar.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct BarSettings {
-    /// Shortest bar, px (20: one pixel is then 5 %).
-    pub min_px: u32,
-    /// Longest bar, as a share of the picture's width, 0..1 (0.7: longer straight lines are frames).
-    pub max_width_share: f64,
-    /// Thickest bar, as a share of the picture's height, 0..1 (0.03).
-    pub max_thickness_share: f64,
-    /// Smallest length of a bar over its thickness (2.5).
-    pub min_aspect: f64,
-    /// Largest difference of colour along the bar, 0..255 (30: JPEG ringing beside a sharp edge).
-    pub colour_tolerance: f64,
-    /// Smallest difference of colour between the bar and what lies around it, 0..255 (45).
-    pub contrast: f64,
-    /// Share of the bar's length that must stand out above and below, 0..1 (0.85: captions and ticks may touch).
-    pub clear_share: f64,
-    /// How far an end may move from row to row, px (2).
-    pub end_wobble_px: u32,
-    /// How far a tick must reach beyond the bar, px (3).
-    pub tick_reach_px: u32,
-    /// Smallest score of a bar, 0..1 (0.5: between straight fibre edges and real bars of the training pictures).
-    pub min_score: f64,
-    /// Shortest bar, as a share of the longer side of the picture, 0..1 (0.02: strokes of letters are shorter).
-    pub least_share: f64,
-    /// The same for upright bars and for bars of a single row, 0..1 (0.04: there are many such strokes in letters and along
-    /// fibres; none of this length in training pictures).
-    pub doubtful_least_share: f64,
-    /// Score that an upright bar loses against a level one, 0..1 (0.05: nearly all bars lie level, fibres may stand upright).
-    pub upright_charge: f64,
-    /// Difference between a bar and the table or metadata that is a warning, relative (0.03: the mission's 3 %).
-    pub contradiction: f64,
+section! {
+    /// Settings of the search for a burnt-in scale bar.
+    #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+    #[serde(default, deny_unknown_fields)]
+    pub struct BarSettings {
+        /// Shortest bar, px (20: one pixel is then 5 %).
+        pub min_px: u32,
+        /// Longest bar, as a share of the picture's width, 0..1 (0.7: longer straight lines are frames).
+        pub max_width_share: f64,
+        /// Thickest bar, as a share of the picture's height, 0..1 (0.03).
+        pub max_thickness_share: f64,
+        /// Smallest length of a bar over its thickness (2.5).
+        pub min_aspect: f64,
+        /// Largest difference of colour along the bar, 0..255 (30: JPEG ringing beside a sharp edge).
+        pub colour_tolerance: f64,
+        /// Smallest difference of colour between the bar and what lies around it, 0..255 (45).
+        pub contrast: f64,
+        /// Share of the bar's length that must stand out above and below, 0..1 (0.85: captions and ticks may touch).
+        pub clear_share: f64,
+        /// How far an end may move from row to row, px (2).
+        pub end_wobble_px: u32,
+        /// How far a tick must reach beyond the bar, px (3).
+        pub tick_reach_px: u32,
+        /// Smallest score of a bar, 0..1 (0.5: between straight fibre edges and real bars of the training pictures).
+        pub min_score: f64,
+        /// Shortest bar, as a share of the longer side of the picture, 0..1 (0.02: strokes of letters are shorter).
+        pub least_share: f64,
+        /// The same for upright bars and for bars of a single row, 0..1 (0.04: there are many such strokes in letters and along
+        /// fibres; none of this length in training pictures).
+        pub doubtful_least_share: f64,
+        /// Score that an upright bar loses against a level one, 0..1 (0.05: nearly all bars lie level, fibres may stand upright).
+        pub upright_charge: f64,
+        /// Difference between a bar and the table or metadata that is a warning, relative (0.03: the mission's 3 %).
+        pub contradiction: f64,
+    }
 }
 
 impl Default for BarSettings {
@@ -129,22 +136,24 @@ impl Default for BarSettings {
     }
 }
 
-/// Settings of the check by a known fibre.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct FibreSettings {
-    /// Difference of a picture's fibre diameter from the expected one that is flagged, relative (0.15: spread of
-    /// filaments within a yarn and of flattened fibres; common practice, no source).
-    pub expected_gap: f64,
-    /// Distance from the median of the series that is flagged, in robust standard deviations (3.5: Iglewicz and Hoaglin 1993).
-    pub robust_sd: f64,
-    /// Smallest relative distance from the median of the series that is flagged (0.08: below it the spread of fibres decides).
-    pub series_gap: f64,
-    /// Fewest measured ends of a picture that give its diameter (3).
-    pub min_ends: usize,
-    /// Relative standard uncertainty of the true diameter of one lot of fibres (0.05: linear density within a lot; common
-    /// practice, no source).
-    pub lot_u: f64,
+section! {
+    /// Settings of the check by a known fibre.
+    #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+    #[serde(default, deny_unknown_fields)]
+    pub struct FibreSettings {
+        /// Difference of a picture's fibre diameter from the expected one that is flagged, relative (0.15: spread of
+        /// filaments within a yarn and of flattened fibres; common practice, no source).
+        pub expected_gap: f64,
+        /// Distance from the median of the series that is flagged, in robust standard deviations (3.5: Iglewicz and Hoaglin 1993).
+        pub robust_sd: f64,
+        /// Smallest relative distance from the median of the series that is flagged (0.08: below it the spread of fibres decides).
+        pub series_gap: f64,
+        /// Fewest measured ends of a picture that give its diameter (3).
+        pub min_ends: usize,
+        /// Relative standard uncertainty of the true diameter of one lot of fibres (0.05: linear density within a lot; common
+        /// practice, no source).
+        pub lot_u: f64,
+    }
 }
 
 impl Default for FibreSettings {

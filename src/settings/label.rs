@@ -1,44 +1,47 @@
 //! Thresholds of labelling ends.
 
+use super::described::section;
 use serde::{Deserialize, Serialize};
 
-/// Settings of [`crate::tree`]: how trees are grown, pruned, calibrated and judged.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct LabelSettings {
-    /// Deepest tree that is grown before pruning, splits. Larger = longer training; pruning decides what stays.
-    pub max_depth: usize,
-    /// Smallest weight of ends in a leaf, ends. Larger = coarser, steadier trees (ours: five ends, as in C4.5's successors).
-    pub min_leaf: f64,
-    /// Folds of the cross-validation, grouped by specimen (5: Breiman and Spector 1992).
-    pub folds: usize,
-    /// Repeats of the cross-validation with other folds. Larger = steadier figures, longer training.
-    pub repeats: usize,
-    /// Pruning takes the smallest tree whose error is within this many standard errors of the best
-    /// (1: Breiman et al. 1984, the one-standard-error rule). Larger = smaller trees.
-    pub prune_standard_errors: f64,
-    /// Weight of the base rate in every leaf's probability, ends (2: m-estimate, Cestnik 1990). Larger = less extreme.
-    pub smoothing: f64,
-    /// Largest share of ends that may be called `unclear` because their probability is near a half, 0..1 (the mission's 10 %).
-    pub max_unclear: f64,
-    /// Error among ends that is accepted without asking for more `unclear`, 0..1. Smaller = more `unclear`.
-    pub accepted_error: f64,
-    /// Trees of a forest (60: more changed nothing in cross-validation).
-    pub forest_trees: usize,
-    /// Steps into which a forest cuts each feature. Larger = finer thresholds, longer training.
-    pub forest_steps: usize,
-    /// Seed of folds and bootstrap samples.
-    pub seed: u64,
-    /// Share of a picture's ends outside the training range at which a warning is given, 0..1.
-    pub out_of_range_share: f64,
-    /// Shortest distance within which a label belongs to an end, px.
-    pub match_px: f64,
-    /// The same in shaft diameters; the larger of the two counts.
-    pub match_diameters: f64,
-    /// Farthest a person may move a tip, shaft diameters; farther away it is another end (ours).
-    pub max_move_diameters: f64,
-    /// Words that describe ends.
-    pub subtype: SubtypeSettings,
+section! {
+    /// Settings of [`crate::tree`]: how trees are grown, pruned, calibrated and judged.
+    #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+    #[serde(default, deny_unknown_fields)]
+    pub struct LabelSettings {
+        /// Deepest tree that is grown before pruning, splits. Larger = longer training; pruning decides what stays.
+        pub max_depth: usize,
+        /// Smallest weight of ends in a leaf, ends. Larger = coarser, steadier trees (ours: five ends, as in C4.5's successors).
+        pub min_leaf: f64,
+        /// Folds of the cross-validation, grouped by specimen (5: Breiman and Spector 1992).
+        pub folds: usize,
+        /// Repeats of the cross-validation with other folds. Larger = steadier figures, longer training.
+        pub repeats: usize,
+        /// Pruning takes the smallest tree whose error is within this many standard errors of the best
+        /// (1: Breiman et al. 1984, the one-standard-error rule). Larger = smaller trees.
+        pub prune_standard_errors: f64,
+        /// Weight of the base rate in every leaf's probability, ends (2: m-estimate, Cestnik 1990). Larger = less extreme.
+        pub smoothing: f64,
+        /// Largest share of ends that may be called `unclear` because their probability is near a half, 0..1 (the mission's 10 %).
+        pub max_unclear: f64,
+        /// Error among ends that is accepted without asking for more `unclear`, 0..1. Smaller = more `unclear`.
+        pub accepted_error: f64,
+        /// Trees of a forest (60: more changed nothing in cross-validation).
+        pub forest_trees: usize,
+        /// Steps into which a forest cuts each feature. Larger = finer thresholds, longer training.
+        pub forest_steps: usize,
+        /// Seed of folds and bootstrap samples.
+        pub seed: u64,
+        /// Share of a picture's ends outside the training range at which a warning is given, 0..1.
+        pub out_of_range_share: f64,
+        /// Shortest distance within which a label belongs to an end, px.
+        pub match_px: f64,
+        /// The same in shaft diameters; the larger of the two counts.
+        pub match_diameters: f64,
+        /// Farthest a person may move a tip, shaft diameters; farther away it is another end (ours).
+        pub max_move_diameters: f64,
+        /// Words that describe ends.
+        pub subtype: SubtypeSettings,
+    }
 }
 
 impl Default for LabelSettings {
@@ -64,24 +67,26 @@ impl Default for LabelSettings {
     }
 }
 
-/// Rules of [`crate::tree::subtype`]: words for the looks of an end, description only, never the class.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct SubtypeSettings {
-    /// Bulb ratio from which a tensile end is called a weak bulb (1.1: check-values.md §1.3 and the hard cases there).
-    pub weak_bulb_ratio: f64,
-    /// Bulb ratio from which it is called a bulb (1.3: upper end of the weak bulbs).
-    pub bulb_ratio: f64,
-    /// Bulb ratio below which a tensile end is called a taper (ours).
-    pub taper_ratio: f64,
-    /// Cut angle from which a cut is called oblique, degrees from square (ours; above the 15° of a hand-held blade).
-    pub oblique_deg: f64,
-    /// Bulb ratio from which a sheared end is called flared (ours; above the noise of straight cuts).
-    pub flare_ratio: f64,
-    /// Flatness below which an end counts as flat, diameters RMS (ours).
-    pub flat: f64,
-    /// Flatness from which an uncapped tensile end is called split, diameters RMS (ours).
-    pub split: f64,
+section! {
+    /// Rules of [`crate::tree::subtype`]: words for the looks of an end, description only, never the class.
+    #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+    #[serde(default, deny_unknown_fields)]
+    pub struct SubtypeSettings {
+        /// Bulb ratio from which a tensile end is called a weak bulb (1.1: check-values.md §1.3 and the hard cases there).
+        pub weak_bulb_ratio: f64,
+        /// Bulb ratio from which it is called a bulb (1.3: upper end of the weak bulbs).
+        pub bulb_ratio: f64,
+        /// Bulb ratio below which a tensile end is called a taper (ours).
+        pub taper_ratio: f64,
+        /// Cut angle from which a cut is called oblique, degrees from square (ours; above the 15° of a hand-held blade).
+        pub oblique_deg: f64,
+        /// Bulb ratio from which a sheared end is called flared (ours; above the noise of straight cuts).
+        pub flare_ratio: f64,
+        /// Flatness below which an end counts as flat, diameters RMS (ours).
+        pub flat: f64,
+        /// Flatness from which an uncapped tensile end is called split, diameters RMS (ours).
+        pub split: f64,
+    }
 }
 
 impl Default for SubtypeSettings {

@@ -1,237 +1,240 @@
 //! Thresholds of measuring ends.
 
+use super::described::section;
 use serde::{Deserialize, Serialize};
 
-/// Settings of [`crate::measure`]. Lengths are in shaft diameters (d) unless a unit is named; "train sets" are the rendered
-/// training pictures described in `models/README.md`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct MeasureSettings {
-    /// Fewest pixels across a shaft that can be graded (6 px: design.md's `gradable`). Larger = more ends `unclear`.
-    pub min_shaft_px: f64,
-    /// Standard uncertainty of the regression network per mean absolute error that it states (1.5: train pictures it had not seen).
-    pub regression_u_factor: f64,
-    /// Least standard uncertainty of the regression network's values: ln width, axis (degrees), tip along and across (widths), end line
-    /// (degrees), ln bulb ratio (a tenth of its samples at best).
-    pub regression_u_floor: [f64; 6],
-    /// Fewest fibres of a picture from which their common width is judged (4).
-    pub picture_prior_min_ends: usize,
-    /// Least true spread of the logarithm of widths in one picture (0.05: rendered fibres of one line differ by 4 to 7 %).
-    pub picture_prior_min_spread: f64,
-    /// Ends of one picture whose errors go together (4).
-    pub picture_prior_correlation: f64,
-    /// Share of fibres that may belong to another line (0.1). Larger = odd widths are kept.
-    pub outlier_prior_width: f64,
-    /// Standard uncertainty of the logarithm of a width that all ends of a picture share, without and per doubt of the trace
-    /// (train sets: the detector's and the regression network's bias in one picture) (0.05, 0.2).
-    pub shared_width_u: (f64, f64),
-    /// Share of the gap by which the regression network's values are widened where the edges of a picture lie inside them (0.5), and
-    /// the most, logarithm (0.04): bodies that darken towards their limb. Chosen on train sets, with a look at `dev`, among
-    /// shares up to 1.5 and limits up to 0.12: ring light, where all tellings are 5 to 15 % too narrow, gains most; side
-    /// light loses.
-    pub limb_bias_share: f64,
-    /// See `limb_bias_share`.
-    pub limb_bias_max: f64,
-    /// Range of the logarithm of odd widths (1.5).
-    pub outlier_range_width: f64,
-    /// Samples across the rough width in the coarse trace (16). Larger = slower, finer start.
-    pub coarse_samples: f64,
-    /// Samples across the width in the fine trace and the end region (20: edges interpolate to a tenth of that). Larger = slower.
-    pub fine_samples: f64,
-    /// Finest sampling distance, px (0.4: below that a picture holds nothing new).
-    pub finest_step_px: f64,
-    /// How far back the shaft is traced (5).
-    pub trace_back: f64,
-    /// How far behind the rough tip the trace starts (0.7: the end itself may be cut obliquely or bulge).
-    pub trace_from: f64,
-    /// Half width of the coarse strip (1.8: rough axes 10° off and curved shafts stay inside).
-    pub trace_half: f64,
-    /// Half width of the fine strip (1.05).
-    pub fine_half: f64,
-    /// Share of a strip's steps below the one that sets the scale of edge strength (0.9).
-    pub edge_quantile: f64,
-    /// Share of that step which counts as half strength (0.1). Smaller = weak edges count more.
-    pub edge_half_share: f64,
-    /// Share of a strip's steps that count as noise (0.2).
-    pub noise_quantile: f64,
-    /// Steps of this many times the noise count as half strength, when that is more (3). Larger = weak edges count less.
-    pub noise_factor: f64,
-    /// Nearest place outside an edge where another edge speaks against it (0.1).
-    pub outside_from: f64,
-    /// Farthest place outside an edge where another edge speaks against it (0.35).
-    pub outside_to: f64,
-    /// Share of an edge's strength that a full edge outside it takes away (0.5). Larger = outermost edges win.
-    pub outside_penalty: f64,
-    /// Rows averaged on either side for one edge (0.15). Larger = less noise, less bend.
-    pub edge_along: f64,
-    /// Columns on either side that make a step (0.06). Larger = less noise, thin rails blur.
-    pub edge_reach: f64,
-    /// How far from an edge its local levels may lie (0.3).
-    pub level_reach: f64,
-    /// How far from where an edge was traced its steepest place may lie (0.16). Larger = a neighbour's edge is taken.
-    pub place_reach: f64,
-    /// Slope, as a share of the steepest, at which a local level is reached (0.12).
-    pub level_slope_share: f64,
-    /// A line's floor over its width at half depth: from the first number up the line is a gap of ground and keeps half
-    /// height as its edge, from the second down two bodies touch there and part at its middle (two slopes that meet have
-    /// 0.3, a Gaussian 0.48: a line as narrow as the blur cannot be told; 0.45, 0.3).
-    pub touching_line_floor: (f64, f64),
-    /// Score of two edges that step the same way (dark-light-dark or light-dark-light) over that of two that do not (0.15).
-    pub pair_polarity: f64,
-    /// Cost of one sample's change of width from section to section of a section's score (0.25).
-    pub width_change_penalty: f64,
-    /// Cost of one sample's change of direction from section to section of a section's score (0.02).
-    pub turn_penalty: f64,
-    /// Standard deviation of the logarithm of the detector's width (0.15: measured on the train sets).
-    pub initial_width_sigma: f64,
-    /// Widths searched, in standard deviations of the rough width (2.2).
-    pub width_reach: f64,
-    /// Standard deviation of the rough tip beside the shaft (0.3).
-    pub start_sigma: f64,
-    /// Standard deviation of the middle of the fine trace from the coarse one (0.25).
-    pub fine_centre_sigma: f64,
-    /// Fewest rows of the segmentation that make a shaft (12 of its 57: one diameter).
-    pub segmentation_min_rows: usize,
-    /// Standard deviation of the segmentation's edges (0.06: half of its samples; train sets). Larger = the picture's edges decide.
-    pub segmentation_edge_sigma: f64,
-    /// Ahead of this distance behind the tip the centre line goes on straight (0.6).
-    pub straight_from: f64,
-    /// Charge on slope, square and cube of the centre line (0, 0.002, 0.02). Larger = straighter.
-    pub centreline_penalty: [f64; 3],
-    /// Distance from the centre line at which a section counts half (0.08).
-    pub centreline_outlier_scale: f64,
-    /// Sections whose width differs by more than this share do not shape the centre line (0.15).
-    pub width_outlier_share: f64,
-    /// Nearest and farthest place of the shaft's diameter behind the tip (1.5; design.md section 3).
-    pub shaft_from: f64,
-    /// Farthest place of the shaft's diameter behind the tip (4; design.md section 3).
-    pub shaft_to: f64,
-    /// Start of the end region behind the rough tip (2.0).
-    pub end_region_back: f64,
-    /// Place on the centre line that is surely own fibre, behind the rough tip (1.0).
-    pub end_region_core: f64,
-    /// Length of the strip of the end behind the rough tip (4.5).
-    pub strip_back: f64,
-    /// Length of that strip ahead of the rough tip: caps and moved tips fit in (2.2).
-    pub strip_ahead: f64,
-    /// Half width of that strip: caps of three diameters fit in (2.0).
-    pub strip_half: f64,
-    /// How far from the segmentation's outline the picture's edge may lie (one and a half of its samples) (0.12).
-    pub refine_reach: f64,
-    /// Least step at a side of the end, as a share of the shaft's, that moves the outline there (0.3).
-    pub side_height: f64,
-    /// Reach of the straight edge on either side of the centre line (design.md section 3) (0.45).
-    pub end_line_reach: f64,
-    /// Weight of front places that only the segmentation knows (0.3).
-    pub segmentation_weight: f64,
-    /// Distance from the straight edge at which a place counts half (0.04).
-    pub front_outlier: f64,
-    /// Neighbouring front places that share their pixels (4.0).
-    pub front_correlation: f64,
-    /// Where the largest width is looked for behind the front (design.md section 3) (1.5).
-    pub cap_back: f64,
-    /// Excess of width over the shaft that makes a cap: below, cuts and caps look alike (0.12).
-    pub cap_excess: f64,
-    /// Depth behind the front at which the front's width is taken (0.15).
-    pub front_depth: f64,
-    /// Half of the window that smooths the outline for its roughness (0.12).
-    pub rough_window: f64,
-    /// Half width of the shaft's core, away from limb darkening and rails (0.3).
-    pub core_half: f64,
-    /// Far end of the part of the shaft that the end is compared with (3.5).
-    pub tone_back: f64,
-    /// Depth of the end that is compared with the shaft (0.5).
-    pub face_depth: f64,
-    /// Near end of what lies ahead of the tip (0.3).
-    pub beyond_from: f64,
-    /// Far end of what lies ahead of the tip (0.9).
-    pub beyond_to: f64,
-    /// Distance of the samples that fine texture compares (0.1).
-    pub texture_reach: f64,
-    /// Depth of the end whose texture is taken (0.6).
-    pub texture_depth: f64,
-    /// Texture, as a share of the edges' step, below which there is none (0.05).
-    pub texture_floor: f64,
-    /// Width of a wisp or split (0.12).
-    pub wisp_width: f64,
-    /// Step of a wisp, as a share of the shaft's edges (0.3).
-    pub wisp_height: f64,
-    /// Start of the surroundings searched for wisps, behind the front (0.8).
-    pub wisp_back: f64,
-    /// End of the surroundings searched for wisps, ahead of the front (1.2).
-    pub wisp_ahead: f64,
-    /// Depth of the end searched for a split (1.2).
-    pub split_depth: f64,
-    /// How far from the shaft's edges their continuation may lie (0.1).
-    pub continuation_reach: f64,
-    /// Largest gap between the segmentation's tip and that of the measured shape at which both count (0.35).
-    pub tip_agreement: f64,
-    /// Share of the segmentation's tip when both count (0.5).
-    pub tip_segmentation_share: f64,
-    /// Least certainty of the segmentation's tip that wins over the shape when they differ (0.3).
-    pub tip_min_confidence: f64,
-    /// Least score of a cross-section that supports a shaft (0.3).
-    pub min_section_score: f64,
-    /// Neighbouring cross-sections that share their rows (3.0).
-    pub section_correlation: f64,
-    /// Share of the regression network's width in the places where edges are expected; the rest is the segmentation's own (0.3; train sets).
-    pub regression_width_share: f64,
-    /// Least standard deviation of the logarithm of the width that a trace searches about (0.12).
-    pub least_width_sigma: f64,
-    /// Share of traced shafts whose edges are not their own, without and per doubt of the trace (0.4, 4: chosen on train sets).
-    /// Larger = the regression counts more where the two differ.
-    pub outlier_prior_edges: (f64, f64),
-    /// Range of the logarithm of widths of wrong edges (0.6: what a trace searches).
-    pub outlier_range_edges: f64,
-    /// Share of missing cross-sections that makes a trace as doubtful as a spread of widths of one diameter (0.15; train sets).
-    pub inconsistency_support: f64,
-    /// Standard uncertainty of the traced axis, degrees, without and per doubt of the trace (train sets) (0.4, 35).
-    pub axis_u_deg: (f64, f64),
-    /// Share of traced axes that are wrong altogether (0.2).
-    pub outlier_prior_axis: f64,
-    /// Standard uncertainty of the outlined tip, without and per doubt of the trace (train sets) (0.03, 1.2).
-    pub tip_u: (f64, f64),
-    /// Share of outlined tips that are wrong altogether (0.2).
-    pub outlier_prior_tip: f64,
-    /// Standard uncertainty of a fitted end line per flatness, degrees (train sets) (20).
-    pub cut_u_flat: f64,
-    /// Share of fitted end lines that are wrong altogether (0.2).
-    pub outlier_prior_cut: f64,
-    /// Standard uncertainty of the logarithm of the outlined bulb ratio, without and per doubt of the trace (train sets) (0.01, 1).
-    pub bulb_u: (f64, f64),
-    /// Share of outlined caps that are wrong altogether, without and per doubt of the trace (train sets) (0.005, 3).
-    pub outlier_prior_bulb: (f64, f64),
-    /// Standard uncertainty of a diameter per blur of its edges (train sets) (0.15).
-    pub edge_u_blur: f64,
-    /// Standard uncertainty of a diameter per spread of its widths along the shaft (train sets) (4).
-    pub edge_u_spread: f64,
-    /// Most that this spread adds to it (train sets) (0.05).
-    pub edge_u_most: f64,
-    /// Standard uncertainty of a diameter per share of cross-sections that do not show it (train sets) (0.07).
-    pub edge_u_support: f64,
-    /// Standard uncertainty of a diameter per diameter: limb darkening, rails and stripes (train sets) (0.004).
-    pub edge_u_share: f64,
-    /// Standard uncertainty of a cut angle from the axis and the face's own roughness, degrees (train sets) (1.5).
-    pub cut_u_deg: f64,
-    /// Largest blur of the edges, standard deviation (0.12).
-    pub max_blur: f64,
-    /// Largest blur of the edges, px, where the one above is less (2.0).
-    pub max_blur_px: f64,
-    /// Least visible share (design.md's `gradable`) (0.6).
-    pub min_visible: f64,
-    /// Least step across the edges, of the picture's range (0.02).
-    pub min_contrast: f64,
-    /// Least distance of a tip from the frame (0.3).
-    pub min_border: f64,
-    /// Largest share of the end region under captions or off the picture (0.35).
-    pub max_masked: f64,
-    /// Least share of cross-sections that show the shaft (0: on 120 rendered pictures labels are right for 96.5 % of the
-    /// ends below 0.1 and for 97.7 % of the rest, so that a faint shaft is no reason to keep silent).
-    pub min_support: f64,
-    /// Far and near end of the rows behind the front whose edges are compared with those ahead (2, 0.8).
-    pub continuation_behind: (f64, f64),
-    /// Near and far end of the rows ahead of the front that should show no edges of this shaft (0.4, 1.2).
-    pub continuation_ahead: (f64, f64),
+section! {
+    /// Settings of [`crate::measure`]. Lengths are in shaft diameters (d) unless a unit is named; "train sets" are the rendered
+    /// training pictures described in `models/README.md`.
+    #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+    #[serde(default, deny_unknown_fields)]
+    pub struct MeasureSettings {
+        /// Fewest pixels across a shaft that can be graded (6 px: design.md's `gradable`). Larger = more ends `unclear`.
+        pub min_shaft_px: f64,
+        /// Standard uncertainty of the regression network per mean absolute error that it states (1.5: train pictures it had not seen).
+        pub regression_u_factor: f64,
+        /// Least standard uncertainty of the regression network's values: ln width, axis (degrees), tip along and across (widths), end line
+        /// (degrees), ln bulb ratio (a tenth of its samples at best).
+        pub regression_u_floor: [f64; 6],
+        /// Fewest fibres of a picture from which their common width is judged (4).
+        pub picture_prior_min_ends: usize,
+        /// Least true spread of the logarithm of widths in one picture (0.05: rendered fibres of one line differ by 4 to 7 %).
+        pub picture_prior_min_spread: f64,
+        /// Ends of one picture whose errors go together (4).
+        pub picture_prior_correlation: f64,
+        /// Share of fibres that may belong to another line (0.1). Larger = odd widths are kept.
+        pub outlier_prior_width: f64,
+        /// Standard uncertainty of the logarithm of a width that all ends of a picture share, without and per doubt of the trace
+        /// (train sets: the detector's and the regression network's bias in one picture) (0.05, 0.2).
+        pub shared_width_u: (f64, f64),
+        /// Share of the gap by which the regression network's values are widened where the edges of a picture lie inside them (0.5), and
+        /// the most, logarithm (0.04): bodies that darken towards their limb. Chosen on train sets, with a look at `dev`, among
+        /// shares up to 1.5 and limits up to 0.12: ring light, where all tellings are 5 to 15 % too narrow, gains most; side
+        /// light loses.
+        pub limb_bias_share: f64,
+        /// See `limb_bias_share`.
+        pub limb_bias_max: f64,
+        /// Range of the logarithm of odd widths (1.5).
+        pub outlier_range_width: f64,
+        /// Samples across the rough width in the coarse trace (16). Larger = slower, finer start.
+        pub coarse_samples: f64,
+        /// Samples across the width in the fine trace and the end region (20: edges interpolate to a tenth of that). Larger = slower.
+        pub fine_samples: f64,
+        /// Finest sampling distance, px (0.4: below that a picture holds nothing new).
+        pub finest_step_px: f64,
+        /// How far back the shaft is traced (5).
+        pub trace_back: f64,
+        /// How far behind the rough tip the trace starts (0.7: the end itself may be cut obliquely or bulge).
+        pub trace_from: f64,
+        /// Half width of the coarse strip (1.8: rough axes 10° off and curved shafts stay inside).
+        pub trace_half: f64,
+        /// Half width of the fine strip (1.05).
+        pub fine_half: f64,
+        /// Share of a strip's steps below the one that sets the scale of edge strength (0.9).
+        pub edge_quantile: f64,
+        /// Share of that step which counts as half strength (0.1). Smaller = weak edges count more.
+        pub edge_half_share: f64,
+        /// Share of a strip's steps that count as noise (0.2).
+        pub noise_quantile: f64,
+        /// Steps of this many times the noise count as half strength, when that is more (3). Larger = weak edges count less.
+        pub noise_factor: f64,
+        /// Nearest place outside an edge where another edge speaks against it (0.1).
+        pub outside_from: f64,
+        /// Farthest place outside an edge where another edge speaks against it (0.35).
+        pub outside_to: f64,
+        /// Share of an edge's strength that a full edge outside it takes away (0.5). Larger = outermost edges win.
+        pub outside_penalty: f64,
+        /// Rows averaged on either side for one edge (0.15). Larger = less noise, less bend.
+        pub edge_along: f64,
+        /// Columns on either side that make a step (0.06). Larger = less noise, thin rails blur.
+        pub edge_reach: f64,
+        /// How far from an edge its local levels may lie (0.3).
+        pub level_reach: f64,
+        /// How far from where an edge was traced its steepest place may lie (0.16). Larger = a neighbour's edge is taken.
+        pub place_reach: f64,
+        /// Slope, as a share of the steepest, at which a local level is reached (0.12).
+        pub level_slope_share: f64,
+        /// A line's floor over its width at half depth: from the first number up the line is a gap of ground and keeps half
+        /// height as its edge, from the second down two bodies touch there and part at its middle (two slopes that meet have
+        /// 0.3, a Gaussian 0.48: a line as narrow as the blur cannot be told; 0.45, 0.3).
+        pub touching_line_floor: (f64, f64),
+        /// Score of two edges that step the same way (dark-light-dark or light-dark-light) over that of two that do not (0.15).
+        pub pair_polarity: f64,
+        /// Cost of one sample's change of width from section to section of a section's score (0.25).
+        pub width_change_penalty: f64,
+        /// Cost of one sample's change of direction from section to section of a section's score (0.02).
+        pub turn_penalty: f64,
+        /// Standard deviation of the logarithm of the detector's width (0.15: measured on the train sets).
+        pub initial_width_sigma: f64,
+        /// Widths searched, in standard deviations of the rough width (2.2).
+        pub width_reach: f64,
+        /// Standard deviation of the rough tip beside the shaft (0.3).
+        pub start_sigma: f64,
+        /// Standard deviation of the middle of the fine trace from the coarse one (0.25).
+        pub fine_centre_sigma: f64,
+        /// Fewest rows of the segmentation that make a shaft (12 of its 57: one diameter).
+        pub segmentation_min_rows: usize,
+        /// Standard deviation of the segmentation's edges (0.06: half of its samples; train sets). Larger = the picture's edges decide.
+        pub segmentation_edge_sigma: f64,
+        /// Ahead of this distance behind the tip the centre line goes on straight (0.6).
+        pub straight_from: f64,
+        /// Charge on slope, square and cube of the centre line (0, 0.002, 0.02). Larger = straighter.
+        pub centreline_penalty: [f64; 3],
+        /// Distance from the centre line at which a section counts half (0.08).
+        pub centreline_outlier_scale: f64,
+        /// Sections whose width differs by more than this share do not shape the centre line (0.15).
+        pub width_outlier_share: f64,
+        /// Nearest and farthest place of the shaft's diameter behind the tip (1.5; design.md section 3).
+        pub shaft_from: f64,
+        /// Farthest place of the shaft's diameter behind the tip (4; design.md section 3).
+        pub shaft_to: f64,
+        /// Start of the end region behind the rough tip (2.0).
+        pub end_region_back: f64,
+        /// Place on the centre line that is surely own fibre, behind the rough tip (1.0).
+        pub end_region_core: f64,
+        /// Length of the strip of the end behind the rough tip (4.5).
+        pub strip_back: f64,
+        /// Length of that strip ahead of the rough tip: caps and moved tips fit in (2.2).
+        pub strip_ahead: f64,
+        /// Half width of that strip: caps of three diameters fit in (2.0).
+        pub strip_half: f64,
+        /// How far from the segmentation's outline the picture's edge may lie (one and a half of its samples) (0.12).
+        pub refine_reach: f64,
+        /// Least step at a side of the end, as a share of the shaft's, that moves the outline there (0.3).
+        pub side_height: f64,
+        /// Reach of the straight edge on either side of the centre line (design.md section 3) (0.45).
+        pub end_line_reach: f64,
+        /// Weight of front places that only the segmentation knows (0.3).
+        pub segmentation_weight: f64,
+        /// Distance from the straight edge at which a place counts half (0.04).
+        pub front_outlier: f64,
+        /// Neighbouring front places that share their pixels (4.0).
+        pub front_correlation: f64,
+        /// Where the largest width is looked for behind the front (design.md section 3) (1.5).
+        pub cap_back: f64,
+        /// Excess of width over the shaft that makes a cap: below, cuts and caps look alike (0.12).
+        pub cap_excess: f64,
+        /// Depth behind the front at which the front's width is taken (0.15).
+        pub front_depth: f64,
+        /// Half of the window that smooths the outline for its roughness (0.12).
+        pub rough_window: f64,
+        /// Half width of the shaft's core, away from limb darkening and rails (0.3).
+        pub core_half: f64,
+        /// Far end of the part of the shaft that the end is compared with (3.5).
+        pub tone_back: f64,
+        /// Depth of the end that is compared with the shaft (0.5).
+        pub face_depth: f64,
+        /// Near end of what lies ahead of the tip (0.3).
+        pub beyond_from: f64,
+        /// Far end of what lies ahead of the tip (0.9).
+        pub beyond_to: f64,
+        /// Distance of the samples that fine texture compares (0.1).
+        pub texture_reach: f64,
+        /// Depth of the end whose texture is taken (0.6).
+        pub texture_depth: f64,
+        /// Texture, as a share of the edges' step, below which there is none (0.05).
+        pub texture_floor: f64,
+        /// Width of a wisp or split (0.12).
+        pub wisp_width: f64,
+        /// Step of a wisp, as a share of the shaft's edges (0.3).
+        pub wisp_height: f64,
+        /// Start of the surroundings searched for wisps, behind the front (0.8).
+        pub wisp_back: f64,
+        /// End of the surroundings searched for wisps, ahead of the front (1.2).
+        pub wisp_ahead: f64,
+        /// Depth of the end searched for a split (1.2).
+        pub split_depth: f64,
+        /// How far from the shaft's edges their continuation may lie (0.1).
+        pub continuation_reach: f64,
+        /// Largest gap between the segmentation's tip and that of the measured shape at which both count (0.35).
+        pub tip_agreement: f64,
+        /// Share of the segmentation's tip when both count (0.5).
+        pub tip_segmentation_share: f64,
+        /// Least certainty of the segmentation's tip that wins over the shape when they differ (0.3).
+        pub tip_min_confidence: f64,
+        /// Least score of a cross-section that supports a shaft (0.3).
+        pub min_section_score: f64,
+        /// Neighbouring cross-sections that share their rows (3.0).
+        pub section_correlation: f64,
+        /// Share of the regression network's width in the places where edges are expected; the rest is the segmentation's own (0.3; train sets).
+        pub regression_width_share: f64,
+        /// Least standard deviation of the logarithm of the width that a trace searches about (0.12).
+        pub least_width_sigma: f64,
+        /// Share of traced shafts whose edges are not their own, without and per doubt of the trace (0.4, 4: chosen on train sets).
+        /// Larger = the regression counts more where the two differ.
+        pub outlier_prior_edges: (f64, f64),
+        /// Range of the logarithm of widths of wrong edges (0.6: what a trace searches).
+        pub outlier_range_edges: f64,
+        /// Share of missing cross-sections that makes a trace as doubtful as a spread of widths of one diameter (0.15; train sets).
+        pub inconsistency_support: f64,
+        /// Standard uncertainty of the traced axis, degrees, without and per doubt of the trace (train sets) (0.4, 35).
+        pub axis_u_deg: (f64, f64),
+        /// Share of traced axes that are wrong altogether (0.2).
+        pub outlier_prior_axis: f64,
+        /// Standard uncertainty of the outlined tip, without and per doubt of the trace (train sets) (0.03, 1.2).
+        pub tip_u: (f64, f64),
+        /// Share of outlined tips that are wrong altogether (0.2).
+        pub outlier_prior_tip: f64,
+        /// Standard uncertainty of a fitted end line per flatness, degrees (train sets) (20).
+        pub cut_u_flat: f64,
+        /// Share of fitted end lines that are wrong altogether (0.2).
+        pub outlier_prior_cut: f64,
+        /// Standard uncertainty of the logarithm of the outlined bulb ratio, without and per doubt of the trace (train sets) (0.01, 1).
+        pub bulb_u: (f64, f64),
+        /// Share of outlined caps that are wrong altogether, without and per doubt of the trace (train sets) (0.005, 3).
+        pub outlier_prior_bulb: (f64, f64),
+        /// Standard uncertainty of a diameter per blur of its edges (train sets) (0.15).
+        pub edge_u_blur: f64,
+        /// Standard uncertainty of a diameter per spread of its widths along the shaft (train sets) (4).
+        pub edge_u_spread: f64,
+        /// Most that this spread adds to it (train sets) (0.05).
+        pub edge_u_most: f64,
+        /// Standard uncertainty of a diameter per share of cross-sections that do not show it (train sets) (0.07).
+        pub edge_u_support: f64,
+        /// Standard uncertainty of a diameter per diameter: limb darkening, rails and stripes (train sets) (0.004).
+        pub edge_u_share: f64,
+        /// Standard uncertainty of a cut angle from the axis and the face's own roughness, degrees (train sets) (1.5).
+        pub cut_u_deg: f64,
+        /// Largest blur of the edges, standard deviation (0.12).
+        pub max_blur: f64,
+        /// Largest blur of the edges, px, where the one above is less (2.0).
+        pub max_blur_px: f64,
+        /// Least visible share (design.md's `gradable`) (0.6).
+        pub min_visible: f64,
+        /// Least step across the edges, of the picture's range (0.02).
+        pub min_contrast: f64,
+        /// Least distance of a tip from the frame (0.3).
+        pub min_border: f64,
+        /// Largest share of the end region under captions or off the picture (0.35).
+        pub max_masked: f64,
+        /// Least share of cross-sections that show the shaft (0: on 120 rendered pictures labels are right for 96.5 % of the
+        /// ends below 0.1 and for 97.7 % of the rest, so that a faint shaft is no reason to keep silent).
+        pub min_support: f64,
+        /// Far and near end of the rows behind the front whose edges are compared with those ahead (2, 0.8).
+        pub continuation_behind: (f64, f64),
+        /// Near and far end of the rows ahead of the front that should show no edges of this shaft (0.4, 1.2).
+        pub continuation_ahead: (f64, f64),
+    }
 }
 
 impl Default for MeasureSettings {

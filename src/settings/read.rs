@@ -1,27 +1,30 @@
 //! Thresholds of reading pictures and finding what is burnt into them.
 
+use super::described::section;
 use serde::{Deserialize, Serialize};
 
-/// Settings of [`crate::micrograph`].
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct ReadSettings {
-    /// Smallest side of a picture, px (64: below that no fibre end with its shaft fits in).
-    pub min_side_px: u32,
-    /// Largest side of a picture, px (20 000: bounds the memory; larger = more memory).
-    pub max_side_px: u32,
-    /// Most memory that one decoded picture may take, MB (1300: 20 000 x 20 000 px in 8-bit colour).
-    pub max_decode_mb: u64,
-    /// Longest picture file, MB (1600: a picture of `max_decode_mb` without compression, with room for its tags).
-    pub max_file_mb: u64,
-    /// Range of scales that a microscope gives, µm per px; a file that claims another is not believed
-    /// (0.00001 to 1000: from below the size of an atom to a millimetre).
-    pub plausible_um_per_px: [f64; 2],
-    /// A resolution tag that gives this many µm per px or more is a print or screen default, no calibration
-    /// (10.5 µm = 2400 dpi: there a 40 µm fibre has 4 px, too few to grade). Larger = more tags are believed.
-    pub print_um_per_px_min: f64,
-    /// Finding captions and scale bars.
-    pub burnt_in: BurntInSettings,
+section! {
+    /// Settings of [`crate::micrograph`].
+    #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+    #[serde(default, deny_unknown_fields)]
+    pub struct ReadSettings {
+        /// Smallest side of a picture, px (64: below that no fibre end with its shaft fits in).
+        pub min_side_px: u32,
+        /// Largest side of a picture, px (20 000: bounds the memory; larger = more memory).
+        pub max_side_px: u32,
+        /// Most memory that one decoded picture may take, MB (1300: 20 000 x 20 000 px in 8-bit colour).
+        pub max_decode_mb: u64,
+        /// Longest picture file, MB (1600: a picture of `max_decode_mb` without compression, with room for its tags).
+        pub max_file_mb: u64,
+        /// Range of scales that a microscope gives, µm per px; a file that claims another is not believed
+        /// (0.00001 to 1000: from below the size of an atom to a millimetre).
+        pub plausible_um_per_px: [f64; 2],
+        /// A resolution tag that gives this many µm per px or more is a print or screen default, no calibration
+        /// (10.5 µm = 2400 dpi: there a 40 µm fibre has 4 px, too few to grade). Larger = more tags are believed.
+        pub print_um_per_px_min: f64,
+        /// Finding captions and scale bars.
+        pub burnt_in: BurntInSettings,
+    }
 }
 
 impl Default for ReadSettings {
@@ -38,69 +41,71 @@ impl Default for ReadSettings {
     }
 }
 
-/// Settings of the search for captions, information bars and scale bars.
-///
-/// Defaults were set on rendered training pictures and looked at on electron micrographs with information bars; shares
-/// are of the picture's width or height, greys of 255.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct BurntInSettings {
-    /// How far greys of one flat colour may differ (3: compression). Larger = rougher strips are found.
-    pub flat_step: u8,
-    /// Smallest share of a row of an information bar that is its ground. Smaller = denser text is allowed.
-    pub strip_row_share: f64,
-    /// Smallest share of ground in the rows at its border, which hold no text.
-    pub strip_border_share: f64,
-    /// Largest share of that same grey in the picture beside it. Larger = strips on nearly black pictures are found.
-    pub strip_outside_share: f64,
-    /// Smallest height of an information bar.
-    pub strip_height_min: f64,
-    /// Largest height of an information bar.
-    pub strip_height_max: f64,
-    /// Grey from which a pixel can be white ink.
-    pub white_from: u8,
-    /// Grey up to which a pixel can be black ink.
-    pub black_to: u8,
-    /// Smallest difference between the channels of coloured ink.
-    pub colour_span: u8,
-    /// Thickest scale bar.
-    pub bar_thickness_max: f64,
-    /// Largest share of a bar's ink in the rows right above and below it (ticks, text that touches).
-    pub bar_beside_share: f64,
-    /// Shortest scale bar.
-    pub bar_length_min: f64,
-    /// Longest scale bar.
-    pub bar_length_max: f64,
-    /// How far the rows of a bar may differ in their ends, px.
-    pub bar_ragged_px: u32,
-    /// Smallest step of grey across the two ends of a bar, of 255.
-    pub bar_end_step: f64,
-    /// How far from its bar the text is looked for.
-    pub bar_text_reach: f64,
-    /// Smallest letter.
-    pub letter_height_min: f64,
-    /// Smallest letter, px.
-    pub letter_height_min_px: u32,
-    /// Largest letter.
-    pub letter_height_max: f64,
-    /// Largest width of a letter over its height.
-    pub letter_aspect_max: f64,
-    /// Smallest inked share of a letter's box.
-    pub letter_fill_min: f64,
-    /// Smallest step of grey across the edges of a letter, of 255.
-    pub letter_edge_min: f64,
-    /// Largest mean inked share of the letters of a line: letters have holes, blobs have none.
-    pub letter_fill_mean_max: f64,
-    /// Fewest letters of equal height that make a line of text by themselves.
-    pub line_letters_min: u32,
-    /// How far tops and feet of neighbours may differ, of the letter height.
-    pub line_slack: f64,
-    /// Largest gap between neighbours, of the letter height.
-    pub line_gap: f64,
-    /// Margin around what was found, of the letter height.
-    pub pad: f64,
-    /// Smallest margin, px.
-    pub pad_min_px: u32,
+section! {
+    /// Settings of the search for captions, information bars and scale bars.
+    ///
+    /// Defaults were set on rendered training pictures and looked at on electron micrographs with information bars; shares
+    /// are of the picture's width or height, greys of 255.
+    #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+    #[serde(default, deny_unknown_fields)]
+    pub struct BurntInSettings {
+        /// How far greys of one flat colour may differ (3: compression). Larger = rougher strips are found.
+        pub flat_step: u8,
+        /// Smallest share of a row of an information bar that is its ground. Smaller = denser text is allowed.
+        pub strip_row_share: f64,
+        /// Smallest share of ground in the rows at its border, which hold no text.
+        pub strip_border_share: f64,
+        /// Largest share of that same grey in the picture beside it. Larger = strips on nearly black pictures are found.
+        pub strip_outside_share: f64,
+        /// Smallest height of an information bar.
+        pub strip_height_min: f64,
+        /// Largest height of an information bar.
+        pub strip_height_max: f64,
+        /// Grey from which a pixel can be white ink.
+        pub white_from: u8,
+        /// Grey up to which a pixel can be black ink.
+        pub black_to: u8,
+        /// Smallest difference between the channels of coloured ink.
+        pub colour_span: u8,
+        /// Thickest scale bar.
+        pub bar_thickness_max: f64,
+        /// Largest share of a bar's ink in the rows right above and below it (ticks, text that touches).
+        pub bar_beside_share: f64,
+        /// Shortest scale bar.
+        pub bar_length_min: f64,
+        /// Longest scale bar.
+        pub bar_length_max: f64,
+        /// How far the rows of a bar may differ in their ends, px.
+        pub bar_ragged_px: u32,
+        /// Smallest step of grey across the two ends of a bar, of 255.
+        pub bar_end_step: f64,
+        /// How far from its bar the text is looked for.
+        pub bar_text_reach: f64,
+        /// Smallest letter.
+        pub letter_height_min: f64,
+        /// Smallest letter, px.
+        pub letter_height_min_px: u32,
+        /// Largest letter.
+        pub letter_height_max: f64,
+        /// Largest width of a letter over its height.
+        pub letter_aspect_max: f64,
+        /// Smallest inked share of a letter's box.
+        pub letter_fill_min: f64,
+        /// Smallest step of grey across the edges of a letter, of 255.
+        pub letter_edge_min: f64,
+        /// Largest mean inked share of the letters of a line: letters have holes, blobs have none.
+        pub letter_fill_mean_max: f64,
+        /// Fewest letters of equal height that make a line of text by themselves.
+        pub line_letters_min: u32,
+        /// How far tops and feet of neighbours may differ, of the letter height.
+        pub line_slack: f64,
+        /// Largest gap between neighbours, of the letter height.
+        pub line_gap: f64,
+        /// Margin around what was found, of the letter height.
+        pub pad: f64,
+        /// Smallest margin, px.
+        pub pad_min_px: u32,
+    }
 }
 
 impl Default for BurntInSettings {

@@ -53,7 +53,7 @@ impl StackResult {
             "confidence": "confidence.png: 0 = no texture to judge by, 255 = sure",
             "sharp_in_no_frame": self.unfocused.iter().map(|b| [b.x0, b.y0, b.x1, b.y1]).collect::<Vec<_>>(),
             "warnings": self.micrograph.warnings.iter()
-                .map(|w| json!({"name": w.name, "text": w.text})).collect::<Vec<_>>(),
+                .map(|w| json!({"name": w.flag.name(), "text": w.text})).collect::<Vec<_>>(),
         });
         let text = format!("{meaning:#}\n").into_bytes();
         let files = [

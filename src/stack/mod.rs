@@ -15,7 +15,7 @@ pub use align::Move;
 pub use frame::frames_of_folder;
 pub use maps::MapError;
 
-use crate::flag::Warning;
+use crate::flag::{Flag, Warning};
 use crate::micrograph::{Decoded, Micrograph, quality};
 use crate::raster::Plane;
 use crate::settings::{ReadSettings, StackSettings};
@@ -276,11 +276,11 @@ impl Merging {
         warnings.extend(findings.about_ends());
         if diagnostics::order_quality(&self.curves) < settings.order_share {
             let text = "the frames seem to be out of order; name them by their height, or give them in order of height";
-            warnings.push(Warning::new("stack_order", text));
+            warnings.push(Warning::new(Flag::StackOrder, text));
         }
         if settings.unfocused_share < unfocused.share {
             let text = format!("{:.0} % of what the picture shows is sharp in no frame", 100.0 * unfocused.share);
-            warnings.push(Warning::new("stack_unfocused", text));
+            warnings.push(Warning::new(Flag::StackUnfocused, text));
         }
         let decoded = Decoded { picture: merged.clone(), scale: self.scale, warnings };
         let height = heights.height.values.iter().map(|h| place_of(*h, &self.places)).collect();
@@ -327,7 +327,7 @@ impl Findings<'_> {
     fn about_frames(&self) -> Vec<Warning> {
         let mut warnings = Vec::new();
         for frame in self.frames.iter().filter(|f| !f.left_out.is_empty()) {
-            warnings.push(Warning::new("stack_frame_left_out", format!("frame left out: {}", left_out_line(frame))));
+            warnings.push(Warning::new(Flag::StackFrameLeftOut, format!("frame left out: {}", left_out_line(frame))));
         }
         let unused: Vec<String> = self
             .frames
@@ -337,7 +337,7 @@ impl Findings<'_> {
             .collect();
         if !unused.is_empty() {
             let text = format!("never the sharpest anywhere: {}", unused.join(", "));
-            warnings.push(Warning::new("stack_unused_frames", text));
+            warnings.push(Warning::new(Flag::StackUnusedFrames, text));
         }
         warnings
     }
@@ -352,7 +352,7 @@ impl Findings<'_> {
                     "{:.0} % of what is in focus is sharpest in the {word} frame: the series seems too short there",
                     100.0 * self.shares[i]
                 );
-                Warning::new("stack_too_short", text)
+                Warning::new(Flag::StackTooShort, text)
             })
             .collect()
     }

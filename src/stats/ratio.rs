@@ -2,6 +2,7 @@
 
 use super::sample::{mean, variance};
 use super::{Interval, Z95, t95};
+use crate::tabular::words;
 
 /// A ratio of means with its interval.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -10,29 +11,18 @@ pub struct Ratio {
     pub ratio: f64,
     /// 95 % interval; missing when a side has fewer than two values.
     pub interval: Option<Interval>,
-    /// Which formula gave the interval.
-    pub method: Method,
+    /// Which formula gave the interval; `None` without one.
+    pub method: Option<Method>,
 }
 
-/// Formula of a ratio's interval.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Method {
-    /// Fieller 1954, with Student's t.
-    Fieller,
-    /// Delta method on the logarithm, normal quantile; used where Fieller's interval is unbounded.
-    LogRatio,
-    /// No interval.
-    None,
-}
-
-impl Method {
-    /// The word in the tables.
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::Fieller => "fieller",
-            Self::LogRatio => "log-ratio",
-            Self::None => "",
-        }
+words! {
+    /// Formula of a ratio's interval.
+    #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+    pub enum Method {
+        /// Fieller 1954, with Student's t.
+        Fieller = "fieller",
+        /// Delta method on the logarithm, normal quantile; used where Fieller's interval is unbounded.
+        LogRatio = "log-ratio",
     }
 }
 
@@ -44,10 +34,10 @@ pub fn of_means(a: &[f64], b: &[f64]) -> Option<Ratio> {
     }
     let ratio = ma / mb;
     let (interval, method) = match fieller(a, b) {
-        Some(i) => (Some(i), Method::Fieller),
+        Some(i) => (Some(i), Some(Method::Fieller)),
         None => match log_ratio(a, b) {
-            Some(i) => (Some(i), Method::LogRatio),
-            None => (None, Method::None),
+            Some(i) => (Some(i), Some(Method::LogRatio)),
+            None => (None, None),
         },
     };
     Some(Ratio { ratio, interval, method })
@@ -93,7 +83,7 @@ mod tests {
         // Check values 3, computed independently.
         let r = of_means(&A, &B).unwrap();
         assert!((r.ratio - 0.627170).abs() < 1e-6);
-        assert_eq!(r.method, Method::Fieller);
+        assert_eq!(r.method, Some(Method::Fieller));
         let i = r.interval.unwrap();
         assert!((i.low - 0.609864).abs() < 1e-6 && (i.high - 0.644693).abs() < 1e-6, "{i:?}");
         let i = log_ratio(&A, &B).unwrap();
@@ -105,7 +95,7 @@ mod tests {
         assert_eq!(of_means(&[], &B), None);
         assert_eq!(of_means(&A, &[0.0]), None);
         let single = of_means(&A, &[60.0]).unwrap();
-        assert_eq!((single.interval, single.method), (None, Method::None));
+        assert_eq!((single.interval, single.method), (None, None));
         // Equal loads on both sides: certain ratio.
         let i = fieller(&[5.0, 5.0], &[10.0, 10.0]).unwrap();
         assert_eq!((i.low, i.high), (0.5, 0.5));

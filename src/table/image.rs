@@ -1,83 +1,74 @@
 //! `images.csv`: one row per picture.
 
-use super::{Cell, Column, Record, TableError, TableRow, tidy};
-use crate::flag::Warning;
-use crate::series::{Kind, SeriesRow};
+use crate::flag::{Flag, Warning};
+use crate::series::SeriesRow;
+use crate::tabular::{Cell, Column, Group, Record, TableError, row, words};
+use crate::units::ScaleSource;
 
-/// What became of a picture.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum Status {
-    /// Read, searched, measured and labelled.
-    #[default]
-    Done,
-    /// Could not be read; `error` says why.
-    Failed,
-}
-
-impl Status {
-    /// The word in the table.
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::Done => "done",
-            Self::Failed => "failed",
-        }
-    }
-
-    /// The status from its word.
-    pub fn from_word(word: &str) -> Option<Self> {
-        [Self::Done, Self::Failed].into_iter().find(|s| s.word() == word)
+words! {
+    /// What became of a picture.
+    #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+    pub enum Status {
+        /// Read, searched, measured and labelled.
+        #[default]
+        Done = "done",
+        /// Could not be read; `error` says why.
+        Failed = "failed",
     }
 }
 
-/// One row of `images.csv`. Columns are the field names.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct ImageRow {
-    /// What the series table says about the picture; `count` is the column `counted`.
-    pub series: SeriesRow,
-    /// Scale in use, µm per px.
-    pub um_per_px: Option<f64>,
-    /// Standard uncertainty of the scale, µm per px, when known.
-    pub u_um_per_px: Option<f64>,
-    /// Where the scale came from.
-    pub scale_source: Option<String>,
-    /// Width, px.
-    pub width_px: Option<u64>,
-    /// Height, px.
-    pub height_px: Option<u64>,
-    /// Ends found.
-    pub n_found: Option<u64>,
-    /// Ends labelled sheared.
-    pub n_sheared: Option<u64>,
-    /// Ends labelled tensile.
-    pub n_tensile: Option<u64>,
-    /// Ends labelled unclear.
-    pub n_unclear: Option<u64>,
-    /// Median shaft diameter of the ends, px.
-    pub median_shaft_diameter_px: Option<f64>,
-    /// Median shaft diameter of the ends, µm.
-    pub median_shaft_diameter_um: Option<f64>,
-    /// Captions, information bars and scale bars found and left out.
-    pub burnt_in_boxes: Option<u64>,
-    /// Steepest edges over their contrast, 0..1: 1 = an edge within one pixel.
-    pub sharpness: Option<f64>,
-    /// Share of pixels lost in black.
-    pub clipped_low: Option<f64>,
-    /// Share of pixels lost in white.
-    pub clipped_high: Option<f64>,
-    /// Noise, standard deviation of grey 0..1.
-    pub noise: Option<f64>,
-    /// Steps at the 8-px grid of JPEG over steps elsewhere, less 1.
-    pub blockiness: Option<f64>,
-    /// Share of ends outside the range that the model learnt from.
-    pub out_of_range_share: Option<f64>,
-    /// What became of the picture.
-    pub status: Status,
-    /// Why it could not be read.
-    pub error: String,
-    /// What to know about it: `name: text` joined by ` | `.
-    pub warnings: String,
-    /// BLAKE3 of the picture file, hexadecimal.
-    pub content_hash: String,
+row! {
+    in "images", needs ["image", "specimen"], first [];
+    /// One row of `images.csv`. Columns are those of [`SeriesRow`], then the field names.
+    #[derive(Debug, Clone, PartialEq, Default)]
+    pub struct ImageRow {
+        /// What the series table says about the picture, but for its scale.
+        pub series: SeriesRow,
+        /// Scale in use; empty when not known.
+        pub um_per_px: Option<f64>,
+        /// Standard uncertainty of the scale; empty when not known.
+        pub u_um_per_px: Option<f64>,
+        /// Where the scale came from.
+        pub scale_source: Option<ScaleSource>,
+        /// Width.
+        pub width_px: Option<u32>,
+        /// Height.
+        pub height_px: Option<u32>,
+        /// Ends found.
+        pub n_found: Option<u64>,
+        /// Ends labelled sheared.
+        pub n_sheared: Option<u64>,
+        /// Ends labelled tensile.
+        pub n_tensile: Option<u64>,
+        /// Ends labelled unclear.
+        pub n_unclear: Option<u64>,
+        /// Median shaft diameter of the ends.
+        pub median_shaft_diameter_px: Option<f64>,
+        /// Median shaft diameter of the ends.
+        pub median_shaft_diameter_um: Option<f64>,
+        /// Captions, information bars and scale bars left out of the search.
+        pub burnt_in_boxes: Option<u64>,
+        /// Steepest edges over their contrast; 1 = an edge within one pixel.
+        pub sharpness: Option<f64>,
+        /// Share of pixels lost in black.
+        pub clipped_low: Option<f64>,
+        /// Share of pixels lost in white.
+        pub clipped_high: Option<f64>,
+        /// Noise, standard deviation of grey 0 to 1.
+        pub noise: Option<f64>,
+        /// Steps at the grid of JPEG over steps elsewhere, less 1.
+        pub blockiness: Option<f64>,
+        /// Share of ends outside the range that the model learnt from.
+        pub out_of_range_share: Option<f64>,
+        /// What became of the picture: done or failed.
+        pub status: Status,
+        /// Why the picture could not be read.
+        pub error: String,
+        /// What to know about the picture: `name: text` joined by ` | `.
+        pub warnings: String,
+        /// BLAKE3 of the picture file.
+        pub content_hash: String,
+    }
 }
 
 /// Between warnings of one picture, and between the name of a warning and its text.
@@ -87,7 +78,7 @@ const AFTER_NAME: &str = ": ";
 impl ImageRow {
     /// Warnings as one cell.
     pub fn join_warnings(warnings: &[Warning]) -> String {
-        let lines: Vec<String> = warnings.iter().map(|w| format!("{}{AFTER_NAME}{}", w.name, w.text)).collect();
+        let lines: Vec<String> = warnings.iter().map(|w| format!("{}{AFTER_NAME}{}", w.flag.name(), w.text)).collect();
         lines.join(BETWEEN)
     }
 
@@ -107,23 +98,19 @@ impl ImageRow {
         self.warning_list().map(|(name, _)| name)
     }
 
-    /// Rounds every number to what the table holds.
-    pub fn tidied(mut self) -> Self {
-        self.um_per_px = self.um_per_px.map(tidy);
-        self.u_um_per_px = self.u_um_per_px.map(tidy);
-        self.median_shaft_diameter_px = self.median_shaft_diameter_px.map(tidy);
-        self.median_shaft_diameter_um = self.median_shaft_diameter_um.map(tidy);
-        for value in [
-            &mut self.sharpness,
-            &mut self.clipped_low,
-            &mut self.clipped_high,
-            &mut self.noise,
-            &mut self.blockiness,
-            &mut self.out_of_range_share,
-        ] {
-            *value = value.map(tidy);
-        }
-        self
+    /// Whether a flag was raised on it.
+    pub fn is_raised(&self, flag: Flag) -> bool {
+        self.warning_names().any(|name| name == flag.name())
+    }
+
+    /// Relative standard uncertainty of its scale, when known.
+    pub fn scale_relative_u(&self) -> Option<f64> {
+        Some(self.u_um_per_px? / self.um_per_px?)
+    }
+
+    /// Whether the picture was read.
+    pub fn is_done(&self) -> bool {
+        self.status == Status::Done
     }
 }
 
@@ -132,131 +119,35 @@ pub fn split_warnings(cell: &str) -> impl Iterator<Item = (&str, &str)> {
     cell.split(BETWEEN).filter(|w| !w.is_empty()).map(|w| w.split_once(AFTER_NAME).unwrap_or((w, "")))
 }
 
-const KINDS: &str = "cut, pull, knot or nothing";
-
-impl TableRow for ImageRow {
-    fn columns() -> Vec<Column> {
-        vec![
-            Column::text("image", "Picture, as in the series table or relative to the folder given."),
-            Column::text("specimen", "Specimen code."),
-            Column::text("kind", "cut, pull or knot."),
-            Column::text("knot", "Trade name of the knot."),
-            Column::text("line", "Line designation."),
-            Column::text("side", "Which side of the break."),
-            Column::text("site", "Place on the break face; pictures of one site count once."),
-            Column::number("um_per_px", "um/px", "Scale in use; empty when not known."),
-            Column::number("u_um_per_px", "um/px", "Standard uncertainty of the scale; empty when not known."),
-            Column::text("scale_source", "Where the scale came from."),
-            Column::count("carriers", "Carriers of the braid."),
-            Column::number("peak_load_n", "N", "Peak load of the break."),
-            Column::count("width_px", "Width."),
-            Column::count("height_px", "Height."),
-            Column::count("n_found", "Ends found."),
-            Column::count("n_sheared", "Ends labelled sheared."),
-            Column::count("n_tensile", "Ends labelled tensile."),
-            Column::count("n_unclear", "Ends labelled unclear."),
-            Column::number("median_shaft_diameter_px", "px", "Median shaft diameter of the ends."),
-            Column::number("median_shaft_diameter_um", "um", "Median shaft diameter of the ends."),
-            Column::count("burnt_in_boxes", "Captions, information bars and scale bars left out of the search."),
-            Column::number("sharpness", "1", "Steepest edges over their contrast; 1 = an edge within one pixel."),
-            Column::number("clipped_low", "1", "Share of pixels lost in black."),
-            Column::number("clipped_high", "1", "Share of pixels lost in white."),
-            Column::number("noise", "1", "Noise, standard deviation of grey 0 to 1."),
-            Column::number("blockiness", "1", "Steps at the grid of JPEG over steps elsewhere, less 1."),
-            Column::number("out_of_range_share", "1", "Share of ends outside the range that the model learnt from."),
-            Column::yes_no("counted", "Whether the picture counts towards its break face."),
-            Column::text("status", "done or failed."),
-            Column::text("error", "Why the picture could not be read."),
-            Column::text("warnings", "What to know about the picture."),
-            Column::text("content_hash", "BLAKE3 of the picture file."),
-        ]
+/// One column; a table without it, or an empty field, says `done`.
+impl Group for Status {
+    fn columns(name: &str, meaning: &str, to: &mut Vec<Column>) {
+        <Option<Self> as Group>::columns(name, meaning, to);
     }
-
-    fn cells(&self) -> Vec<Cell> {
-        let series = &self.series;
-        vec![
-            Cell::Text(series.image.clone()),
-            Cell::Text(series.specimen.clone()),
-            Cell::word(series.kind.map(Kind::word)),
-            Cell::text(series.knot.clone()),
-            Cell::text(series.line.clone()),
-            Cell::text(series.side.clone()),
-            Cell::text(series.site.clone()),
-            Cell::Number(self.um_per_px),
-            Cell::Number(self.u_um_per_px),
-            Cell::text(self.scale_source.clone()),
-            Cell::Count(series.carriers.map(u64::from)),
-            Cell::Number(series.peak_load_n),
-            Cell::Count(self.width_px),
-            Cell::Count(self.height_px),
-            Cell::Count(self.n_found),
-            Cell::Count(self.n_sheared),
-            Cell::Count(self.n_tensile),
-            Cell::Count(self.n_unclear),
-            Cell::Number(self.median_shaft_diameter_px),
-            Cell::Number(self.median_shaft_diameter_um),
-            Cell::Count(self.burnt_in_boxes),
-            Cell::Number(self.sharpness),
-            Cell::Number(self.clipped_low),
-            Cell::Number(self.clipped_high),
-            Cell::Number(self.noise),
-            Cell::Number(self.blockiness),
-            Cell::Number(self.out_of_range_share),
-            Cell::YesNo(Some(series.count)),
-            Cell::word(Some(self.status.word())),
-            Cell::Text(self.error.clone()),
-            Cell::Text(self.warnings.clone()),
-            Cell::Text(self.content_hash.clone()),
-        ]
+    fn cells(&self, to: &mut Vec<Cell>) {
+        Some(*self).cells(to);
     }
-
-    fn from_record(record: &Record<'_>) -> Result<Self, TableError> {
-        let um_per_px = record.optional_number("um_per_px")?;
-        let u_um_per_px = record.optional_number("u_um_per_px")?;
-        let series = SeriesRow {
-            image: record.text("image")?,
-            specimen: record.text("specimen")?,
-            kind: record.optional_word("kind", KINDS, Kind::from_word)?,
-            knot: record.optional_text("knot"),
-            line: record.optional_text("line"),
-            side: record.optional_text("side"),
-            site: record.optional_text("site"),
-            um_per_px,
-            u_um_per_px,
-            calibrated: false,
-            carriers: record.optional_count("carriers")?.map(|c| c.min(u32::MAX.into()) as u32),
-            peak_load_n: record.optional_number("peak_load_n")?,
-            count: record.optional_yes_no("counted")?.unwrap_or(true),
-            extra: record.extra(&Self::columns()),
-        };
-        Ok(Self {
-            series,
-            um_per_px,
-            u_um_per_px,
-            scale_source: record.optional_text("scale_source"),
-            width_px: record.optional_count("width_px")?,
-            height_px: record.optional_count("height_px")?,
-            n_found: record.optional_count("n_found")?,
-            n_sheared: record.optional_count("n_sheared")?,
-            n_tensile: record.optional_count("n_tensile")?,
-            n_unclear: record.optional_count("n_unclear")?,
-            median_shaft_diameter_px: record.optional_number("median_shaft_diameter_px")?,
-            median_shaft_diameter_um: record.optional_number("median_shaft_diameter_um")?,
-            burnt_in_boxes: record.optional_count("burnt_in_boxes")?,
-            sharpness: record.optional_number("sharpness")?,
-            clipped_low: record.optional_number("clipped_low")?,
-            clipped_high: record.optional_number("clipped_high")?,
-            noise: record.optional_number("noise")?,
-            blockiness: record.optional_number("blockiness")?,
-            out_of_range_share: record.optional_number("out_of_range_share")?,
-            status: record.optional_word("status", "done or failed", Status::from_word)?.unwrap_or_default(),
-            error: record.optional_text("error").unwrap_or_default(),
-            warnings: record.optional_text("warnings").unwrap_or_default(),
-            content_hash: record.optional_text("content_hash").unwrap_or_default(),
-        })
+    fn read(record: &Record<'_>, name: &str) -> Result<Self, TableError> {
+        Ok(record.optional_word(name)?.unwrap_or_default())
     }
+    fn tidy(&mut self) {}
+}
 
-    fn extra(&self) -> &[(String, String)] {
-        &self.series.extra
+/// The columns of a row are those of this row of the series table.
+impl Group for SeriesRow {
+    fn columns(_name: &str, _meaning: &str, to: &mut Vec<Column>) {
+        to.extend(<Self as crate::tabular::TableRow>::columns());
+    }
+    fn cells(&self, to: &mut Vec<Cell>) {
+        to.extend(crate::tabular::TableRow::cells(self));
+    }
+    fn read(record: &Record<'_>, _name: &str) -> Result<Self, TableError> {
+        crate::tabular::TableRow::from_record(record)
+    }
+    fn tidy(&mut self) {
+        *self = std::mem::take(self).tidied();
+    }
+    fn extra(&self) -> Option<&[(String, String)]> {
+        Some(&self.extra)
     }
 }

@@ -1,9 +1,12 @@
 //! Rows of the scores: specimens, sides, carriers, knots and pairs of knots.
 
-use super::plain::plain_row;
+use super::{Basis, CarrierVerdict, FaceVerdict, IntervalFrom};
 use crate::series::Kind;
+use crate::stats::ratio::Method;
+use crate::tabular::row;
 
-plain_row! {
+row! {
+    in "specimens", needs ["specimen"], first [];
     /// One row of `specimens.csv`: the break face of a specimen. Columns are the field names, in this order.
     #[derive(Debug, Clone, PartialEq, Default)]
     pub struct SpecimenRow {
@@ -33,11 +36,11 @@ plain_row! {
         pub sheared_low: Option<f64>,
         /// Upper end of its 95 % interval.
         pub sheared_high: Option<f64>,
-        /// What the published fraction is: `controls` (corrected by the controls of the series), `model` (corrected by the
-        /// model's own cross-validated figures) or `raw`; empty without a fraction.
-        pub basis: String,
-        /// `mostly shear`, `mixed`, `mostly tensile` or `too few`, from the published interval.
-        pub verdict: String,
+        /// What the published fraction is: controls (corrected by the controls of the series), model (corrected by the
+        /// model's own cross-validated figures) or raw; empty without a fraction.
+        pub basis: Option<Basis>,
+        /// mostly shear, mixed, mostly tensile or too few, from the published interval.
+        pub verdict: Option<FaceVerdict>,
         /// Sheared over sheared plus tensile, as labelled.
         pub raw_fraction: Option<f64>,
         /// Lower end of the raw interval, widened by the design effect.
@@ -72,18 +75,19 @@ plain_row! {
         pub fibre_diameter_um: Option<f64>,
         /// Standard uncertainty of that: scatter of the fibres, and of the scale where that is known.
         pub fibre_diameter_u_um: Option<f64>,
-        /// Names of raised flags ([`crate::flag::FLAGS`]), worst first, joined by `;`.
+        /// Names of raised flags, worst first, joined by semicolons.
         pub flags: String,
     }
 }
 
-plain_row! {
+row! {
+    in "sides", needs ["specimen"], first [];
     /// One row of `sides.csv`: one of the two broken sides of a specimen.
     #[derive(Debug, Clone, PartialEq, Default)]
     pub struct SideRow {
         /// Specimen code.
         pub specimen: String,
-        /// `standing`, `tag` or free text.
+        /// standing, tag or free text.
         pub side: String,
         /// Counted sheared ends.
         pub n_sheared: u32,
@@ -100,7 +104,8 @@ plain_row! {
     }
 }
 
-plain_row! {
+row! {
+    in "carriers", needs ["image", "carrier"], first [];
     /// One row of `carriers.csv`: the ends of one carrier in one picture.
     #[derive(Debug, Clone, PartialEq, Default)]
     pub struct CarrierRow {
@@ -126,12 +131,13 @@ plain_row! {
         pub plane_distance_d: Option<f64>,
         /// Length along the line that holds the middle 80 % of the tips, in fibre diameters.
         pub spread_along_d: Option<f64>,
-        /// `cut through`, `partly cut`, `broken in tension` or `too few`.
-        pub verdict: String,
+        /// cut through, partly cut, broken in tension or too few.
+        pub verdict: Option<CarrierVerdict>,
     }
 }
 
-plain_row! {
+row! {
+    in "knots", needs ["knot"], first [];
     /// One row of `knots.csv`: one knot in one line, by its specimens.
     #[derive(Debug, Clone, PartialEq, Default)]
     pub struct KnotRow {
@@ -149,10 +155,11 @@ plain_row! {
         pub sheared_low: Option<f64>,
         /// Upper end of its 95 % interval.
         pub sheared_high: Option<f64>,
-        /// Where the interval comes from: `between specimens`, or `one specimen` when only its own interval is known.
-        pub interval_from: String,
-        /// `mostly shear`, `mixed`, `mostly tensile` or `too few`.
-        pub verdict: String,
+        /// Where the interval comes from: between specimens, resampled specimens, or one specimen when only its own interval is
+        /// known.
+        pub interval_from: Option<IntervalFrom>,
+        /// mostly shear, mixed, mostly tensile or too few.
+        pub verdict: Option<FaceVerdict>,
         /// Specimens with a peak load.
         pub n_loads: u32,
         /// Mean peak load, N.
@@ -163,20 +170,21 @@ plain_row! {
         pub efficiency_low: Option<f64>,
         /// Upper end of its 95 % interval.
         pub efficiency_high: Option<f64>,
-        /// `fieller` or `log-ratio`.
-        pub efficiency_method: String,
+        /// Formula of that interval: fieller or log-ratio.
+        pub efficiency_method: Option<Method>,
         /// Carriers of the braid, when given.
         pub carriers: Option<u32>,
         /// Carriers whose loss would explain the load if the rest carried on unharmed: n (1 − efficiency).
         pub carriers_lost: Option<f64>,
         /// The same by equal-load-sharing bundle theory.
         pub carriers_lost_bundle: Option<f64>,
-        /// Names of raised flags ([`crate::flag::FLAGS`]), worst first, joined by `;`.
+        /// Names of raised flags, worst first, joined by semicolons.
         pub flags: String,
     }
 }
 
-plain_row! {
+row! {
+    in "pairs", needs ["knot_a", "knot_b"], first [];
     /// One row of `pairs.csv`: two knots of one line compared by their specimens.
     #[derive(Debug, Clone, PartialEq, Default)]
     pub struct PairRow {

@@ -177,7 +177,7 @@ pub fn evaluate_labels(results: &Results, labels: &[LabelRow], settings: &LabelS
         if let Some(end) = end.filter(|e| !e.specimen.is_empty()) {
             names.push(("specimen", end.specimen.clone()));
         }
-        let band = results.image(&row.image).and_then(|i| i.series.um_per_px).map(|s| format!("{s} um/px"));
+        let band = results.image(&row.image).and_then(|i| i.um_per_px).map(|s| format!("{s} um/px"));
         names.extend(band.map(|b| ("scale", b)));
         add_label(&mut out.all, label, end);
         for name in names {

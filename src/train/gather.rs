@@ -2,6 +2,7 @@
 
 use super::TrainingRow;
 use super::truth::{TruePicture, base_name, pairs};
+use crate::flag::Reason;
 use crate::labels::{EndRef, LabelRow, effective, place};
 use crate::results::Results;
 use crate::series::Kind;
@@ -75,7 +76,7 @@ pub fn from_controls(results: &Results, weight: f64) -> Gathered {
 /// Whether the run gave a verdict, or could have: ends that the picture did not allow have a reason and no probability
 /// near a half.
 fn is_gradable(end: &EndRow) -> bool {
-    end.label != Label::Unclear || end.reason.starts_with(crate::tree::COULD_BE_EITHER)
+    end.label != Label::Unclear || Reason::split(&end.reason).any(Reason::is_could_be_either)
 }
 
 /// Found ends that match gradable true ends of pictures with the same file name.

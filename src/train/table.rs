@@ -5,7 +5,8 @@
 use super::fit::{Rows, tidy_weight};
 use crate::labels::HandLabel;
 use crate::measure::{FEATURES, Feature, FeatureRow};
-use crate::table::{Cell, Column, Record, TableError, TableRow, from_csv, to_csv};
+use crate::renamed;
+use crate::table::{Cell, Column, Record, TableError, TableRow, Word, from_csv, to_csv};
 use crate::tree::{CLASSES, Label};
 use crate::units::Point;
 use std::cmp::Ordering;
@@ -153,6 +154,13 @@ fn order(a: &TrainingRow, b: &TrainingRow) -> Ordering {
 }
 
 impl TableRow for TrainingRow {
+    const STEM: &'static str = "training";
+    const NEEDED: &'static [&'static str] = &["image", "x_px", "y_px", "label"];
+
+    fn renamed() -> &'static [renamed::Renamed] {
+        renamed::FEATURES
+    }
+
     fn columns() -> Vec<Column> {
         let mut columns = vec![
             Column::text("source", "Where the label came from."),
@@ -210,7 +218,7 @@ fn read_label(record: &Record<'_>, word: String) -> Result<Label, TableError> {
         table: record.table.to_owned(),
         row: record.row,
         column: "label".to_owned(),
-        expected: "sheared, tensile, unclear, not_an_end or nothing",
+        expected: format!("{}, or nothing", HandLabel::choices()),
         found: word,
     })
 }

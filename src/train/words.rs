@@ -1,5 +1,6 @@
 //! The path of an end through the tree, in words. Strings out; no layout beyond lines.
 
+use crate::flag::Reason;
 use crate::measure::FeatureRow;
 use crate::table::format_number;
 use crate::tree::{Label, Model, Side, Step};
@@ -37,7 +38,7 @@ pub fn whole(count: f64) -> String {
 }
 
 /// Everything about the verdict on one end, line by line.
-pub fn explain(model: &Model, row: &FeatureRow, not_gradable: &[&str]) -> Vec<String> {
+pub fn explain(model: &Model, row: &FeatureRow, not_gradable: &[Reason]) -> Vec<String> {
     let mut lines: Vec<String> =
         model.path(row).iter().enumerate().map(|(i, step)| format!("{}. {}", i + 1, step_line(step))).collect();
     if lines.is_empty() {
@@ -56,7 +57,7 @@ pub fn explain(model: &Model, row: &FeatureRow, not_gradable: &[&str]) -> Vec<St
     let band = model.unclear;
     lines.push(format!("Probability of sheared: {p} (unclear from {:.2} to {:.2}).", band.low, band.high));
     lines.push(match verdict.label {
-        Label::Unclear => format!("Label: unclear ({}).", verdict.reason),
+        Label::Unclear => format!("Label: unclear ({}).", Reason::join(&verdict.reasons)),
         label => format!("Label: {}{}.", label.word(), verdict.subtype.map(|s| format!(", {s}")).unwrap_or_default()),
     });
     let outside = model.out_of_range(row);
@@ -79,7 +80,7 @@ mod tests {
         for feature in &model.features {
             row.set(feature.feature.name, feature.range.map(|r| r.1 + 1.0).or(Some(1.0)));
         }
-        let lines = explain(&model, &row, &["out of focus"]);
-        assert!(lines.iter().any(|l| l.contains("Label: unclear (out of focus)")), "{lines:?}");
+        let lines = explain(&model, &row, &[Reason::OutOfFocus]);
+        assert!(lines.iter().any(|l| l.contains("Label: unclear (out_of_focus)")), "{lines:?}");
     }
 }

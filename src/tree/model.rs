@@ -3,7 +3,8 @@
 use super::file::{self, ModelError};
 use super::node::{Node, Side, side};
 use super::subtype::subtype;
-use super::{CLASSES, COULD_BE_EITHER, Label, Verdict};
+use super::{CLASSES, Label, Verdict};
+use crate::flag::Reason;
 use crate::measure::{FEATURES, Feature, FeatureRow};
 use crate::settings::SubtypeSettings;
 use serde::{Deserialize, Serialize};
@@ -245,17 +246,17 @@ impl Model {
     }
 
     /// The verdict on an end; `not_gradable` says why its picture does not allow one (empty = it does).
-    pub fn predict(&self, row: &FeatureRow, not_gradable: &[&str]) -> Verdict {
+    pub fn predict(&self, row: &FeatureRow, not_gradable: &[Reason]) -> Verdict {
         let p_sheared = self.p_sheared(row);
-        let (label, reason) = match p_sheared {
-            _ if !not_gradable.is_empty() => (Label::Unclear, not_gradable.join("; ")),
-            None => (Label::Unclear, "nothing could be measured".to_owned()),
+        let (label, reasons) = match p_sheared {
+            _ if !not_gradable.is_empty() => (Label::Unclear, not_gradable.to_vec()),
+            None => (Label::Unclear, vec![Reason::NothingMeasured]),
             Some(p) => match self.unclear.label(p) {
-                Label::Unclear => (Label::Unclear, format!("{COULD_BE_EITHER}: probability of sheared {p:.2}")),
-                label => (label, String::new()),
+                Label::Unclear => (Label::Unclear, vec![Reason::CouldBeEither { p_sheared: p }]),
+                label => (label, Vec::new()),
             },
         };
-        Verdict { label, p_sheared, reason, subtype: subtype(label, row, &self.subtype) }
+        Verdict { label, p_sheared, reasons, subtype: subtype(label, row, &self.subtype) }
     }
 
     /// The questions of the tree that lead to the leaf of this end.

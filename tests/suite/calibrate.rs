@@ -175,7 +175,7 @@ fn a_bar_that_contradicts_the_scale_is_told() {
     let scale = |um_per_px: f64| Scale::new(um_per_px, ScaleSource::Series).expect("positive");
     assert_eq!(contradiction(&bar, 100.0, &scale(0.51), &settings), None);
     let warning = contradiction(&bar, 100.0, &scale(0.55), &settings).expect("ten percent");
-    assert_eq!(warning.name, "scale_bar_contradicts");
+    assert_eq!(warning.flag.name(), "scale_bar_contradicts");
 }
 
 #[test]

@@ -47,7 +47,7 @@ fn scales_and_warnings_come_from_the_tags() {
             (None, None) => {}
             (found, expected) => panic!("{name}: scale {found:?}, expected {expected:?}"),
         }
-        let names: Vec<&str> = micrograph.warnings.iter().map(|w| w.name).collect();
+        let names: Vec<&str> = micrograph.warnings.iter().map(|w| w.flag.name()).collect();
         let expected: Vec<&str> = value["warnings"].as_array().unwrap().iter().filter_map(Value::as_str).collect();
         assert_eq!(names, expected, "{name}");
     }

@@ -130,7 +130,7 @@ fn scores_of_frozen_rows_are_the_frozen_scores() {
         let mut image = ImageRow { um_per_px, status: Status::Done, ..ImageRow::default() };
         image.series.image = file.into();
         image.series.specimen = name.into();
-        image.series.count = true;
+        image.series.counted = true;
         (image.width_px, image.height_px) = (Some(1600), Some(1200));
         images.push(image);
     }

@@ -109,7 +109,7 @@ fn lost_light_and_shadow_are_counted() {
     let q = picture_quality(&micrograph(100, 100, &values), &QualitySettings::default());
     assert!((q.clipped_low - 0.1).abs() < 1e-12 && (q.clipped_high - 0.2).abs() < 1e-12, "{q:?}");
     let names: Vec<&str> =
-        quality_warnings(&q, Some(7.0), &QualitySettings::default()).iter().map(|w| w.name).collect();
+        quality_warnings(&q, Some(7.0), &QualitySettings::default()).iter().map(|w| w.flag.name()).collect();
     assert!(
         names.contains(&"clipped_high") && names.contains(&"coarse") && !names.contains(&"clipped_low"),
         "{names:?}"

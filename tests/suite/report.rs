@@ -5,8 +5,10 @@ use breakface::report::{ReportOptions, report, write_report};
 use breakface::results::{DetectorUsed, InputUsed, ModelUsed, RUN_SCHEMA, Results, RunFile, StageSeconds};
 use breakface::series::{Kind, SeriesRow};
 use breakface::settings::Settings;
+use breakface::stats::ratio::Method;
 use breakface::table::{
-    CarrierRow, EndRow, ImageRow, KnotRow, PairRow, SideRow, SpecimenRow, TableRow, to_csv, write_csv,
+    Basis, CarrierRow, CarrierVerdict, EndRow, FaceVerdict, ImageRow, IntervalFrom, KnotRow, PairRow, SideRow,
+    SpecimenRow, TableRow, to_csv, write_csv,
 };
 use breakface::tree::Label;
 use quick_xml::Reader;
@@ -90,7 +92,6 @@ fn end(specimen: &str, image: &str, number: u32, label: Label) -> EndRow {
         y_px: 60.0 + 23.0 * x % 180.0,
         axis_deg: -90.0 + x % 11.0,
         shaft_diameter_um: Some(17.25 + 0.25 * (x % 5.0)),
-        shaft_diameter_u_um: None,
         label,
         p_sheared: Some(if label == Label::Sheared { 0.93 } else { 0.06 }),
         quality: 0.9,
@@ -98,7 +99,7 @@ fn end(specimen: &str, image: &str, number: u32, label: Label) -> EndRow {
         subtype: "clean cut".into(),
         counted: true,
         features,
-        extra: vec![],
+        ..EndRow::default()
     }
 }
 
@@ -128,7 +129,7 @@ fn saved_series(folder: &Path, n: usize, ends_each: u32) -> Results {
                 kind: Some(kind),
                 knot: knot.clone(),
                 side: Some("standing".into()),
-                count: true,
+                counted: true,
                 ..SeriesRow::default()
             };
             inputs.push(InputUsed { image: image.clone(), path: path.display().to_string(), hash: String::new() });
@@ -153,7 +154,7 @@ fn saved_series(folder: &Path, n: usize, ends_each: u32) -> Results {
                     n_tensile: 3,
                     n_unclear: 1,
                     sheared_fraction: Some(4.0 / 7.0),
-                    verdict: "partly cut".into(),
+                    verdict: Some(CarrierVerdict::PartlyCut),
                     ..CarrierRow::default()
                 });
             }
@@ -195,8 +196,8 @@ fn specimen(code: &str, kind: Kind, knot: Option<String>, s: usize) -> SpecimenR
         sheared_fraction: Some(f),
         sheared_low: Some(f - 0.113),
         sheared_high: Some(f + 0.127),
-        basis: "controls".into(),
-        verdict: "mixed".into(),
+        basis: Some(Basis::Controls),
+        verdict: Some(FaceVerdict::Mixed),
         raw_fraction: Some(0.6406),
         raw_low: Some(0.4912),
         raw_high: Some(0.7693),
@@ -221,14 +222,14 @@ fn knot_row(knot: &str, i: usize) -> KnotRow {
         sheared_fraction: Some(f),
         sheared_low: Some(f - 0.094),
         sheared_high: Some(f + 0.088),
-        interval_from: "between specimens".into(),
-        verdict: "mixed".into(),
+        interval_from: Some(IntervalFrom::BetweenSpecimens),
+        verdict: Some(FaceVerdict::Mixed),
         n_loads: 3,
         mean_load_n: Some(214.7),
         efficiency: Some(0.713 - 0.1 * i as f64),
         efficiency_low: Some(0.661 - 0.1 * i as f64),
         efficiency_high: Some(0.772 - 0.1 * i as f64),
-        efficiency_method: "fieller".into(),
+        efficiency_method: Some(Method::Fieller),
         carriers: Some(8),
         carriers_lost: Some(2.3),
         ..KnotRow::default()
@@ -245,11 +246,12 @@ fn run_file(inputs: Vec<InputUsed>) -> RunFile {
         threads: 2,
         model: ModelUsed { name: "a tree".into(), digest: "00ff".into() },
         detector: DetectorUsed { digest: "11ee".into() },
-        settings: Settings::default(),
+        settings: Settings::default().to_data().unwrap(),
         inputs,
         wall_s: 1.0,
         stage_s: StageSeconds::default(),
         warnings: vec!["no scale for 1 of 9 pictures".into()],
+        rows: None,
         shard: None,
     }
 }
@@ -384,17 +386,16 @@ fn hostile_names_stay_text() {
         (end.image, end.specimen, end.reason, end.subtype) = (hostile(), hostile(), hostile(), hostile());
     }
     for carrier in &mut results.carriers {
-        (carrier.image, carrier.specimen, carrier.verdict) = (hostile(), hostile(), hostile());
+        (carrier.image, carrier.specimen) = (hostile(), hostile());
     }
     results.specimens.truncate(1);
     for s in &mut results.specimens {
-        (s.specimen, s.verdict, s.basis, s.flags) = (hostile(), hostile(), hostile(), hostile());
+        (s.specimen, s.flags) = (hostile(), hostile());
         (s.knot, s.line) = (Some(hostile()), Some(hostile()));
     }
     results.knots.truncate(1);
     for k in &mut results.knots {
-        (k.knot, k.verdict, k.interval_from, k.flags) =
-            (hostile(), hostile(), hostile(), format!("knot_mostly_shear;{HOSTILE}"));
+        (k.knot, k.flags) = (hostile(), format!("knot_mostly_shear;{HOSTILE}"));
         k.line = Some(hostile());
     }
     results.sides = vec![SideRow { specimen: hostile(), side: hostile(), ..SideRow::default() }];

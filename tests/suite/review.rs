@@ -76,7 +76,7 @@ fn results(folder: &Path) {
         specimen: "TC-P07-A".into(),
         kind: Some(breakface::series::Kind::Knot),
         knot: Some("palomar".into()),
-        count: true,
+        counted: true,
         ..SeriesRow::default()
     };
     let image = ImageRow { series, width_px: Some(120), height_px: Some(90), n_found: Some(4), ..ImageRow::default() };
@@ -93,16 +93,12 @@ fn results(folder: &Path) {
                 x_px: 20.0 * f64::from(n),
                 y_px: 40.0,
                 axis_deg: -90.0,
-                shaft_diameter_um: None,
-                shaft_diameter_u_um: None,
                 label: if n <= 2 { Label::Sheared } else { Label::Tensile },
                 p_sheared: Some(0.5),
                 quality: 1.0,
-                reason: String::new(),
-                subtype: String::new(),
                 counted: true,
                 features,
-                extra: Vec::new(),
+                ..EndRow::default()
             }
         })
         .collect();

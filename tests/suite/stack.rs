@@ -1,5 +1,6 @@
 //! Focus series: drawn scenes of known height, bad input, depth of grey, order.
 
+use breakface::flag::Flag;
 use breakface::settings::{ReadSettings, StackSettings};
 use breakface::stack::{StackError, merge_folder};
 use std::path::Path;
@@ -96,7 +97,7 @@ fn a_slope_comes_out_sharp_with_its_height() {
     }
     off.sort_by(f64::total_cmp);
     assert!(off[off.len() / 2] < 0.5, "median height error {} frames", off[off.len() / 2]);
-    assert!(!result.micrograph.warnings.iter().any(|w| w.name == "stack_order"));
+    assert!(!result.micrograph.warnings.iter().any(|w| w.flag == Flag::StackOrder));
 }
 
 fn to_u16(values: &[f64]) -> Vec<u16> {
@@ -124,7 +125,7 @@ fn bad_frames_are_left_out_and_named() {
         .micrograph
         .warnings
         .iter()
-        .filter(|w| w.name == "stack_frame_left_out")
+        .filter(|w| w.flag == Flag::StackFrameLeftOut)
         .map(|w| w.text.as_str())
         .collect();
     assert_eq!(told.len(), 2, "{told:?}");
@@ -151,7 +152,7 @@ fn frames_out_of_order_are_noticed() {
         save(folder.path(), &format!("f{place}.png"), &frame(n, i, 0.0));
     }
     let result = merge(folder.path()).expect("readable");
-    assert!(result.micrograph.warnings.iter().any(|w| w.name == "stack_order"), "{:?}", result.micrograph.warnings);
+    assert!(result.micrograph.warnings.iter().any(|w| w.flag == Flag::StackOrder), "{:?}", result.micrograph.warnings);
 }
 
 #[test]

@@ -283,20 +283,15 @@ fn results_in(dir: &Path) -> Results {
             image: row.image.clone(),
             specimen: row.group.clone(),
             end: i as u32 + 1,
-            carrier: None,
             x_px: row.tip.x,
             y_px: row.tip.y,
             axis_deg: 90.0,
-            shaft_diameter_um: None,
-            shaft_diameter_u_um: None,
             label: row.label,
             p_sheared: Some(0.5),
             quality: 1.0,
-            reason: String::new(),
-            subtype: String::new(),
             counted: true,
             features: row.features.clone(),
-            extra: vec![],
+            ..EndRow::default()
         });
     }
     let images: Vec<ImageRow> = (0..12)

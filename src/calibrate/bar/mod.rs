@@ -6,7 +6,7 @@
 mod ends;
 mod stroke;
 
-use crate::flag::Warning;
+use crate::flag::{Flag, Warning};
 use crate::micrograph::Micrograph;
 use crate::settings::BarSettings;
 use crate::units::{Point, PxBox, Scale, ScaleSource};
@@ -146,7 +146,7 @@ pub fn contradiction(bar: &ScaleBar, bar_um: f64, scale: &Scale, settings: &BarS
     let limit = settings.contradiction.max(COVERAGE * bar.length_u_px / bar.length_px);
     (limit < gap.abs()).then(|| {
         Warning::new(
-            "scale_bar_contradicts",
+            Flag::ScaleBarContradicts,
             format!(
                 "the scale bar says {by_bar:.4} µm/px ({:.0} px for {bar_um} µm), the scale in use is {:.4} µm/px ({:+.1} %): check both",
                 bar.length_px,

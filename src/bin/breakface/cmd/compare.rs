@@ -4,8 +4,8 @@ use crate::exit::Code;
 use anyhow::Context;
 use breakface::knot::{self, Association, Capacity, Comparison};
 use breakface::results::Results;
-use breakface::settings::FaceSettings;
-use breakface::table::{KnotRow, PairRow, write_csv};
+use breakface::stats::ratio::Method;
+use breakface::table::{FaceVerdict, IntervalFrom, KnotRow, PairRow, write_csv};
 use serde_json::json;
 use std::io::Write;
 use std::path::PathBuf;
@@ -34,7 +34,7 @@ pub struct Args {
 pub fn run(args: Args) -> anyhow::Result<Code> {
     let results =
         Results::load(&args.results).context("run `breakface classify` first, or name its folder of results")?;
-    let mut settings = results.run.as_ref().map_or_else(FaceSettings::default, |r| r.settings.face.clone());
+    let mut settings = results.settings().face;
     settings.fewest_specimens = args.fewest_specimens.unwrap_or(settings.fewest_specimens);
     let comparison = knot::compare(&results.specimens, &settings);
     if let Some(folder) = &args.out {
@@ -101,7 +101,7 @@ fn knot_cells(k: &KnotRow) -> Vec<String> {
         k.line.clone().unwrap_or_else(|| "-".into()),
         k.n_specimens.to_string(),
         with_interval(k.sheared_fraction, k.sheared_low, k.sheared_high),
-        k.verdict.clone(),
+        k.verdict.map_or("", FaceVerdict::word).to_owned(),
         k.mean_load_n.map_or_else(|| "-".into(), |l| format!("{l:.0}")),
         with_interval(k.efficiency, k.efficiency_low, k.efficiency_high),
         lost,
@@ -159,10 +159,11 @@ fn write_json(mut out: impl Write, c: &Comparison) -> anyhow::Result<()> {
         let object = json!({
             "type": "knot", "schema": SCHEMA, "knot": k.knot, "line": k.line, "rank": k.rank,
             "n_specimens": k.n_specimens, "sheared_fraction": k.sheared_fraction, "sheared_low": k.sheared_low,
-            "sheared_high": k.sheared_high, "interval_from": k.interval_from, "verdict": k.verdict,
+            "sheared_high": k.sheared_high, "interval_from": k.interval_from.map_or("", IntervalFrom::word),
+            "verdict": k.verdict.map_or("", FaceVerdict::word),
             "n_loads": k.n_loads, "mean_load_n": k.mean_load_n, "efficiency": k.efficiency,
             "efficiency_low": k.efficiency_low, "efficiency_high": k.efficiency_high,
-            "efficiency_method": k.efficiency_method, "carriers": k.carriers, "carriers_lost": k.carriers_lost,
+            "efficiency_method": k.efficiency_method.map_or("", Method::word), "carriers": k.carriers, "carriers_lost": k.carriers_lost,
             "carriers_lost_bundle": k.carriers_lost_bundle, "flags": k.flags,
         });
         writeln!(out, "{object}")?;
@@ -190,7 +191,7 @@ fn write_json(mut out: impl Write, c: &Comparison) -> anyhow::Result<()> {
         writeln!(out, "{object}")?;
     }
     for w in &c.warnings {
-        writeln!(out, "{}", json!({ "type": "warning", "schema": SCHEMA, "name": w.name, "text": w.text }))?;
+        writeln!(out, "{}", json!({ "type": "warning", "schema": SCHEMA, "name": w.flag.name(), "text": w.text }))?;
     }
     Ok(())
 }

@@ -2,13 +2,13 @@
 
 use crate::exit::Code;
 use anyhow::{Context, bail};
+use breakface::flag::Reason;
 use breakface::micrograph::{Micrograph, read_micrograph};
 use breakface::results::Results;
-use breakface::settings::Settings;
 use breakface::table::{EndRow, write_atomic};
 use breakface::train::truth::base_name;
 use breakface::train::words::explain;
-use breakface::tree::{COULD_BE_EITHER, Label, Model};
+use breakface::tree::{Label, Model};
 use breakface::units::Point;
 use std::io::{Cursor, Write};
 use std::path::PathBuf;
@@ -71,9 +71,11 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
 }
 
 /// Why the run gave no verdict, unless it was only the probability.
-fn not_gradable(end: &EndRow) -> Vec<&str> {
-    let by_picture = end.label == Label::Unclear && !end.reason.is_empty() && !end.reason.starts_with(COULD_BE_EITHER);
-    if by_picture { vec![end.reason.as_str()] } else { Vec::new() }
+fn not_gradable(end: &EndRow) -> Vec<Reason> {
+    if end.label != Label::Unclear {
+        return Vec::new();
+    }
+    Reason::split(&end.reason).filter(|r| !r.is_could_be_either()).collect()
 }
 
 fn find_end<'a>(results: &'a Results, wanted: &str) -> anyhow::Result<&'a EndRow> {
@@ -106,7 +108,7 @@ fn crop(results: &Results, end: &EndRow, pictures: Option<&std::path::Path>) -> 
     let Some(path) = path else {
         bail!("{}: the run does not say where the picture is; give --pictures DIR", end.image)
     };
-    let settings = results.run.as_ref().map_or_else(Settings::default, |r| r.settings.clone());
+    let settings = results.settings();
     let micrograph = read_micrograph(&path, &settings.read)
         .with_context(|| format!("{}: if the pictures have moved, give --pictures DIR", end.image))?;
     let half = CROP_LEAST_PX.max(CROP_DIAMETERS * end.features.get("shaft_diameter_px").unwrap_or(0.0));

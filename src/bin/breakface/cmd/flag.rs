@@ -5,7 +5,6 @@ use anyhow::Context;
 use breakface::flag::Severity;
 use breakface::knot::flagged::{Flagged, flagged};
 use breakface::results::Results;
-use breakface::settings::FaceSettings;
 use breakface::table::guard_formula;
 use serde_json::json;
 use std::io::Write;
@@ -53,7 +52,7 @@ fn fraction(text: &str) -> Result<f64, String> {
 pub fn run(args: Args) -> anyhow::Result<Code> {
     let results =
         Results::load(&args.results).context("run `breakface classify` first, or name its folder of results")?;
-    let mut settings = results.run.as_ref().map_or_else(FaceSettings::default, |r| r.settings.face.clone());
+    let mut settings = results.settings().face;
     settings.mostly_shear_above = args.mostly_shear_above.unwrap_or(settings.mostly_shear_above);
     settings.fewest_ends = args.fewest_ends.unwrap_or(settings.fewest_ends);
     settings.widest_verdict = args.widest_interval.unwrap_or(settings.widest_verdict);
@@ -77,7 +76,7 @@ fn write_lines(mut out: impl Write, found: &[Flagged]) -> anyhow::Result<()> {
         writeln!(out, "nothing flagged")?;
     }
     for f in found {
-        writeln!(out, "{:<8} {:<22} {} {}: {}", f.severity.word(), f.flag, f.about, f.subject, f.evidence)?;
+        writeln!(out, "{:<8} {:<22} {} {}: {}", f.severity.word(), f.flag, f.about.word(), f.subject, f.evidence)?;
     }
     Ok(())
 }
@@ -89,7 +88,7 @@ fn write_json(mut out: impl Write, found: &[Flagged]) -> anyhow::Result<()> {
             "schema": "breakface-flags/1",
             "severity": f.severity.word(),
             "flag": f.flag,
-            "about": f.about,
+            "about": f.about.word(),
             "subject": f.subject,
             "sheared_fraction": f.sheared_fraction,
             "sheared_low": f.sheared_low,
@@ -118,7 +117,7 @@ fn write_csv(out: impl Write, found: &[Flagged]) -> anyhow::Result<()> {
         csv.write_record([
             f.severity.word(),
             &f.flag,
-            f.about,
+            f.about.word(),
             &guard_formula(&f.subject),
             &number(f.sheared_fraction),
             &number(f.sheared_low),

@@ -5,7 +5,6 @@ use super::output::Output;
 use crate::exit::Code;
 use crate::progress::Progress;
 use breakface::pipeline::{self, MergeError, MergeOptions};
-use breakface::settings::Settings;
 use std::path::PathBuf;
 
 /// Arguments of `merge`.
@@ -49,8 +48,7 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         true => None,
         false => {
             let results = breakface::results::Results::load(&args.output.out)?;
-            let settings = results.run.map_or_else(Settings::default, |run| run.settings);
-            Some(super::report::write_beside(&args.output.out, &settings)?)
+            Some(super::report::write_beside(&args.output.out, &results.settings())?)
         }
     };
     let progress = Progress::new(args.output.json, args.output.quiet);

@@ -33,10 +33,9 @@ pub struct Args {
 /// Runs `report`.
 pub fn run(args: Args) -> anyhow::Result<Code> {
     let results = Results::load(&args.results)?;
-    let settings = match (&args.settings, &results.run) {
-        (Some(path), _) => Settings::load(path)?,
-        (None, Some(run)) => run.settings.clone(),
-        (None, None) => Settings::default(),
+    let settings = match &args.settings {
+        Some(path) => Settings::load(path)?,
+        None => results.settings(),
     };
     let options = ReportOptions { title: args.title, assets: args.assets, settings };
     let made = write_report(&results, &args.out, &options).context("the report was not written")?;

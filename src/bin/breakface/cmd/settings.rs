@@ -20,7 +20,7 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         Some(path) => Settings::load(path)?,
         None => Settings::default(),
     };
-    let text = settings.to_toml().context("settings")?;
+    let text = settings.to_commented_toml().context("settings")?;
     std::io::stdout().lock().write_all(text.as_bytes())?;
     Ok(Code::Done)
 }

@@ -5,6 +5,7 @@ use std::path::Path;
 use anyhow::Context;
 use breakface::labels::{HandLabel, ReviewedEnd, with_hand_labels};
 use breakface::pipeline::{Scores, model_figures};
+use breakface::results::{RowCounts, write_row_counts};
 use breakface::table::{EndRow, ImageRow, guard_formula, write_atomic, write_csv};
 use breakface::tree::Label;
 use serde::Serialize;
@@ -15,10 +16,6 @@ use super::session::Session;
 pub const BEFORE: &str = "before_review";
 /// File within the results that holds a model learnt from hand labels.
 pub const MODEL_FILE: &str = "model.json";
-/// Column of `ends.csv` that holds the hand label of an end, once hand labels are in place.
-const LABEL_HAND: &str = "label_hand";
-/// Column of `ends.csv` that holds the model's label, once hand labels are in place.
-const LABEL_MODEL: &str = "label_model";
 /// The table of both figures.
 const BOTH: &str = "review.csv";
 
@@ -52,7 +49,7 @@ struct Fraction {
 
 /// Whether hand labels are in place in these rows.
 pub fn has_hand_labels(ends: &[EndRow]) -> bool {
-    ends.iter().any(|e| e.extra.iter().any(|(name, _)| name == LABEL_HAND))
+    ends.iter().any(|e| e.label_hand.is_some())
 }
 
 /// Recomputes tables and scores with hand labels in place; the model's own stay in [`BEFORE`].
@@ -62,7 +59,7 @@ pub fn apply(session: &Session) -> anyhow::Result<Applied> {
     let figures = model_figures(&run.model);
     let score = |ends: &[EndRow]| Scores::from_rows(ends, &images, figures.as_ref(), &run.settings.face);
     let reviewed = with_hand_labels(&run.ends, &session.placed_rows());
-    let rows: Vec<EndRow> = reviewed.iter().map(marked).collect();
+    let rows: Vec<EndRow> = reviewed.iter().map(|e| e.row.clone()).collect();
     let (before, after) = (score(&run.ends), score(&rows));
     let applied = summary(&reviewed, &before, &after);
     let kept = run.folder.join(BEFORE);
@@ -73,18 +70,10 @@ pub fn apply(session: &Session) -> anyhow::Result<Applied> {
     after.write(&run.folder)?;
     write_csv(&run.folder.join("images.csv"), &recounted(images, &rows))?;
     write_both(&run.folder.join(BOTH), &applied)?;
+    write_row_counts(&run.folder, RowCounts { ends: rows.len(), images: run.pictures.len() })?;
     // Last: this table tells that all of it is in place.
     write_csv(&run.folder.join("ends.csv"), &rows)?;
     Ok(applied)
-}
-
-/// The row with the columns that tell hand and model apart.
-fn marked(end: &ReviewedEnd) -> EndRow {
-    let mut row = end.row.clone();
-    row.extra.retain(|(name, _)| name != LABEL_HAND && name != LABEL_MODEL);
-    row.extra.push((LABEL_MODEL.into(), end.model.map_or("", Label::word).into()));
-    row.extra.push((LABEL_HAND.into(), end.hand.map_or("", HandLabel::word).into()));
-    row
 }
 
 fn recounted(mut images: Vec<ImageRow>, ends: &[EndRow]) -> Vec<ImageRow> {
@@ -94,7 +83,7 @@ fn recounted(mut images: Vec<ImageRow>, ends: &[EndRow]) -> Vec<ImageRow> {
         }
         let count = |label: Label| {
             let in_picture = ends.iter().filter(|e| e.image == image.series.image && e.label == label);
-            Some(in_picture.filter(|e| e.reason != breakface::labels::NOT_AN_END).count() as u64)
+            Some(in_picture.filter(|e| !e.is_no_end()).count() as u64)
         };
         (image.n_sheared, image.n_tensile) = (count(Label::Sheared), count(Label::Tensile));
         image.n_unclear = count(Label::Unclear);

@@ -87,7 +87,7 @@ impl Run {
             ends,
             model_name,
             model,
-            settings: results.run.map(|r| r.settings).unwrap_or_default(),
+            settings: results.settings(),
             number_of,
             place_of,
         })

@@ -185,7 +185,7 @@ impl Session {
 
     fn check_place(&self, picture: usize, at: Point) -> Result<(), Refusal> {
         let picture = self.run.pictures.get(picture).ok_or_else(|| Refusal::not_found("picture"))?;
-        let inside = |v: f64, n: Option<u64>| -0.5 <= v && n.is_none_or(|n| v < n as f64 - 0.5) && v.is_finite();
+        let inside = |v: f64, n: Option<u32>| -0.5 <= v && n.is_none_or(|n| v < f64::from(n) - 0.5) && v.is_finite();
         if inside(at.x, picture.row.width_px) && inside(at.y, picture.row.height_px) {
             return Ok(());
         }

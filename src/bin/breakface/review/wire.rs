@@ -27,8 +27,8 @@ pub struct State {
 struct PictureItem {
     name: String,
     specimen: String,
-    width: Option<u64>,
-    height: Option<u64>,
+    width: Option<u32>,
+    height: Option<u32>,
     um_per_px: Option<f64>,
     /// Why it cannot be shown; empty = it can.
     missing: String,

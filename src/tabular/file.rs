@@ -1,7 +1,6 @@
 //! Tables as CSV files: RFC 4180, UTF-8, header row, written in one piece or not at all.
 
-use super::cell::{Column, Record};
-use super::{TableError, TableRow, guard_formula, unguard_formula};
+use super::{Column, Header, Record, TableError, TableRow, check_quotes, guard_formula, unguard_formula};
 use std::fs::File;
 use std::io::{BufRead, BufReader, Write};
 use std::marker::PhantomData;
@@ -141,20 +140,25 @@ pub fn read_csv<T: TableRow>(path: &Path) -> Result<Vec<T>, TableError> {
 /// # Errors
 /// As [`read_csv`].
 pub fn from_csv<T: TableRow>(table: &str, bytes: &[u8]) -> Result<Vec<T>, TableError> {
+    // Text that is not UTF-8 is refused by the reader, which names the row.
+    if let Ok(text) = std::str::from_utf8(bytes) {
+        let stray = check_quotes(text.trim_start_matches('\u{feff}'), b',');
+        stray.map_err(|e| TableError::Malformed { table: table.into(), row: e.line, reason: e.reason })?;
+    }
     rows_of(table, bytes)?.collect()
 }
 
 /// The rows of a table, one after another as they are read.
 pub struct Rows<R, T> {
     table: String,
-    header: Vec<String>,
+    header: Header,
     records: csv::StringRecordsIntoIter<R>,
     row: PhantomData<T>,
 }
 
 impl<R, T> Rows<R, T> {
-    /// Names of its columns.
-    pub fn header(&self) -> &[String] {
+    /// Its columns.
+    pub fn header(&self) -> &Header {
         &self.header
     }
 }
@@ -176,7 +180,7 @@ fn rows_of<R: BufRead, T: TableRow>(table: &str, mut reader: R) -> Result<Rows<R
     }
     let mut reader = csv::ReaderBuilder::new().from_reader(reader);
     let header = reader.headers().map_err(|e| malformed(table, &e))?;
-    let header = header.iter().map(|h| unguard_formula(h).to_owned()).collect();
+    let header = Header::of::<T>(table, header.iter().map(|h| unguard_formula(h).to_owned()).collect())?;
     Ok(Rows { table: table.into(), header, records: reader.into_records(), row: PhantomData })
 }
 
@@ -253,7 +257,7 @@ fn csv_writer<W: Write>(to: W) -> csv::Writer<W> {
 }
 
 /// What is wrong with a CSV file, in plain words.
-pub(crate) fn plain_reason(error: &csv::Error) -> String {
+fn plain_reason(error: &csv::Error) -> String {
     match error.kind() {
         csv::ErrorKind::UnequalLengths { expected_len, len, .. } => {
             format!("expected {expected_len} fields as in the header, found {len}")
@@ -264,42 +268,34 @@ pub(crate) fn plain_reason(error: &csv::Error) -> String {
     }
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::table::ImageRow;
+/// Rows as the fields of their columns: the form in which they are kept within other files.
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub struct Fields {
+    columns: Vec<String>,
+    rows: Vec<Vec<String>>,
+}
 
-    fn rows() -> Vec<ImageRow> {
-        let row = |i: u32| {
-            let mut row = ImageRow { error: format!("=\"{i}\"\n"), ..ImageRow::default() };
-            row.series.image = format!("{i:03}.png");
-            row.series.specimen = "S".into();
-            row.series.count = true;
-            row.series.extra = vec![("operator".into(), format!("-{i}"))];
-            row
+impl Fields {
+    /// The fields of these rows.
+    pub fn of<T: TableRow>(rows: &[T]) -> Self {
+        let columns = all_columns(rows);
+        let own = T::columns().len();
+        Self {
+            rows: rows.iter().map(|row| fields(row, &columns, own)).collect(),
+            columns: columns.into_iter().map(|c| c.name).collect(),
+        }
+    }
+
+    /// The rows of these fields.
+    ///
+    /// # Errors
+    /// When a column is missing or a field is of the wrong kind.
+    pub fn rows<T: TableRow>(&self) -> Result<Vec<T>, TableError> {
+        let header = Header::of::<T>("", self.columns.clone())?;
+        let row_of = |(row, fields): (u64, &Vec<String>)| {
+            let fields = csv::StringRecord::from(fields.as_slice());
+            T::from_record(&Record { table: "", row, header: &header, fields: &fields })
         };
-        (0..500).map(row).collect()
-    }
-
-    #[test]
-    fn a_table_written_and_read_row_by_row_is_that_of_all_rows() {
-        let rows = rows();
-        let folder = tempfile::tempdir().unwrap();
-        let path = folder.path().join("images.csv");
-        let mut table = CsvFile::begin(&path, rows.iter().map(TableRow::extra)).unwrap();
-        rows.iter().try_for_each(|row| table.push(row)).unwrap();
-        assert!(!path.exists());
-        table.finish().unwrap().put().unwrap();
-        assert_eq!(std::fs::read(&path).unwrap(), to_csv(&rows));
-        let read = open_csv::<ImageRow>(&path).unwrap();
-        assert_eq!(read.header().last().map(String::as_str), Some("operator"));
-        assert_eq!(read.collect::<Result<Vec<_>, _>>().unwrap(), rows);
-        assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 1);
-    }
-
-    #[test]
-    fn a_byte_order_mark_is_no_part_of_the_first_column() {
-        let marked = [b"\xef\xbb\xbf".to_vec(), to_csv(&rows())].concat();
-        assert_eq!(from_csv::<ImageRow>("images.csv", &marked).unwrap(), rows());
+        (1..).zip(&self.rows).map(row_of).collect()
     }
 }

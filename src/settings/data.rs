@@ -1,0 +1,128 @@
+//! Settings as data: how a run writes them down and how those of any version are read back.
+
+use super::{Settings, SettingsError};
+use crate::renamed;
+use serde::{Deserialize, Serialize};
+use serde_json::{Map, Value};
+
+/// The settings of a run as its file holds them: names and values, whatever version wrote them.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct SettingsData(Value);
+
+impl SettingsData {
+    /// The names and values.
+    pub(super) fn value(&self) -> &Value {
+        &self.0
+    }
+
+    /// The settings as TOML.
+    ///
+    /// # Errors
+    /// When a value has no TOML form.
+    pub fn to_toml(&self) -> Result<String, SettingsError> {
+        let wrong = |e: toml::ser::Error| SettingsError::Malformed { path: EFFECTIVE.into(), reason: e.to_string() };
+        toml::to_string_pretty(&self.0).map_err(wrong)
+    }
+}
+
+impl Settings {
+    /// The settings as data.
+    ///
+    /// # Errors
+    /// When a value has no JSON form, which is a fault of the program.
+    pub fn to_data(&self) -> Result<SettingsData, SettingsError> {
+        let wrong = |e: serde_json::Error| SettingsError::Malformed { path: EFFECTIVE.into(), reason: e.to_string() };
+        serde_json::to_value(self).map(SettingsData).map_err(wrong)
+    }
+
+    /// Settings from data of any version: names that have changed are followed, and what this version does not know is left at
+    /// its default. Beside them the keys that were not used.
+    pub fn from_data(data: &SettingsData) -> (Self, Vec<String>) {
+        let mut unused = Vec::new();
+        let mut settings = serde_json::to_value(Self::default()).unwrap_or_default();
+        for (key, value) in leaves(&data.0) {
+            let key = present_name(&key);
+            match at(&mut settings, &key).filter(|place| alike(place, &value)) {
+                Some(place) => *place = value,
+                None => unused.push(key),
+            }
+        }
+        match serde_json::from_value::<Self>(settings) {
+            Ok(settings) if settings.check().is_ok() => (settings, unused),
+            _ => (Self::default(), leaves(&data.0).into_iter().map(|(key, _)| key).collect()),
+        }
+    }
+}
+
+/// Name of settings that no file holds.
+pub(super) const EFFECTIVE: &str = "effective settings";
+
+/// The present name of a dotted key: that of the setting itself, else that of the section it is in.
+pub(super) fn present_name(key: &str) -> String {
+    let whole = renamed::current(renamed::SETTINGS, key);
+    match key.split_once('.') {
+        Some((section, rest)) if whole == key => format!("{}.{rest}", renamed::current(renamed::SETTINGS, section)),
+        _ => whole.to_owned(),
+    }
+}
+
+/// The first key of a settings file that version 0.1.0 had and that has another name now, with that name.
+pub(super) fn old_name(table: &toml::Table) -> Option<(String, String)> {
+    let data = serde_json::to_value(table).ok()?;
+    let mut names = leaves(&data).into_iter().map(|(key, _)| (present_name(&key), key));
+    names.find_map(|(new, old)| (new != old).then_some((old, new)))
+}
+
+/// Every value that is no section, with its dotted key.
+pub(super) fn leaves(data: &Value) -> Vec<(String, Value)> {
+    fn walk(prefix: &str, map: &Map<String, Value>, to: &mut Vec<(String, Value)>) {
+        for (name, value) in map {
+            let key = if prefix.is_empty() { name.clone() } else { format!("{prefix}.{name}") };
+            match value {
+                Value::Object(section) => walk(&key, section, to),
+                value => to.push((key, value.clone())),
+            }
+        }
+    }
+    let mut found = Vec::new();
+    if let Value::Object(map) = data {
+        walk("", map, &mut found);
+    }
+    found
+}
+
+fn at<'a>(data: &'a mut Value, key: &str) -> Option<&'a mut Value> {
+    key.split('.').try_fold(data, |place, name| place.get_mut(name))
+}
+
+/// Whether two values are of one type and length.
+fn alike(a: &Value, b: &Value) -> bool {
+    match (a, b) {
+        (Value::Array(a), Value::Array(b)) => a.len() == b.len() && a.iter().zip(b).all(|(a, b)| alike(a, b)),
+        (Value::Number(a), Value::Number(b)) => a.is_f64() || a.is_f64() == b.is_f64(),
+        (a, b) => std::mem::discriminant(a) == std::mem::discriminant(b) && !a.is_object(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn settings_come_back_from_their_data() {
+        let mut settings = Settings::default();
+        settings.face.fewest_ends = 17;
+        assert_eq!(Settings::from_data(&settings.to_data().unwrap()), (settings, Vec::new()));
+    }
+
+    #[test]
+    fn old_names_are_followed_and_unknown_ones_left_out() {
+        let text =
+            r#"{"face": {"fewest_ends": 17, "colour": 3}, "find": {"min_hit": 0.25}, "read": {"min_side_px": "x"}}"#;
+        let (settings, unused) = Settings::from_data(&serde_json::from_str(text).unwrap());
+        assert_eq!((settings.face.fewest_ends, settings.detect.min_detection), (17, 0.25));
+        assert_eq!(unused, ["face.colour", "read.min_side_px"]);
+        assert_eq!(Settings::from_data(&SettingsData::default()).0, Settings::default());
+    }
+}
