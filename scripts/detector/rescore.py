@@ -3,7 +3,7 @@
 
     rescore.py --pair TRUTH_DIR=HITS.csv [...] [--real TRUTH_DIR=HITS.csv ... --real-weight 3] --out models/rescore.json
 
-HITS.csv comes from `cargo run --example finder_alone -- TRUTH_DIR HITS.csv DETECTOR.onnx 0 scale hits`, made by a detector that
+HITS.csv comes from `cargo run --example detector_alone -- TRUTH_DIR HITS.csv DETECTOR.onnx 0 scale hits`, made by a detector that
 was not trained on these pictures. Needs numpy and scikit-learn. Figures are cross-validated, grouped by specimen (by picture
 where no series.csv names specimens). Seeds are fixed.
 """

@@ -1,6 +1,6 @@
 //! Runs the detector without the measuring stage over a folder of pictures and writes a small table, for judging the network
 //! by itself and for training the trees that weigh its hits:
-//! `cargo run --example finder_alone -- FOLDER OUT.csv [DETECTOR.onnx] [MIN_SCORE] [scale|none] [hits|ends] [MIRROR_UP_TO_MPX]`.
+//! `cargo run --example detector_alone -- FOLDER OUT.csv [DETECTOR.onnx] [MIN_SCORE] [scale|none] [hits|ends] [MIRROR_UP_TO_MPX]`.
 //! With `hits`, every hit that may become a candidate is written with the features of `find::RESCORE_FEATURES`.
 
 use std::io::Write;

@@ -16,7 +16,7 @@ use std::sync::atomic::AtomicBool;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// The server's modules as they are in the program.
-#[path = "../../src/bin/breakface/review"]
+#[path = "../../../src/bin/breakface/review"]
 mod review {
     /// What the command line asks for; only what the run needs.
     pub struct Options {
@@ -46,7 +46,7 @@ fn results() -> std::path::PathBuf {
     let folder = tempfile::tempdir().expect("a folder can be made").keep();
     let picture = folder.join("in").join("p.jpg");
     std::fs::create_dir(folder.join("in")).expect("a folder can be made");
-    std::fs::write(&picture, include_bytes!("../../fixtures/demo/TC-S01-A_3.jpg")).expect("a file can be written");
+    std::fs::write(&picture, include_bytes!("../../../fixtures/demo/TC-S01-A_3.jpg")).expect("a file can be written");
     let tools = Tools {
         detector: Detector::bundled().expect("the bundled detector loads"),
         model: Model::bundled().expect("the bundled model loads"),

@@ -7,7 +7,7 @@
 //! SET_DIR holds rendered pictures and their JSON truth (schema `fibre-ends-truth/1`). Tips are moved by up to 0.3
 //! diameters, axes by up to 8 degrees, widths by up to 20 %; `--exact` leaves them alone. Prints medians by look and view
 //! over gradable ends. With `--candidates` the ends that a detector found are measured instead (`image, x_px, y_px, axis_deg,
-//! shaft_diameter_px, score`, as `finder_alone` writes them; stronger ones first where two lie on one end) and those that
+//! shaft_diameter_px, score`, as `detector_alone` writes them; stronger ones first where two lie on one end) and those that
 //! lie on a true end are compared. The CSV has one row per true end (gradable or not) with truth columns beside all features, so that
 //! trees can be trained on it.
 
