@@ -13,7 +13,7 @@ use breakface::micrograph::{Micrograph, decode_micrograph};
 use breakface::pipeline::{Tools, classify_micrograph};
 use breakface::results::StageSeconds;
 use breakface::settings::Settings;
-use breakface::train::truth::{TrueEnd, TruePicture, pairs, read_truth};
+use breakface::train::ground_truth::{TrueEnd, TruePicture, pairs, read_truth};
 use breakface::tree::{Label, Model};
 use breakface::units::{Scale, ScaleSource};
 use image::{DynamicImage, ImageFormat, imageops};

@@ -16,6 +16,7 @@ import scipy
 import sklearn
 import statsmodels
 from sklearn import datasets, isotonic, linear_model, metrics
+from sklearn.calibration import _SigmoidCalibration
 from sklearn.tree import DecisionTreeClassifier
 from statsmodels.stats.inter_rater import cohens_kappa
 from statsmodels.stats.proportion import proportion_confint
@@ -76,7 +77,11 @@ def calibration_values():
     bins = np.minimum((p * 10).astype(int), 9)
     ece = sum(abs(p[bins == b].mean() - y[bins == b].mean()) * (bins == b).mean() for b in range(10) if (bins == b).any())
     iso = isotonic.IsotonicRegression().fit(p, y)
+    # p = 1 / (1 + exp(a f + b)): slope -a, intercept -b of the log odds.
+    platt = [_SigmoidCalibration().fit(logit[:n], y[:n]) for n in (len(y), 12)]
     return {
+        "platt": [float(-platt[0].a_), float(-platt[0].b_)],
+        "platt_of_twelve": [float(-platt[1].a_), float(-platt[1].b_)],
         "p": p.tolist(),
         "sheared": y.tolist(),
         "slope": float(fit.coef_[0][0]),

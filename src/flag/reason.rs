@@ -24,6 +24,13 @@ pub enum Reason {
         /// Probability of sheared.
         p_sheared: f64,
     },
+    /// Measured shape and appearance are both sure and contradict each other.
+    Contradiction {
+        /// Probability of sheared by measured shape.
+        shape: f64,
+        /// Probability of sheared by appearance.
+        appearance: f64,
+    },
     /// A person added the end.
     AddedByHand,
     /// A person says that no fibre ends here.
@@ -36,6 +43,10 @@ pub enum Reason {
 const BETWEEN: &str = "; ";
 /// Start of the reason of an end whose probability is near a half; the probability follows.
 const COULD_BE_EITHER: &str = "could be either: probability of sheared ";
+/// Start of the reason of an end on which the witnesses contradict each other; the probability by shape follows.
+const CONTRADICTION: &str = "shape and appearance contradict each other: probability of sheared by shape ";
+/// Between the two probabilities of a contradiction.
+const BY_APPEARANCE: &str = ", by appearance ";
 
 impl Reason {
     /// Every reason that has one fixed text.
@@ -63,6 +74,9 @@ impl Reason {
             Self::NoShaft => "no_shaft",
             Self::NothingMeasured => "nothing could be measured",
             Self::CouldBeEither { p_sheared } => return Cow::Owned(format!("{COULD_BE_EITHER}{p_sheared:.2}")),
+            Self::Contradiction { shape, appearance } => {
+                return Cow::Owned(format!("{CONTRADICTION}{shape:.2}{BY_APPEARANCE}{appearance:.2}"));
+            }
             Self::AddedByHand => "added by hand",
             Self::NotAnEnd => "not an end, by hand",
             Self::UnclearByHand => "unclear, by hand",
@@ -73,6 +87,10 @@ impl Reason {
     pub fn from_text(text: &str) -> Option<Self> {
         if let Some(p) = text.strip_prefix(COULD_BE_EITHER) {
             return p.parse().ok().map(|p_sheared| Self::CouldBeEither { p_sheared });
+        }
+        if let Some(both) = text.strip_prefix(CONTRADICTION) {
+            let (shape, appearance) = both.split_once(BY_APPEARANCE)?;
+            return Some(Self::Contradiction { shape: shape.parse().ok()?, appearance: appearance.parse().ok()? });
         }
         Self::FIXED.into_iter().find(|r| r.text() == text)
     }
@@ -87,9 +105,9 @@ impl Reason {
         cell.split(BETWEEN).filter_map(Self::from_text)
     }
 
-    /// Whether it is the probability alone that forbids a verdict, and not the picture.
-    pub fn is_could_be_either(self) -> bool {
-        matches!(self, Self::CouldBeEither { .. })
+    /// Whether it is the probabilities alone that forbid a verdict, and not the picture.
+    pub fn is_undecided(self) -> bool {
+        matches!(self, Self::CouldBeEither { .. } | Self::Contradiction { .. })
     }
 }
 
@@ -100,7 +118,8 @@ mod tests {
     #[test]
     fn reasons_come_back_from_their_cell() {
         let either = Reason::CouldBeEither { p_sheared: 0.47 };
-        let all: Vec<Reason> = Reason::FIXED.into_iter().chain([either]).collect();
+        let both = Reason::Contradiction { shape: 0.07, appearance: 0.93 };
+        let all: Vec<Reason> = Reason::FIXED.into_iter().chain([either, both]).collect();
         assert_eq!(Reason::split(&Reason::join(&all)).collect::<Vec<_>>(), all);
         assert_eq!(either.text(), "could be either: probability of sheared 0.47");
         assert_eq!(Reason::split("").count(), 0);

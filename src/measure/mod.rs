@@ -29,6 +29,9 @@ mod segmentation;
 // A first regression of width, axis, tip and end line.
 mod regression;
 
+// The form of an end.
+mod form;
+
 // Several tellings of one number brought together.
 mod fuse;
 

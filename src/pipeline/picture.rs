@@ -93,6 +93,8 @@ fn row_of(end: &MeasuredEnd, number: u32, carrier: Option<u32>, scale: Option<&S
         label: verdict.label,
         label_model: Some(verdict.label),
         p_sheared: verdict.p_sheared,
+        shape_p_sheared: verdict.shape_p_sheared,
+        appearance_p_sheared: verdict.appearance_p_sheared,
         quality: end.quality,
         reason: Reason::join(&verdict.reasons),
         subtype: verdict.subtype.unwrap_or_default().into(),

@@ -4,7 +4,7 @@ use super::described::section;
 use serde::{Deserialize, Serialize};
 
 section! {
-    /// Settings of [`crate::tree`]: how trees are grown, pruned, calibrated and judged.
+    /// Settings of [`crate::tree`]: how trees are grown and pruned, how witnesses are calibrated and judged.
     #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
     #[serde(default, deny_unknown_fields)]
     pub struct LabelSettings {
@@ -17,11 +17,20 @@ section! {
         /// Repeats of the cross-validation with other folds. Larger = steadier figures, longer training.
         pub repeats: usize,
         /// Pruning takes the smallest tree whose error is within this many standard errors of the best
-        /// (1: Breiman et al. 1984, the one-standard-error rule). Larger = smaller trees.
+        /// (1: Breiman et al. 1984, the one-standard-error rule; less here, because soft thresholds and shrinkage already
+        /// keep large trees steady). Larger = smaller trees.
         pub prune_standard_errors: f64,
-        /// Weight of the base rate in every leaf's probability, ends (2: m-estimate, Cestnik 1990). Larger = less extreme.
-        pub smoothing: f64,
-        /// Largest share of ends that may be called `unclear` because their probability is near a half, 0..1 (the mission's 10 %).
+        /// Softness of thresholds that cross-validation chooses from, in spreads of the feature; 0 = hard.
+        pub softness: [f64; 4],
+        /// Shrinkage of the steps down a path that cross-validation chooses from, ends; 0 = none.
+        pub shrinkage: [f64; 3],
+        /// Highest probability that one witness (shape or appearance) can give, 0.5..1. Larger = one witness may decide alone.
+        pub witness_cap: f64,
+        /// Probability from which a witness counts as decided, 0.5..1: two decided witnesses that disagree leave an end
+        /// unclear. Larger = fewer contradictions.
+        pub decided: f64,
+        /// Largest share of the ends of either class that may be called `unclear` by their probabilities, 0..1 (the mission's
+        /// 10 %). A model that exceeds it warns.
         pub max_unclear: f64,
         /// Error among ends that is accepted without asking for more `unclear`, 0..1. Smaller = more `unclear`.
         pub accepted_error: f64,
@@ -51,10 +60,13 @@ impl Default for LabelSettings {
             min_leaf: 5.0,
             folds: 5,
             repeats: 4,
-            prune_standard_errors: 1.0,
-            smoothing: 2.0,
+            prune_standard_errors: 0.25,
+            softness: [0.0, 0.05, 0.1, 0.2],
+            shrinkage: [5.0, 20.0, 60.0],
+            witness_cap: 0.99,
+            decided: 0.8,
             max_unclear: 0.10,
-            accepted_error: 0.01,
+            accepted_error: 0.005,
             forest_trees: 60,
             forest_steps: 64,
             seed: 1,
@@ -86,6 +98,18 @@ section! {
         pub flat: f64,
         /// Flatness from which an uncapped tensile end is called split, diameters RMS (ours).
         pub split: f64,
+        /// Share of the network's figures for all forms of a label that the likeliest needs to be told, 0..1. Larger = more
+        /// ends whose form measured shape must tell (ours: more likely than all others together).
+        pub form_share: f64,
+        /// Length of the divided part from which a tensile end is a split or a brush, diameters (half of the shortest splits
+        /// described, 2 d).
+        pub divided_length: f64,
+        /// Strands from which a divided end is a brush (splits have two to four).
+        pub brush_strands: f64,
+        /// Length of a tail behind a neck from which an end is drawn out, diameters (ours).
+        pub tail_length: f64,
+        /// Height of a step along the axis from which a cut is torn, diameters (ours).
+        pub step_height: f64,
     }
 }
 
@@ -99,6 +123,11 @@ impl Default for SubtypeSettings {
             flare_ratio: 1.15,
             flat: 0.05,
             split: 0.12,
+            form_share: 0.5,
+            divided_length: 1.0,
+            brush_strands: 4.5,
+            tail_length: 1.0,
+            step_height: 0.2,
         }
     }
 }

@@ -13,7 +13,8 @@ row! {
     // The columns that `design.md` promises, in its order.
     first [
         "image", "specimen", "end", "carrier", "x_px", "y_px", "axis_deg", "shaft_diameter_px", "shaft_diameter_um",
-        "bulb_ratio", "cut_angle_deg", "flatness", "label", "p_sheared", "quality"
+        "bulb_ratio", "cut_angle_deg", "flatness", "label", "p_sheared", "shape_p_sheared",
+        "appearance_p_sheared", "quality"
     ],
     renamed renamed::FEATURES;
     /// One row of `ends.csv`. Columns are the field names and the registry of features.
@@ -39,6 +40,10 @@ row! {
         pub label: Label,
         /// Probability by the model that the end was sheared.
         pub p_sheared: Option<f64>,
+        /// The same by measured shape alone.
+        pub shape_p_sheared: Option<f64>,
+        /// The same by the network's impression alone, calibrated.
+        pub appearance_p_sheared: Option<f64>,
         /// How well the picture shows this end, 0 to 1.
         pub quality: f64,
         /// Standard uncertainty of the shaft diameter, of the reading and of the scale where that is known.

@@ -1,10 +1,13 @@
 //! Cross-validation by groups: which fold each group is judged in, and what trees say of ends they have not seen.
+//!
+//! Groups are specimens (would another specimen be labelled right?) and picture families (would another light, renderer or
+//! microscope?).
 
 use super::fit::{Growth, Rows, grow};
 use super::forest;
 use super::prune::pruned;
 use crate::settings::LabelSettings;
-use crate::tree::model::{Smoothing, raw_p_sheared};
+use crate::tree::shape::ShapeRule;
 use rand::SeedableRng;
 use rand::seq::SliceRandom;
 use rand_chacha::ChaCha8Rng;
@@ -12,6 +15,32 @@ use rayon::prelude::*;
 
 /// Fold of each row in one repeat.
 pub type Folds = Vec<usize>;
+
+/// Folds that leave out one picture family each: first by instrument (the part of the name before the slash), then, where
+/// that differs, by instrument and light. None of a kind of which there is only one.
+pub fn family_folds(families: &[&str]) -> Vec<Folds> {
+    let instruments: Vec<&str> = families.iter().map(|f| instrument(f)).collect();
+    let (coarse, fine) = (numbered(&instruments), numbered(families));
+    let mut out = vec![coarse];
+    if out[0] != fine {
+        out.push(fine);
+    }
+    out.retain(|folds| folds.iter().any(|f| *f != 0));
+    out
+}
+
+/// `braid` of `braid/sem`.
+pub fn instrument(family: &str) -> &str {
+    family.split('/').next().unwrap_or(family)
+}
+
+/// Position of each name among the distinct ones, ascending.
+fn numbered(names: &[&str]) -> Vec<usize> {
+    let mut distinct = names.to_vec();
+    distinct.sort_unstable();
+    distinct.dedup();
+    names.iter().map(|n| distinct.partition_point(|d| d < n)).collect()
+}
 
 /// Folds of every repeat: groups in random order, each into the fold with the fewest ends so far.
 pub fn folds(groups: &[usize], settings: &LabelSettings) -> Vec<Folds> {
@@ -42,13 +71,22 @@ pub fn folds(groups: &[usize], settings: &LabelSettings) -> Vec<Folds> {
         .collect()
 }
 
+/// How far a grown tree is cut back, and how its counts become a probability.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Variant {
+    /// Penalty per leaf.
+    pub penalty: f64,
+    /// Counts -> probability.
+    pub rule: ShapeRule,
+}
+
 /// What grows in each fold.
 #[derive(Debug, Clone, Copy)]
 pub enum Grown<'a> {
-    /// One tree, pruned with each of these penalties.
-    Tree(&'a [f64]),
-    /// A forest.
-    Forest,
+    /// One tree, in each of these variants.
+    Tree(&'a [Variant]),
+    /// A forest, with this rule.
+    Forest(ShapeRule),
 }
 
 /// How to grow, the same in every fold.
@@ -64,12 +102,12 @@ pub struct Plan<'a> {
     pub groups: &'a [usize],
 }
 
-/// Raw probabilities of ends by trees that had not seen their group: for each penalty (one for a forest), one value per row.
+/// Raw probabilities of ends by trees that had not seen their group: for each variant (one for a forest), one value per row.
 pub fn unseen(plan: Plan<'_>, folds: &Folds, grown: Grown<'_>) -> Vec<Vec<f64>> {
     let n_folds = folds.iter().max().map_or(0, |m| m + 1);
     let n_out = match grown {
-        Grown::Tree(penalties) => penalties.len(),
-        Grown::Forest => 1,
+        Grown::Tree(variants) => variants.len(),
+        Grown::Forest(_) => 1,
     };
     let parts: Vec<(Vec<usize>, Vec<Vec<f64>>)> = (0..n_folds)
         .into_par_iter()
@@ -109,18 +147,19 @@ fn learnt_rows(plan: Plan<'_>, folds: &Folds, fold: usize) -> Vec<usize> {
 
 fn judge(plan: Plan<'_>, learnt: &[usize], judged: &[usize], grown: Grown<'_>, fold: usize) -> Vec<Vec<f64>> {
     let (rows, settings) = (plan.rows, plan.settings);
-    let smoothing = smoothing(rows, learnt, settings);
-    let p_of = |tree: &_, trees: &[_]| -> Vec<f64> {
-        judged.iter().map(|&r| raw_p_sheared(tree, trees, smoothing, &rows.values[r])).collect()
-    };
     match grown {
-        Grown::Tree(penalties) => {
+        Grown::Tree(variants) => {
             let tree = grow(rows, learnt, tree_growth(settings), &mut ChaCha8Rng::seed_from_u64(settings.seed));
-            penalties.iter().map(|&alpha| p_of(&pruned(&tree, alpha), &[])).collect()
+            let p_of = |variant: &Variant| {
+                let tree = pruned(&tree, variant.penalty);
+                judged.iter().map(|&r| variant.rule.p_first(&tree, &rows.values[r])).collect()
+            };
+            variants.iter().map(p_of).collect()
         }
-        Grown::Forest => {
+        Grown::Forest(rule) => {
             let trees = forest::grow_forest(rows, learnt, settings, fold as u64);
-            trees.first().map(|first| p_of(first, &trees)).into_iter().collect()
+            let p_of = |first| judged.iter().map(|&r| rule.p_of_trees(first, &trees, &rows.values[r])).collect();
+            trees.first().map(p_of).into_iter().collect()
         }
     }
 }
@@ -128,14 +167,6 @@ fn judge(plan: Plan<'_>, learnt: &[usize], judged: &[usize], grown: Grown<'_>, f
 /// How the single tree grows.
 pub fn tree_growth(settings: &LabelSettings) -> Growth {
     Growth { max_depth: settings.max_depth, min_leaf: settings.min_leaf, features_per_split: None, midway: true }
-}
-
-/// Smoothing towards the base rate of the picked rows.
-pub fn smoothing(rows: &Rows, picked: &[usize], settings: &LabelSettings) -> Smoothing {
-    let counts = rows.counts(picked);
-    let total: f64 = counts.iter().sum();
-    let base_rate = if 0.0 < total { counts[0] / total } else { 0.5 };
-    Smoothing { weight: settings.smoothing, base_rate }
 }
 
 #[cfg(test)]
@@ -159,6 +190,15 @@ mod tests {
         }
         assert_ne!(repeats[0], repeats[1]);
         assert_eq!(repeats, self::folds(&groups, &settings));
+    }
+
+    #[test]
+    fn families_are_left_out_by_instrument_and_by_light() {
+        let families = ["braid/sem", "braid/ring", "real", "braid/sem"];
+        assert_eq!(family_folds(&families), [vec![0, 0, 1, 0], vec![1, 0, 2, 1]]);
+        assert_eq!(family_folds(&["a/x", "a/y"]), [vec![0, 1]]);
+        assert_eq!(family_folds(&["a", "b"]), [vec![0, 1]]);
+        assert!(family_folds(&["a", "a"]).is_empty() && family_folds(&[]).is_empty());
     }
 
     #[test]

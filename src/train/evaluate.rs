@@ -1,13 +1,14 @@
 //! Saved results against truth: how many ends were found, how well they were measured, how well they were labelled.
 //!
-//! Results + truth -> [`Tally`] over all pictures and by picture, magnification, specimen, look and view.
+//! Results + truth -> [`Tally`] over all pictures and by picture, magnification, specimen, look, view and form of end.
 
 use super::figures::Confusion;
-use super::truth::{TrueEnd, TruePicture, base_name, pairs};
+use super::ground_truth::{TrueEnd, TruePicture, base_name, pairs};
 use crate::labels::{HandLabel, LabelRow};
 use crate::results::Results;
 use crate::settings::LabelSettings;
 use crate::table::EndRow;
+use crate::tree::subtype::FORMS;
 use crate::units::{Point, direction_gap_deg};
 use std::collections::BTreeMap;
 
@@ -34,6 +35,10 @@ pub struct Tally {
     pub bulb_ratio: Vec<f64>,
     /// Error of the size of the cut angle of edge-on cuts, degrees.
     pub cut_angle_deg: Vec<f64>,
+    /// Found ends with the right label whose form was told.
+    pub forms_told: usize,
+    /// Of these, told as the truth has it.
+    pub forms_right: usize,
 }
 
 impl Tally {
@@ -45,6 +50,11 @@ impl Tally {
     /// True of all found ends that count.
     pub fn precision(&self) -> Option<f64> {
         share(self.found, self.found + self.false_alarms)
+    }
+
+    /// Forms told as the truth has them, of all told.
+    pub fn form_accuracy(&self) -> Option<f64> {
+        share(self.forms_right, self.forms_told)
     }
 
     /// Harmonic mean of recall and precision.
@@ -68,6 +78,10 @@ impl Tally {
     fn add_pair(&mut self, truth: &TrueEnd, found: &EndRow) {
         self.found += 1;
         self.labels.add(truth.label, found.label);
+        if truth.label == found.label && !found.subtype.is_empty() {
+            self.forms_told += 1;
+            self.forms_right += usize::from(is_form(&found.subtype, &truth.subtype));
+        }
         let d = truth.shaft_diameter_px;
         if 0.0 < d {
             self.tip_d.push(truth.tip.distance(Point::new(found.x_px, found.y_px)) / d);
@@ -79,6 +93,12 @@ impl Tally {
         let both = truth.cut_angle_deg.zip(found.features.get("cut_angle_deg"));
         self.cut_angle_deg.extend(both.map(|(t, f)| f.abs() - t.abs()));
     }
+}
+
+/// Whether a told form is the one that the truth names; an oblique cut is a clean one there.
+fn is_form(told: &str, truth: &str) -> bool {
+    let told = if told == "oblique" { "clean" } else { told };
+    FORMS.iter().any(|f| f.word == told && f.truth == truth)
 }
 
 fn share(part: usize, of: usize) -> Option<f64> {
@@ -106,7 +126,7 @@ pub fn median(mut values: Vec<f64>) -> Option<f64> {
 pub struct Evaluation {
     /// Over all pictures with truth.
     pub all: Tally,
-    /// By kind of part (`look`, `view`, `magnification`, `specimen`, `picture`) and its name.
+    /// By kind of part (`look`, `view`, `magnification`, `specimen`, `picture`, `form`) and its name.
     pub parts: BTreeMap<(&'static str, String), Tally>,
     /// Pictures with truth that the run does not have.
     pub missing: Vec<String>,
@@ -131,8 +151,24 @@ pub fn evaluate(results: &Results, truth: &BTreeMap<String, TruePicture>, settin
         for part in parts(picture) {
             out.parts.entry(part).or_default().add(&picture.ends, found, settings);
         }
+        add_forms(&mut out, picture, found, settings);
     }
     out
+}
+
+/// Gradable ends of a picture by their true form.
+fn add_forms(out: &mut Evaluation, picture: &TruePicture, found: &[&EndRow], settings: &LabelSettings) {
+    let tips: Vec<Point> = found.iter().map(|e| Point::new(e.x_px, e.y_px)).collect();
+    let part = |end: &TrueEnd| ("form", end.subtype.clone());
+    for end in picture.ends.iter().filter(|e| e.gradable) {
+        out.parts.entry(part(end)).or_default().gradable += 1;
+    }
+    for (i, j) in pairs(&picture.ends, &tips, settings) {
+        let end = &picture.ends[i];
+        if end.gradable {
+            out.parts.entry(part(end)).or_default().add_pair(end, found[j]);
+        }
+    }
 }
 
 /// Steps of magnification, each about twice the one before.

@@ -81,6 +81,16 @@ impl Rows {
         counts
     }
 
+    /// Weights that sum to the number of rows, in equal parts for each class that is there: what a probability says must
+    /// not depend on which class was labelled more often.
+    pub fn balanced_weights(&self) -> Vec<f64> {
+        let all: Vec<usize> = (0..self.len()).collect();
+        let counts = self.counts(&all);
+        let present = counts.iter().filter(|c| 0.0 < **c).count().max(1) as f64;
+        let share = self.len() as f64 / present;
+        self.classes.iter().zip(&self.weights).map(|(&class, weight)| weight * share / counts[class]).collect()
+    }
+
     /// The same rows with every feature cut into at most `steps` steps of equal count, each value moved to the top of
     /// its step: forests search faster on them.
     pub fn in_steps(&self, steps: usize) -> Self {
@@ -126,11 +136,23 @@ fn grow_from(rows: &Rows, picked: &[usize], growth: Growth, rng: &mut ChaCha8Rng
     Node::Split {
         feature: cut.feature,
         threshold: cut.threshold,
+        spread: spread(picked.iter().filter_map(|&r| rows.values[r][cut.feature]).collect()),
         missing_goes,
         counts,
         low: Box::new(grow_from(rows, &low, growth, rng, depth + 1)),
         high: Box::new(grow_from(rows, &high, growth, rng, depth + 1)),
     }
+}
+
+/// Interquartile range over 1.349, the standard deviation of a normal spread: robust against outliers.
+fn spread(mut values: Vec<f64>) -> f64 {
+    const NORMAL_QUARTILES: f64 = 1.349;
+    if values.is_empty() {
+        return 0.0;
+    }
+    values.sort_by(f64::total_cmp);
+    let at = |share: f64| values[((values.len() - 1) as f64 * share).round() as usize];
+    crate::table::tidy((at(0.75) - at(0.25)) / NORMAL_QUARTILES)
 }
 
 struct Cut {

@@ -1,7 +1,7 @@
 //! Labels and saved results -> rows to learn from. Needs no pictures.
 
 use super::TrainingRow;
-use super::truth::{TruePicture, base_name, pairs};
+use super::ground_truth::{TruePicture, base_name, pairs};
 use crate::flag::Reason;
 use crate::labels::{EndRef, LabelRow, effective, place};
 use crate::results::Results;
@@ -21,11 +21,12 @@ pub struct Gathered {
     pub n_unmatched: usize,
 }
 
-/// The row of a found end with a label.
+/// The row of a found end with a label; its picture family is named like its source.
 pub fn training_row(end: &EndRow, label: Label, source: &str, weight: f64) -> TrainingRow {
     let group = if end.specimen.is_empty() { &end.image } else { &end.specimen };
     TrainingRow {
         source: source.to_owned(),
+        family: source.to_owned(),
         group: group.clone(),
         image: end.image.clone(),
         tip: Point::new(end.x_px, end.y_px),
@@ -73,13 +74,13 @@ pub fn from_controls(results: &Results, weight: f64) -> Gathered {
     out
 }
 
-/// Whether the run gave a verdict, or could have: ends that the picture did not allow have a reason and no probability
-/// near a half.
+/// Whether the run gave a verdict, or could have: not those that the picture did not allow.
 fn is_gradable(end: &EndRow) -> bool {
-    end.label != Label::Unclear || Reason::split(&end.reason).any(Reason::is_could_be_either)
+    end.label != Label::Unclear || Reason::split(&end.reason).any(Reason::is_undecided)
 }
 
-/// Found ends that match gradable true ends of pictures with the same file name.
+/// Found ends that match gradable true ends of pictures with the same file name; their picture family is the one that
+/// the truth names.
 pub fn from_truth(
     results: &Results,
     truth: &BTreeMap<String, TruePicture>,
@@ -98,7 +99,10 @@ pub fn from_truth(
         let gradable = picture.ends.iter().filter(|e| e.gradable).count();
         let rows = matched.iter().filter(|(i, _)| picture.ends[*i].gradable);
         let before = out.rows.len();
-        out.rows.extend(rows.map(|&(i, j)| training_row(found[j], picture.ends[i].label, "truth", weight)));
+        out.rows.extend(rows.map(|&(i, j)| TrainingRow {
+            family: if picture.family.is_empty() { "truth".to_owned() } else { picture.family.clone() },
+            ..training_row(found[j], picture.ends[i].label, "truth", weight)
+        }));
         out.n_unmatched += gradable - (out.rows.len() - before);
     }
     out

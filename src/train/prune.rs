@@ -28,7 +28,7 @@ pub fn penalties(tree: &Node) -> Vec<f64> {
 /// Pruned branch, its impurity share, its leaves.
 fn cut_back(node: &Node, alpha: f64, total: f64) -> (Node, f64, f64) {
     let own = impurity(node, total);
-    let Node::Split { feature, threshold, missing_goes, counts, low, high } = node else {
+    let Node::Split { feature, threshold, spread, missing_goes, counts, low, high } = node else {
         return (node.clone(), own, 1.0);
     };
     let (low, low_cost, low_leaves) = cut_back(low, alpha, total);
@@ -40,6 +40,7 @@ fn cut_back(node: &Node, alpha: f64, total: f64) -> (Node, f64, f64) {
     let kept = Node::Split {
         feature: *feature,
         threshold: *threshold,
+        spread: *spread,
         missing_goes: *missing_goes,
         counts: counts.clone(),
         low: Box::new(low),
@@ -75,7 +76,7 @@ mod tests {
 
     fn split(low: Box<Node>, high: Box<Node>) -> Node {
         let counts = low.counts().iter().zip(high.counts()).map(|(a, b)| a + b).collect();
-        Node::Split { feature: 0, threshold: 0.0, missing_goes: Side::Low, counts, low, high }
+        Node::Split { feature: 0, threshold: 0.0, spread: 1.0, missing_goes: Side::Low, counts, low, high }
     }
 
     // By hand: root 10|10, impurity 0.5; low 9|1 (0.18 of 10), high 1|9 cut further into 1|1 and 0|8.

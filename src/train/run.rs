@@ -1,21 +1,26 @@
 //! Training as a whole: table + settings -> model and everything the model page tells.
 
-use super::calibrate::{Seen, calibration_error, choose_band, fit_calibration};
-use super::cross::{Folds, Grown, Plan, folds, smoothing, tree_growth, unseen};
-use super::figures::Confusion;
+use super::band::settle_band;
+use super::calibrate::Seen;
+use super::choose::{Chosen, PruneStep, choose};
+use super::cross::{Folds, Grown, Plan, Variant, instrument, tree_growth, unseen};
+use super::figures::{Confusion, model_figures, without_unclear};
 use super::fit::{Rows, grow};
 use super::forest::grow_forest;
-use super::prune::{penalties, pruned};
+use super::judge::{Court, Evidence, PartFigures, Repeat, by_part, confusions, limits};
+use super::prune::pruned;
+use super::splits::{Raw, Splits};
+use super::warn::warnings;
 use super::{TrainingTable, label_features};
 use crate::measure::Feature;
 use crate::settings::LabelSettings;
-use crate::tree::model::{Calibration, Figures, ModelFeature, SourceCount, Training, UnclearBand, raw_p_sheared};
+use crate::tree::model::{Figures, ModelFeature, SourceCount, Training};
 use crate::tree::{CLASSES, Label, Model};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use std::collections::BTreeMap;
 
-/// What labels.
+/// What testifies for the shape.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Kind {
     /// One tree.
@@ -30,7 +35,7 @@ pub enum Kind {
 pub struct Options {
     /// Name of the model, for people.
     pub name: String,
-    /// What labels.
+    /// What testifies for the shape.
     pub kind: Kind,
     /// Features the trees must not use.
     pub without: Vec<String>,
@@ -67,30 +72,8 @@ pub enum TrainError {
 pub struct Learning {
     /// Share of the specimens learnt from, 0..1.
     pub share: f64,
-    /// Balanced accuracy on unseen specimens, nothing called unclear.
+    /// Balanced accuracy of the shape tree on unseen specimens, nothing called unclear.
     pub balanced_accuracy: Option<f64>,
-}
-
-/// Figures of one source of labels or one specimen.
-#[derive(Debug, Clone, PartialEq)]
-pub struct SourceFigures {
-    /// Source, or specimen.
-    pub name: String,
-    /// Truth against label on unseen ends, mean over repeats.
-    pub confusion: Confusion,
-}
-
-/// One step of pruning.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct PruneStep {
-    /// Penalty per leaf.
-    pub penalty: f64,
-    /// Leaves of the tree of all ends under this penalty.
-    pub leaves: usize,
-    /// Mean squared error of the probabilities on unseen ends.
-    pub error: f64,
-    /// Its standard error over folds.
-    pub standard_error: f64,
 }
 
 /// A new model and how it came about.
@@ -98,14 +81,16 @@ pub struct PruneStep {
 pub struct Trained {
     /// The model.
     pub model: Model,
-    /// Truth against label on unseen ends, with the unclear band in use.
+    /// Truth against label on specimens left out, with the band in use.
     pub confusion: Confusion,
-    /// Calibrated probabilities on unseen ends, all repeats.
+    /// Probabilities on specimens left out, all repeats.
     pub seen: Vec<Seen>,
     /// By source of the labels.
-    pub by_source: Vec<SourceFigures>,
+    pub by_source: Vec<PartFigures>,
     /// By specimen.
-    pub by_group: Vec<SourceFigures>,
+    pub by_group: Vec<PartFigures>,
+    /// By picture family, each left out of all learning.
+    pub by_family: Vec<PartFigures>,
     /// How the tree was cut back.
     pub pruning: Vec<PruneStep>,
     /// Whether more labels would help.
@@ -122,55 +107,88 @@ pub fn train(table: &TrainingTable, settings: &LabelSettings, options: &Options)
     check_classes(table)?;
     let features = chosen_features(options)?;
     let rows = table.to_rows(&features);
-    let all: Vec<usize> = (0..rows.len()).collect();
     let (groups, names) = table.groups();
-    let repeats = folds(&groups, settings);
+    let families = table.families();
     let plan = Plan { rows: &rows, settings, share: 1.0, groups: &groups };
+    let splits = Splits::new(&groups, &families, settings);
+    let grown = grow(&rows, &all(&rows), tree_growth(settings), &mut ChaCha8Rng::seed_from_u64(settings.seed));
+    let Chosen { variant, pruning } = choose(plan, splits.fitting(), &grown, &splits.by_family);
 
-    let grown = grow(&rows, &all, tree_growth(settings), &mut ChaCha8Rng::seed_from_u64(settings.seed));
-    let grid = penalty_grid(&penalties(&grown));
-    let tree_p: Vec<Vec<Vec<f64>>> = repeats.iter().map(|f| unseen(plan, f, Grown::Tree(&grid))).collect();
-    let (chosen, pruning) = choose_penalty(&rows, &repeats, &tree_p, &grown, &grid, settings);
-    let single: Vec<Vec<f64>> = tree_p.into_iter().map(|mut p| p.swap_remove(chosen)).collect();
-    let forest_p: Vec<Vec<f64>> = forest_judged(plan, &repeats, options.kind);
-    let raw = if options.kind == Kind::Forest { &forest_p } else { &single };
-
-    let judged = Judged::new(&rows, &repeats, raw, settings);
-    let tree = pruned(&grown, grid[chosen]);
-    let forest =
-        if options.kind == Kind::Forest { grow_forest(&rows, &all, settings, u64::from(u32::MAX)) } else { Vec::new() };
-    let smoothing = smoothing(&rows, &all, settings);
-    let (calibration, unclear) = if repeats.is_empty() {
-        own_band(&rows, settings, |v| raw_p_sheared(&tree, &forest, smoothing, v))
-    } else {
-        judged.final_maps(settings)
+    let raw = Raw::new(plan, &splits, variant, options.kind);
+    let appearance = table.appearance();
+    let weights = rows.balanced_weights();
+    let evidence =
+        |shape| Evidence { shape, appearance: &appearance, classes: &rows.classes, weights: &weights, times: 1 };
+    let by_specimen = raw.judged_by_specimen(&splits, evidence, settings);
+    let by_family = raw.judged_by_family(&splits, evidence, settings);
+    let tree = pruned(&grown, variant.penalty);
+    let forest = match options.kind {
+        Kind::Forest => grow_forest(&rows, &all(&rows), settings, u64::from(u32::MAX)),
+        Kind::Tree => Vec::new(),
     };
+    let own: Vec<f64> = rows.values.iter().map(|v| variant.rule.p_of_trees(&tree, &forest, v)).collect();
+    let court = final_court(&raw, evidence(&own), settings);
+
+    let (folds, families_left_out) = splits.numbers();
+    let figures = Figures {
+        folds,
+        families: families_left_out,
+        tree_without_unclear: without_unclear(&rows, &raw.tree),
+        forest_without_unclear: without_unclear(&rows, &raw.forest),
+        appearance_without_unclear: raw.appearance_without_unclear(&rows, &appearance),
+        ..model_figures(&rows, &by_specimen, by_family.first())
+    };
+    let warnings = warnings(table, names.len(), &figures, settings);
     let model = Model {
         name: options.name.clone(),
         features: features.iter().map(|f| ModelFeature { feature: f, range: range(table, f) }).collect(),
         tree,
         forest,
-        smoothing,
-        calibration,
-        unclear,
+        shape: variant.rule,
+        witnesses: court.witnesses,
+        unclear: court.unclear,
         subtype: settings.subtype.clone(),
         training: Training { digest: table.digest(), sources: source_counts(table) },
-        figures: figures(&rows, &repeats, &judged, [&single, &forest_p]),
+        figures,
     };
-    let learning = learning_curve(plan, &repeats, grid[chosen]);
-    let by_source = judged.by(&table.rows().iter().map(|r| r.source.as_str()).collect::<Vec<_>>());
-    let by_group = judged.by(&groups.iter().map(|&g| names[g]).collect::<Vec<_>>());
-    let warnings = warnings(table, &names, &repeats);
+    let part = |of: &[&str]| by_part(&rows, &by_specimen, of);
     Ok(Trained {
-        confusion: Confusion::mean(&judged.confusions()),
-        seen: judged.seen.concat(),
+        confusion: Confusion::mean(&confusions(&rows, &by_specimen)),
+        seen: by_specimen.iter().flat_map(|r| r.seen.iter().copied()).collect(),
         model,
-        by_source,
-        by_group,
+        by_source: part(&table.rows().iter().map(|r| r.source.as_str()).collect::<Vec<_>>()),
+        by_group: part(&groups.iter().map(|&g| names[g]).collect::<Vec<_>>()),
+        by_family: family_parts(&rows, &by_family, &families),
         pruning,
-        learning,
+        learning: learning_curve(plan, &splits.by_specimen, variant),
         warnings,
     })
+}
+
+/// Calibrations, weights and band from all unseen ends, and the band held against what the final tree says (`own`).
+fn final_court(raw: &Raw, own: Evidence<'_>, settings: &LabelSettings) -> Court {
+    let pool = raw.pool(own);
+    let court = pool.evidence().fit(&pool.all(), settings);
+    let rows: Vec<usize> = (0..own.classes.len()).collect();
+    let unclear = settle_band(court.unclear, &own.judged(&rows, &court.witnesses), limits(settings));
+    Court { unclear, ..court }
+}
+
+/// Families left out: instruments, then lights.
+fn family_parts(rows: &Rows, repeats: &[Repeat], families: &[&str]) -> Vec<PartFigures> {
+    let instruments: Vec<&str> = families.iter().map(|f| instrument(f)).collect();
+    match repeats {
+        [by_instrument, by_light] => {
+            let mut parts = by_part(rows, std::slice::from_ref(by_instrument), &instruments);
+            parts.extend(by_part(rows, std::slice::from_ref(by_light), families));
+            parts
+        }
+        _ => by_part(rows, repeats, families),
+    }
+}
+
+fn all(rows: &Rows) -> Vec<usize> {
+    (0..rows.len()).collect()
 }
 
 fn check_classes(table: &TrainingTable) -> Result<(), TrainError> {
@@ -192,181 +210,13 @@ fn chosen_features(options: &Options) -> Result<Vec<&'static Feature>, TrainErro
     if features.is_empty() { Err(TrainError::NoFeatures) } else { Ok(features) }
 }
 
-/// Most penalties tried: cross-validation cannot tell finer steps apart.
-const MAX_PENALTIES: usize = 40;
-
-/// Geometric means of neighbouring penalties (Breiman et al. 1984, §3.4.2), thinned.
-fn penalty_grid(found: &[f64]) -> Vec<f64> {
-    let mut grid: Vec<f64> = found.windows(2).map(|w| (w[0] * w[1]).sqrt()).collect();
-    grid.push(found.last().map_or(0.0, |a| a * 2.0));
-    let step = grid.len().div_ceil(MAX_PENALTIES).max(1);
-    let last = grid.len() - 1;
-    grid.into_iter().enumerate().filter(|(i, _)| (last - i).is_multiple_of(step)).map(|(_, a)| a).collect()
-}
-
-/// The largest penalty whose error on unseen ends is within so many standard errors of the best.
-fn choose_penalty(
-    rows: &Rows,
-    repeats: &[Folds],
-    p: &[Vec<Vec<f64>>],
-    grown: &crate::tree::Node,
-    grid: &[f64],
-    settings: &LabelSettings,
-) -> (usize, Vec<PruneStep>) {
-    let steps: Vec<PruneStep> = grid
-        .iter()
-        .enumerate()
-        .map(|(k, &penalty)| {
-            let per_fold: Vec<f64> =
-                repeats.iter().zip(p).flat_map(|(folds, values)| fold_errors(rows, folds, &values[k])).collect();
-            let n = per_fold.len().max(1) as f64;
-            let error = per_fold.iter().sum::<f64>() / n;
-            let variance = per_fold.iter().map(|e| (e - error).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
-            // Repeats share their ends: only the folds of one repeat count as independent.
-            let independent = (n / repeats.len().max(1) as f64).max(1.0);
-            let leaves = pruned(grown, penalty).n_leaves();
-            PruneStep { penalty, leaves, error, standard_error: (variance / independent).sqrt() }
-        })
-        .collect();
-    let best = steps.iter().min_by(|a, b| a.error.total_cmp(&b.error));
-    let limit = best.map_or(0.0, |b| b.error + settings.prune_standard_errors * b.standard_error);
-    let chosen = (0..steps.len()).rev().find(|&k| steps[k].error <= limit).unwrap_or(0);
-    (chosen, steps)
-}
-
-/// Weighted mean squared error of the probabilities in each fold.
-fn fold_errors(rows: &Rows, folds: &Folds, p: &[f64]) -> Vec<f64> {
-    let n = folds.iter().max().map_or(0, |m| m + 1);
-    let mut sums = vec![(0.0, 0.0); n];
-    for (row, &fold) in folds.iter().enumerate() {
-        let target = f64::from(u8::from(rows.classes[row] == 0));
-        sums[fold].0 += rows.weights[row] * (p[row] - target).powi(2);
-        sums[fold].1 += rows.weights[row];
-    }
-    sums.into_iter().filter(|s| 0.0 < s.1).map(|s| s.0 / s.1).collect()
-}
-
-/// Probabilities by forests; one repeat is enough when the forest is only compared.
-fn forest_judged(plan: Plan<'_>, repeats: &[Folds], kind: Kind) -> Vec<Vec<f64>> {
-    let n = if kind == Kind::Forest { repeats.len() } else { repeats.len().min(1) };
-    repeats[..n].iter().map(|f| unseen(plan, f, Grown::Forest).swap_remove(0)).collect()
-}
-
-/// Labels of unseen ends: calibration and band of each fold come from the other folds.
-struct Judged<'a> {
-    rows: &'a Rows,
-    raw: Vec<Vec<Seen>>,
-    seen: Vec<Vec<Seen>>,
-    said: Vec<Vec<Label>>,
-}
-
-impl<'a> Judged<'a> {
-    fn new(rows: &'a Rows, repeats: &[Folds], raw: &[Vec<f64>], settings: &LabelSettings) -> Self {
-        let mut out = Self { rows, raw: Vec::new(), seen: Vec::new(), said: Vec::new() };
-        for (folds, p) in repeats.iter().zip(raw) {
-            let raw: Vec<Seen> =
-                p.iter().enumerate().map(|(r, &p)| Seen { p, sheared: rows.classes[r] == 0 }).collect();
-            let (mut seen, mut said) = (raw.clone(), vec![Label::Unclear; raw.len()]);
-            for fold in 0..folds.iter().max().map_or(0, |m| m + 1) {
-                let others: Vec<Seen> = (0..raw.len()).filter(|&r| folds[r] != fold).map(|r| raw[r]).collect();
-                let (map, band) = maps(&others, settings);
-                for r in (0..raw.len()).filter(|&r| folds[r] == fold) {
-                    seen[r].p = map.apply(raw[r].p);
-                    said[r] = band.label(seen[r].p);
-                }
-            }
-            out.raw.push(raw);
-            out.seen.push(seen);
-            out.said.push(said);
-        }
-        out
-    }
-
-    fn final_maps(&self, settings: &LabelSettings) -> (Calibration, UnclearBand) {
-        maps(&self.raw.concat(), settings)
-    }
-
-    fn truth(&self, row: usize) -> Label {
-        CLASSES[self.rows.classes[row]]
-    }
-
-    fn confusions(&self) -> Vec<Confusion> {
-        let count = |said: &Vec<Label>| {
-            let mut table = Confusion::default();
-            said.iter().enumerate().for_each(|(r, &s)| table.add(self.truth(r), s));
-            table
-        };
-        self.said.iter().map(count).collect()
-    }
-
-    /// Mean confusion of each named part, in order of names.
-    fn by(&self, names: &[&str]) -> Vec<SourceFigures> {
-        let mut parts: BTreeMap<&str, Vec<Confusion>> = BTreeMap::new();
-        for (repeat, said) in self.said.iter().enumerate() {
-            for (row, &label) in said.iter().enumerate() {
-                let tables = parts.entry(names[row]).or_insert_with(|| vec![Confusion::default(); self.said.len()]);
-                tables[repeat].add(self.truth(row), label);
-            }
-        }
-        let mean = |(name, tables): (&str, Vec<Confusion>)| SourceFigures {
-            name: name.to_owned(),
-            confusion: Confusion::mean(&tables),
-        };
-        parts.into_iter().map(mean).collect()
-    }
-}
-
-fn maps(raw: &[Seen], settings: &LabelSettings) -> (Calibration, UnclearBand) {
-    let map = fit_calibration(raw, None);
-    let calibrated: Vec<Seen> = raw.iter().map(|s| Seen { p: map.apply(s.p), ..*s }).collect();
-    (map, choose_band(&calibrated, settings.max_unclear, settings.accepted_error))
-}
-
-/// Without groups to judge by there is only the training data itself: probabilities stay as smoothed.
-fn own_band(rows: &Rows, settings: &LabelSettings, p: impl Fn(&[Option<f64>]) -> f64) -> (Calibration, UnclearBand) {
-    let seen: Vec<Seen> =
-        (0..rows.len()).map(|r| Seen { p: p(&rows.values[r]), sheared: rows.classes[r] == 0 }).collect();
-    (Calibration::NONE, choose_band(&seen, settings.max_unclear, settings.accepted_error))
-}
-
-/// Balanced accuracy with a verdict on every end, mean over repeats.
-fn without_unclear(rows: &Rows, repeats: &[Vec<f64>]) -> Option<f64> {
-    let one = |p: &Vec<f64>| {
-        let mut table = Confusion::default();
-        for (row, &p) in p.iter().enumerate() {
-            table.add(CLASSES[rows.classes[row]], if 0.5 <= p { Label::Sheared } else { Label::Tensile });
-        }
-        table.balanced_accuracy()
-    };
-    let values: Vec<f64> = repeats.iter().filter_map(one).collect();
-    (!values.is_empty()).then(|| crate::table::tidy(values.iter().sum::<f64>() / values.len() as f64))
-}
-
-fn figures(rows: &Rows, repeats: &[Folds], judged: &Judged<'_>, [single, forest]: [&[Vec<f64>]; 2]) -> Figures {
-    let Some(first) = repeats.first() else { return Figures::default() };
-    let mean = Confusion::mean(&judged.confusions());
-    let tidy = |v: Option<f64>| v.map(crate::table::tidy);
-    Figures {
-        folds: first.iter().max().map_or(0, |m| *m as u32 + 1),
-        repeats: repeats.len() as u32,
-        sensitivity: mean.sensitivity(),
-        specificity: mean.specificity(),
-        n_unclear: mean.n_unclear(),
-        balanced_accuracy: tidy(mean.balanced_accuracy()),
-        kappa: tidy(mean.kappa()),
-        calibration_error: tidy(calibration_error(&judged.seen.concat())),
-        tree_without_unclear: without_unclear(rows, single),
-        forest_without_unclear: without_unclear(rows, forest),
-    }
-}
-
 /// Shares of the specimens at which the learning curve is taken.
 const LEARNING_SHARES: [f64; 5] = [0.1, 0.25, 0.5, 0.75, 1.0];
 
-fn learning_curve(plan: Plan<'_>, repeats: &[Folds], penalty: f64) -> Vec<Learning> {
+fn learning_curve(plan: Plan<'_>, repeats: &[Folds], variant: Variant) -> Vec<Learning> {
     let Some(folds) = repeats.first() else { return Vec::new() };
     let point = |&share: &f64| {
-        let p = unseen(Plan { share, ..plan }, folds, Grown::Tree(&[penalty]));
+        let p = unseen(Plan { share, ..plan }, folds, Grown::Tree(&[variant]));
         Learning { share, balanced_accuracy: without_unclear(plan.rows, &p) }
     };
     LEARNING_SHARES.iter().map(point).collect()
@@ -393,25 +243,4 @@ fn source_counts(table: &TrainingTable) -> Vec<SourceCount> {
         SourceCount { source: source.to_owned(), specimens: groups.len() as u64, sheared, tensile }
     };
     parts.into_iter().map(count).collect()
-}
-
-/// Fewest ends of a label that say anything.
-const FEW_ENDS: usize = 20;
-/// Fewest specimens whose figures can be trusted.
-const FEW_SPECIMENS: usize = 5;
-
-fn warnings(table: &TrainingTable, names: &[&str], repeats: &[Folds]) -> Vec<String> {
-    let mut out = Vec::new();
-    if repeats.is_empty() {
-        out.push("all labels come from one specimen: nothing can be said about other specimens".to_owned());
-    } else if names.len() < FEW_SPECIMENS {
-        out.push(format!("only {} specimens: the figures are rough", names.len()));
-    }
-    for label in CLASSES {
-        let n = table.count(label);
-        if n < FEW_ENDS {
-            out.push(format!("only {n} {} ends: label more of them", label.word()));
-        }
-    }
-    out
 }

@@ -7,6 +7,7 @@ use crate::labels::HandLabel;
 use crate::measure::{FEATURES, Feature, FeatureRow};
 use crate::renamed;
 use crate::table::{Cell, Column, Record, TableError, TableRow, Word, from_csv, to_csv};
+use crate::tree::witness::NETWORK_FEATURE;
 use crate::tree::{CLASSES, Label};
 use crate::units::Point;
 use std::cmp::Ordering;
@@ -18,6 +19,9 @@ pub struct TrainingRow {
     pub source: String,
     /// Ends of one group (specimen) are never split between training and judging.
     pub group: String,
+    /// Picture family, `instrument` or `instrument/light` (a renderer counts as an instrument). Families are left out of
+    /// learning in turn, to see how the model fares on pictures of another kind.
+    pub family: String,
     /// Picture.
     pub image: String,
     /// Tip, px.
@@ -26,7 +30,7 @@ pub struct TrainingRow {
     pub label: Label,
     /// How many ends it counts for.
     pub weight: f64,
-    /// Its features.
+    /// Its features, and the network's impression of it.
     pub features: FeatureRow,
 }
 
@@ -75,7 +79,7 @@ impl TrainingTable {
 
     /// Digest of the table (BLAKE3, hexadecimal).
     pub fn digest(&self) -> String {
-        blake3::hash(&self.to_csv()).to_hex().to_string()
+        digest_of(&self.to_csv())
     }
 
     /// All rows, in canonical order.
@@ -103,6 +107,16 @@ impl TrainingTable {
         (of, names)
     }
 
+    /// Picture family of each row.
+    pub fn families(&self) -> Vec<&str> {
+        self.rows.iter().map(|r| r.family.as_str()).collect()
+    }
+
+    /// The network's impression of each row, where there is one.
+    pub fn appearance(&self) -> Vec<Option<f64>> {
+        self.rows.iter().map(|r| r.features.get(NETWORK_FEATURE)).collect()
+    }
+
     /// The rows as the fit takes them, with these features.
     pub fn to_rows(&self, features: &[&'static Feature]) -> Rows {
         Rows {
@@ -114,16 +128,27 @@ impl TrainingTable {
     }
 }
 
-/// The features that a tree may use.
+/// Digest of a training table as it lies in its file (BLAKE3, hexadecimal).
+pub fn digest_of(bytes: &[u8]) -> String {
+    blake3::hash(bytes).to_hex().to_string()
+}
+
+/// The features that a shape tree may use: measured ones, never the network's impression.
 pub fn label_features() -> impl Iterator<Item = &'static Feature> {
-    FEATURES.iter().filter(|f| f.for_label)
+    FEATURES.iter().filter(|f| f.for_label && f.name != NETWORK_FEATURE)
+}
+
+/// The features that a training table keeps: those of the shape tree and the network's impression.
+fn kept_features() -> impl Iterator<Item = &'static Feature> {
+    label_features().chain(FEATURES.iter().filter(|f| f.name == NETWORK_FEATURE))
 }
 
 fn rounded(mut row: TrainingRow) -> TrainingRow {
     row.weight = tidy_weight(row.weight);
     row.tip = Point::new(short(row.tip.x), short(row.tip.y));
     for feature in FEATURES {
-        let value = row.features.get(feature.name).filter(|_| feature.for_label);
+        let kept = kept_features().any(|f| f.name == feature.name);
+        let value = row.features.get(feature.name).filter(|_| kept);
         row.features.set(feature.name, value.map(short));
     }
     row
@@ -145,6 +170,7 @@ fn order(a: &TrainingRow, b: &TrainingRow) -> Ordering {
         .then_with(|| number(a.tip.x, b.tip.x))
         .then_with(|| a.label.cmp(&b.label))
         .then_with(|| a.source.cmp(&b.source))
+        .then_with(|| a.family.cmp(&b.family))
         .then_with(|| number(a.weight, b.weight))
         .then_with(|| {
             let bits =
@@ -165,13 +191,17 @@ impl TableRow for TrainingRow {
         let mut columns = vec![
             Column::text("source", "Where the label came from."),
             Column::text("group", "Ends of one group are judged together."),
+            Column::text(
+                "family",
+                "Picture family, instrument or instrument/light: left out of learning as a whole in turn.",
+            ),
             Column::text("image", "Picture."),
             Column::number("x_px", "px", "Middle of the end."),
             Column::number("y_px", "px", "Middle of the end."),
             Column::text("label", "sheared or tensile."),
             Column::number("weight", "1", "How many ends it counts for."),
         ];
-        columns.extend(label_features().map(|f| Column::number(f.name, f.unit, f.meaning)));
+        columns.extend(kept_features().map(|f| Column::number(f.name, f.unit, f.meaning)));
         columns
     }
 
@@ -179,26 +209,29 @@ impl TableRow for TrainingRow {
         let mut cells = vec![
             Cell::Text(self.source.clone()),
             Cell::Text(self.group.clone()),
+            Cell::Text(self.family.clone()),
             Cell::Text(self.image.clone()),
             Cell::Number(Some(self.tip.x)),
             Cell::Number(Some(self.tip.y)),
             Cell::word(Some(self.label.word())),
             Cell::Number(Some(self.weight)),
         ];
-        cells.extend(label_features().map(|f| Cell::Number(self.features.get(f.name))));
+        cells.extend(kept_features().map(|f| Cell::Number(self.features.get(f.name))));
         cells
     }
 
     fn from_record(record: &Record<'_>) -> Result<Self, TableError> {
         let mut features = FeatureRow::default();
-        for feature in label_features() {
-            features.set(feature.name, record.optional_number(feature.name)?);
+        for feature in kept_features() {
+            features.set(feature.name, feature_of(record, feature.name)?);
         }
         let word = record.text("label")?;
         let image = record.text("image")?;
         let group = record.optional_text("group").or_else(|| record.optional_text("specimen"));
+        let source = record.optional_text("source").unwrap_or_else(|| "table".to_owned());
         Ok(Self {
-            source: record.optional_text("source").unwrap_or_else(|| "table".to_owned()),
+            family: record.optional_text("family").unwrap_or_else(|| source.clone()),
+            source,
             group: group.unwrap_or_else(|| image.clone()),
             image,
             tip: Point::new(record.number("x_px")?, record.number("y_px")?),
@@ -206,6 +239,15 @@ impl TableRow for TrainingRow {
             weight: record.optional_number("weight")?.unwrap_or(1.0),
             features,
         })
+    }
+}
+
+/// A feature by its name, or by the one that 0.1.0 gave it.
+fn feature_of(record: &Record<'_>, name: &str) -> Result<Option<f64>, TableError> {
+    let value = record.optional_number(name)?;
+    match renamed::FEATURES.iter().find(|(_, new)| *new == name) {
+        Some((old, _)) if value.is_none() => record.optional_number(old),
+        _ => Ok(value),
     }
 }
 
@@ -231,7 +273,17 @@ mod tests {
         let mut features = FeatureRow::default();
         features.set("bulb_ratio", Some(1.234_56));
         let (source, image) = ("test".to_owned(), "a.png".to_owned());
-        TrainingRow { source, group: group.into(), image, tip: Point::new(x, 2.0), label, weight: 0.3, features }
+        let family = source.clone();
+        TrainingRow {
+            source,
+            family,
+            group: group.into(),
+            image,
+            tip: Point::new(x, 2.0),
+            label,
+            weight: 0.3,
+            features,
+        }
     }
 
     #[test]

@@ -3,17 +3,19 @@
 //! Everything is checked on the way in: format, feature table, names and units, every node. Nothing in a file can
 //! make reading or predicting panic or run for long.
 
-use super::model::{
-    Calibration, Figures, Model, ModelFeature, Smoothing, Training, UnclearBand, class_words, registered,
-};
+use super::model::{Figures, Model, ModelFeature, Training, UnclearBand, class_words, registered};
 use super::node::{Node, Side};
+use super::shape::ShapeRule;
+use super::witness::Witnesses;
 use crate::measure::FEATURE_SCHEMA;
 use crate::settings::SubtypeSettings;
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value, json};
 
 /// Format of the model file.
-pub const MODEL_FORMAT: &str = "breakface-model/1";
+pub const MODEL_FORMAT: &str = "breakface-model/2";
+/// Format that 0.1.0 wrote.
+const FORMAT_OF_0_1: &str = "breakface-model/1";
 /// Largest file that is read, bytes: a forest of 60 trees takes about one million.
 const MAX_BYTES: usize = 32 << 20;
 /// Deepest tree that is read; training stops far above. The JSON reader has a limit of its own (128 levels).
@@ -40,6 +42,11 @@ pub enum ModelError {
         /// What the file says.
         found: String,
     },
+    /// Written by 0.1.0: one tree over shape and impression, which this version keeps apart.
+    #[error(
+        "model: written by version 0.1.0; its training table still serves: `breakface train --base OLD.json --out NEW.json`"
+    )]
+    Old,
     /// Made for another table of features.
     #[error(
         "model: made for features {found:?}, this version measures {FEATURE_SCHEMA:?}; train again with this version"
@@ -82,8 +89,8 @@ struct Wire {
     name: String,
     classes: Vec<String>,
     features: Vec<WireFeature>,
-    smoothing: Smoothing,
-    calibration: Calibration,
+    shape: ShapeRule,
+    witnesses: Witnesses,
     unclear: UnclearBand,
     subtype: SubtypeSettings,
     training: Training,
@@ -116,6 +123,9 @@ pub(super) fn read(bytes: &[u8]) -> Result<Model, ModelError> {
     }
     let head: Head = serde_json::from_slice(bytes).map_err(ModelError::Unreadable)?;
     let found = text(head.format);
+    if found == FORMAT_OF_0_1 {
+        return Err(ModelError::Old);
+    }
     if found != MODEL_FORMAT {
         return Err(ModelError::Format { found });
     }
@@ -129,7 +139,7 @@ pub(super) fn read(bytes: &[u8]) -> Result<Model, ModelError> {
     }
     let features = wire.features.into_iter().map(read_feature).collect::<Result<Vec<_>, _>>()?;
     check_names(&features)?;
-    check_numbers(&wire.smoothing, &wire.calibration, &wire.unclear)?;
+    check_numbers(&wire.shape, &wire.witnesses, &wire.unclear)?;
     let mut reader = NodeReader { features: &features, nodes: 0 };
     let tree = reader.read(&wire.tree, "tree", 0)?;
     let mut forest = Vec::with_capacity(wire.forest.len());
@@ -141,13 +151,22 @@ pub(super) fn read(bytes: &[u8]) -> Result<Model, ModelError> {
         features,
         tree,
         forest,
-        smoothing: wire.smoothing,
-        calibration: wire.calibration,
+        shape: wire.shape,
+        witnesses: wire.witnesses,
         unclear: wire.unclear,
         subtype: wire.subtype,
         training: wire.training,
         figures: wire.figures,
     })
+}
+
+/// Digest of the training table that a model file of this version or of 0.1.0 names.
+pub fn training_digest(bytes: &[u8]) -> Option<String> {
+    #[derive(Deserialize)]
+    struct Named {
+        training: Training,
+    }
+    serde_json::from_slice::<Named>(bytes).ok().map(|n| n.training.digest)
 }
 
 /// Writes a model, indented, one line at the end.
@@ -159,8 +178,8 @@ pub(super) fn write(model: &Model) -> Vec<u8> {
         name: model.name.clone(),
         classes: class_words(),
         features: model.features.iter().map(write_feature).collect(),
-        smoothing: model.smoothing,
-        calibration: model.calibration,
+        shape: model.shape,
+        witnesses: model.witnesses,
         unclear: model.unclear,
         subtype: model.subtype.clone(),
         training: model.training.clone(),
@@ -168,8 +187,7 @@ pub(super) fn write(model: &Model) -> Vec<u8> {
         tree: write_node(&model.tree, &names),
         forest: model.forest.iter().map(|t| write_node(t, &names)).collect(),
     };
-    // Plain structs of strings and finite numbers always serialise.
-    let mut bytes = serde_json::to_vec_pretty(&wire).unwrap_or_default();
+    let mut bytes = serde_json::to_vec_pretty(&wire).expect("plain structs of strings and numbers serialise");
     bytes.push(b'\n');
     bytes
 }
@@ -225,13 +243,21 @@ fn check_names(features: &[ModelFeature]) -> Result<(), ModelError> {
     }
 }
 
-fn check_numbers(smoothing: &Smoothing, calibration: &Calibration, band: &UnclearBand) -> Result<(), ModelError> {
-    if !(0.0..=1.0).contains(&smoothing.base_rate) || smoothing.weight < 0.0 {
-        return Err(bad("smoothing", "base_rate must be 0 to 1 and weight at least 0"));
+fn check_numbers(shape: &ShapeRule, witnesses: &Witnesses, band: &UnclearBand) -> Result<(), ModelError> {
+    if shape.softness < 0.0 || shape.shrinkage < 0.0 {
+        return Err(bad("shape", "softness and shrinkage must be at least 0"));
     }
-    // A negative slope would turn the tree's answers round.
-    if calibration.slope <= 0.0 {
-        return Err(bad("calibration", "slope must be positive"));
+    for (name, witness) in [("shape", &witnesses.shape), ("appearance", &witnesses.appearance)] {
+        // A negative slope would turn the witness round.
+        if witness.calibration.slope < 0.0 {
+            return Err(bad(format!("witnesses, {name}"), "slope must be at least 0"));
+        }
+        if witness.cap < 0.0 || !(0.0..=1.0).contains(&witness.weight) {
+            return Err(bad(format!("witnesses, {name}"), "cap must be at least 0 and weight 0 to 1"));
+        }
+    }
+    if witnesses.decided < 0.0 {
+        return Err(bad("witnesses", "decided must be at least 0"));
     }
     if !(0.0 <= band.low && band.low <= band.high && band.high <= 1.0) {
         return Err(bad("unclear", "expected 0 <= low <= high <= 1"));
@@ -259,7 +285,7 @@ impl NodeReader<'_> {
             known_only(fields, &["counts"], at)?;
             return Ok(Node::Leaf { counts });
         }
-        known_only(fields, &["feature", "threshold", "missing_goes", "counts", "low", "high"], at)?;
+        known_only(fields, &["feature", "threshold", "spread", "missing_goes", "counts", "low", "high"], at)?;
         let name = fields["feature"].as_str().unwrap_or_default();
         let feature = self
             .features
@@ -271,6 +297,11 @@ impl NodeReader<'_> {
             .and_then(Value::as_f64)
             .filter(|t| t.is_finite())
             .ok_or_else(|| bad(shorten(at), "threshold is not a number"))?;
+        let spread = fields
+            .get("spread")
+            .and_then(Value::as_f64)
+            .filter(|s| s.is_finite() && 0.0 <= *s)
+            .ok_or_else(|| bad(shorten(at), "spread is not a number of at least 0"))?;
         let missing_goes = match fields.get("missing_goes").and_then(Value::as_str) {
             Some("low") => Side::Low,
             Some("high") => Side::High,
@@ -278,7 +309,7 @@ impl NodeReader<'_> {
         };
         let low = Box::new(self.child(fields, "low", at, depth)?);
         let high = Box::new(self.child(fields, "high", at, depth)?);
-        Ok(Node::Split { feature, threshold, missing_goes, counts, low, high })
+        Ok(Node::Split { feature, threshold, spread, missing_goes, counts, low, high })
     }
 
     fn child(&mut self, fields: &Map<String, Value>, side: &str, at: &str, depth: usize) -> Result<Node, ModelError> {
@@ -310,9 +341,10 @@ fn shorten(at: &str) -> String {
 fn write_node(node: &Node, names: &[&str]) -> Value {
     match node {
         Node::Leaf { counts } => json!({ "counts": counts }),
-        Node::Split { feature, threshold, missing_goes, counts, low, high } => json!({
+        Node::Split { feature, threshold, spread, missing_goes, counts, low, high } => json!({
             "feature": names[*feature],
             "threshold": threshold,
+            "spread": spread,
             "missing_goes": missing_goes.word(),
             "counts": counts,
             "low": write_node(low, names),
@@ -337,11 +369,11 @@ mod tests {
     fn numbers_are_read_as_they_were_written() {
         // Found by fuzzing: a parser that is off by one in the last place makes another model of it.
         let text = String::from_utf8(crate::tree::Model::bundled().unwrap().to_json()).unwrap();
-        let (before, rest) = text.split_once("\"base_rate\":").unwrap();
+        let (before, rest) = text.split_once("\"softness\":").unwrap();
         let after = &rest[rest.find([',', '}']).unwrap()..];
         for number in ["0.9413265306122449", "0.1234567890123456", "0.30000000000000004", "2.2250738585072011e-308"] {
-            let model = read(format!("{before}\"base_rate\":{number}{after}").as_bytes()).unwrap();
-            assert_eq!(model.smoothing.base_rate, number.parse::<f64>().unwrap());
+            let model = read(format!("{before}\"softness\":{number}{after}").as_bytes()).unwrap();
+            assert_eq!(model.shape.softness, number.parse::<f64>().unwrap());
             assert_eq!(read(&model.to_json()).unwrap().digest(), model.digest());
         }
     }

@@ -1,4 +1,4 @@
-//! The decision tree that labels ends: predict and explain; the model file.
+//! What labels ends: a decision tree on measured shape beside a network's impression; the model file.
 //!
 //! Features -> label, probability of sheared, and the reason where there is no verdict. Knows nothing of pictures, and
 //! nothing of training, which is [`crate::train`].
@@ -9,7 +9,9 @@ use crate::tabular::words;
 pub mod file;
 pub mod model;
 pub mod node;
+pub mod shape;
 pub mod subtype;
+pub mod witness;
 
 pub use file::ModelError;
 pub use model::{Model, Step};
@@ -46,6 +48,10 @@ pub struct Verdict {
     pub label: Label,
     /// Probability that the end was sheared; missing when nothing could be measured.
     pub p_sheared: Option<f64>,
+    /// The same by measured shape alone.
+    pub shape_p_sheared: Option<f64>,
+    /// The same by the network's impression alone.
+    pub appearance_p_sheared: Option<f64>,
     /// Why the label is `unclear`; empty otherwise.
     pub reasons: Vec<Reason>,
     /// Descriptive subtype (bulb, split, cut, flared cut, …) where it can be told.

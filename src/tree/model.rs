@@ -1,8 +1,12 @@
 //! A loaded model: features of an end -> verdict, path, and whether the end is like those it learnt from.
+//!
+//! The verdict comes from two witnesses ([`super::witness`]): the shape tree and the network's impression.
 
 use super::file::{self, ModelError};
 use super::node::{Node, Side, side};
+use super::shape::ShapeRule;
 use super::subtype::subtype;
+use super::witness::{NETWORK_FEATURE, Testimony, Witnesses};
 use super::{CLASSES, Label, Verdict};
 use crate::flag::Reason;
 use crate::measure::{FEATURES, Feature, FeatureRow};
@@ -18,50 +22,6 @@ pub struct ModelFeature {
     pub range: Option<(f64, f64)>,
 }
 
-/// How leaf counts become a probability of the first class.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Smoothing {
-    /// Ends added to every leaf at the base rate (m-estimate, Cestnik 1990).
-    pub weight: f64,
-    /// Share of sheared ends in training, 0..1.
-    pub base_rate: f64,
-}
-
-impl Smoothing {
-    /// (n_sheared + m · base) / (n + m), strictly inside (0, 1).
-    pub fn p_sheared(&self, counts: &[f64]) -> f64 {
-        let total: f64 = counts.iter().sum();
-        let sheared = counts.first().copied().unwrap_or(0.0);
-        let p = (sheared + self.weight * self.base_rate) / (total + self.weight);
-        if p.is_finite() { p.clamp(Calibration::FLOOR, 1.0 - Calibration::FLOOR) } else { self.base_rate }
-    }
-}
-
-/// Map from a raw to an honest probability: logistic in the log-odds (Platt 1999).
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Calibration {
-    /// Factor of the log-odds; 1 leaves them, below 1 makes them less extreme.
-    pub slope: f64,
-    /// Added to the log-odds.
-    pub intercept: f64,
-}
-
-impl Calibration {
-    /// Probabilities are kept this far from 0 and 1, so that log-odds stay finite.
-    pub const FLOOR: f64 = 1e-6;
-    /// Leaves probabilities as they are.
-    pub const NONE: Self = Self { slope: 1.0, intercept: 0.0 };
-
-    /// The honest probability.
-    pub fn apply(&self, raw: f64) -> f64 {
-        let raw = raw.clamp(Self::FLOOR, 1.0 - Self::FLOOR);
-        let odds = self.slope * (raw / (1.0 - raw)).ln() + self.intercept;
-        (1.0 / (1.0 + (-odds).exp())).clamp(Self::FLOOR, 1.0 - Self::FLOOR)
-    }
-}
-
 /// Probabilities in this band are no verdict; chosen on ends the trees had not seen.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -70,10 +30,6 @@ pub struct UnclearBand {
     pub low: f64,
     /// From this probability on it is sheared.
     pub high: f64,
-    /// Share of unseen ends that got a verdict, 0..1.
-    pub coverage: f64,
-    /// Share of wrong verdicts among them, 0..1.
-    pub error: f64,
 }
 
 impl UnclearBand {
@@ -106,11 +62,12 @@ impl Rate {
     }
 }
 
-/// Figures on specimens the trees had not seen (grouped, repeated cross-validation; counts are means over repeats).
+/// Figures on ends whose specimen, or whole picture family, the trees had not seen (grouped, repeated cross-validation;
+/// counts are means over repeats).
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Figures {
-    /// Folds; 0 when there were too few specimens to judge.
+    /// Folds by specimen; 0 when there were too few specimens to judge.
     pub folds: u32,
     /// Repeats with other folds.
     pub repeats: u32,
@@ -118,18 +75,33 @@ pub struct Figures {
     pub sensitivity: Rate,
     /// Truly tensile ends with a verdict: labelled tensile, of all.
     pub specificity: Rate,
-    /// Ends without a verdict because their probability was near a half.
+    /// Ends without a verdict because their probability was near a half or the witnesses contradicted each other.
     pub n_unclear: u64,
+    /// Of these, contradictions.
+    pub n_contradictions: u64,
+    /// Truly sheared ends that got a verdict, of all sheared ends.
+    pub coverage_sheared: Rate,
+    /// Truly tensile ends that got a verdict, of all tensile ends.
+    pub coverage_tensile: Rate,
     /// Mean of sensitivity and specificity.
     pub balanced_accuracy: Option<f64>,
     /// Agreement beyond chance with the truth (Cohen 1960).
     pub kappa: Option<f64>,
     /// Expected calibration error, ten equal steps of probability.
     pub calibration_error: Option<f64>,
-    /// Balanced accuracy of the single tree, with nothing called unclear.
+    /// Balanced accuracy of the shape tree alone, with a verdict on every end.
     pub tree_without_unclear: Option<f64>,
     /// The same of a forest on the same features.
     pub forest_without_unclear: Option<f64>,
+    /// The same of the appearance alone.
+    pub appearance_without_unclear: Option<f64>,
+    /// Instruments (or renderers; lights where there is one instrument) that were left out of all learning in turn; 0 when
+    /// there was only one.
+    pub families: u32,
+    /// Balanced accuracy on families left out.
+    pub families_balanced_accuracy: Option<f64>,
+    /// Share of their ends that got a verdict.
+    pub families_coverage: Option<f64>,
 }
 
 /// Ends of one source in the training table.
@@ -165,8 +137,10 @@ pub struct Step {
     pub threshold: f64,
     /// The value of this end; `None` = missing.
     pub value: Option<f64>,
-    /// Where the end went.
+    /// Where the larger share of the end went.
     pub side: Side,
+    /// That share, 0.5..1: thresholds are soft.
+    pub share: f64,
     /// Training ends that came to this question: (sheared, tensile).
     pub counts: (f64, f64),
 }
@@ -178,14 +152,14 @@ pub struct Model {
     pub name: String,
     /// Features it may ask for.
     pub features: Vec<ModelFeature>,
-    /// The tree: the one to read, and the one that labels unless there is a forest.
+    /// The shape tree: the one to read, and the one that testifies unless there is a forest.
     pub tree: Node,
     /// Trees that vote instead of it; usually none.
     pub forest: Vec<Node>,
-    /// Counts -> probability.
-    pub smoothing: Smoothing,
-    /// Raw -> honest probability.
-    pub calibration: Calibration,
+    /// Counts along a path -> raw probability by shape.
+    pub shape: ShapeRule,
+    /// Shape and appearance: raw -> honest probabilities, and both together.
+    pub witnesses: Witnesses,
     /// Where there is no verdict.
     pub unclear: UnclearBand,
     /// Words for looks.
@@ -236,27 +210,34 @@ impl Model {
         self.features.iter().map(|f| row.get(f.feature.name)).collect()
     }
 
-    /// Calibrated probability that the end was sheared; `None` when none of the model's features was measured.
-    pub fn p_sheared(&self, row: &FeatureRow) -> Option<f64> {
+    /// What shape and appearance say of an end, each by itself and together.
+    pub fn hear(&self, row: &FeatureRow) -> Testimony {
         let values = self.values(row);
-        if values.iter().all(Option::is_none) {
-            return None;
-        }
-        Some(self.calibration.apply(raw_p_sheared(&self.tree, &self.forest, self.smoothing, &values)))
+        let measured = values.iter().any(Option::is_some);
+        let shape = measured.then(|| self.shape.p_of_trees(&self.tree, &self.forest, &values));
+        self.witnesses.hear(shape, row.get(NETWORK_FEATURE))
     }
 
     /// The verdict on an end; `not_gradable` says why its picture does not allow one (empty = it does).
     pub fn predict(&self, row: &FeatureRow, not_gradable: &[Reason]) -> Verdict {
-        let p_sheared = self.p_sheared(row);
-        let (label, reasons) = match p_sheared {
+        let heard = self.hear(row);
+        let (label, reasons) = match heard.p_sheared {
             _ if !not_gradable.is_empty() => (Label::Unclear, not_gradable.to_vec()),
             None => (Label::Unclear, vec![Reason::NothingMeasured]),
+            Some(_) if heard.contradict => (Label::Unclear, vec![contradiction(&heard)]),
             Some(p) => match self.unclear.label(p) {
                 Label::Unclear => (Label::Unclear, vec![Reason::CouldBeEither { p_sheared: p }]),
                 label => (label, Vec::new()),
             },
         };
-        Verdict { label, p_sheared, reasons, subtype: subtype(label, row, &self.subtype) }
+        Verdict {
+            label,
+            p_sheared: heard.p_sheared,
+            shape_p_sheared: heard.shape,
+            appearance_p_sheared: heard.appearance,
+            reasons,
+            subtype: subtype(label, row, &self.subtype),
+        }
     }
 
     /// The questions of the tree that lead to the leaf of this end.
@@ -264,13 +245,16 @@ impl Model {
         let values = self.values(row);
         let mut steps = Vec::new();
         for node in self.tree.walk(&values) {
-            let Node::Split { feature, threshold, missing_goes, counts, .. } = node else { continue };
+            let Node::Split { feature, threshold, spread, missing_goes, counts, .. } = node else { continue };
             let value = values[*feature];
+            let side = side(value, *threshold, *missing_goes);
+            let high = self.shape.share_high(value, *threshold, *spread, *missing_goes);
             steps.push(Step {
                 feature: self.features[*feature].feature,
                 threshold: *threshold,
                 value,
-                side: side(value, *threshold, *missing_goes),
+                side,
+                share: if side == Side::High { high } else { 1.0 - high },
                 counts: (counts[0], counts[1]),
             });
         }
@@ -294,13 +278,9 @@ impl Model {
     }
 }
 
-/// Mean smoothed probability of the trees that vote.
-pub(crate) fn raw_p_sheared(tree: &Node, forest: &[Node], smoothing: Smoothing, values: &[Option<f64>]) -> f64 {
-    if forest.is_empty() {
-        return smoothing.p_sheared(tree.leaf(values).counts());
-    }
-    let sum: f64 = forest.iter().map(|t| smoothing.p_sheared(t.leaf(values).counts())).sum();
-    sum / forest.len() as f64
+/// The reason of an end on which the witnesses contradict each other, with both figures.
+fn contradiction(heard: &Testimony) -> Reason {
+    Reason::Contradiction { shape: heard.shape.unwrap_or(0.5), appearance: heard.appearance.unwrap_or(0.5) }
 }
 
 /// Registry entry of a feature by name.

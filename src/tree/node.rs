@@ -35,6 +35,9 @@ pub enum Node {
         feature: usize,
         /// Values at or below go low.
         threshold: f64,
+        /// Spread of the values that met this question in training: interquartile range over 1.349, in the feature's
+        /// unit. It scales how soft the threshold is ([`super::shape`]).
+        spread: f64,
         /// Where an end goes whose value is missing.
         missing_goes: Side,
         /// Weight of training ends of each class that came here, in class order.
@@ -156,6 +159,7 @@ mod tests {
         Node::Split {
             feature: 1,
             threshold: 1.1,
+            spread: 0.2,
             missing_goes,
             counts: vec![5.0, 7.0],
             low: Box::new(leaf([5.0, 1.0])),

@@ -94,6 +94,8 @@ fn end(specimen: &str, image: &str, number: u32, label: Label) -> EndRow {
         shaft_diameter_um: Some(17.25 + 0.25 * (x % 5.0)),
         label,
         p_sheared: Some(if label == Label::Sheared { 0.93 } else { 0.06 }),
+        shape_p_sheared: None,
+        appearance_p_sheared: None,
         quality: 0.9,
         reason: if label == Label::Unclear { "out of focus".into() } else { String::new() },
         subtype: "clean cut".into(),

@@ -95,6 +95,8 @@ fn results(folder: &Path) {
                 axis_deg: -90.0,
                 label: if n <= 2 { Label::Sheared } else { Label::Tensile },
                 p_sheared: Some(0.5),
+                shape_p_sheared: None,
+                appearance_p_sheared: None,
                 quality: 1.0,
                 counted: true,
                 features,

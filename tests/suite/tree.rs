@@ -2,6 +2,7 @@
 //! commands `train`, `explain` and `evaluate` through the real program.
 
 use super::cli::breakface;
+use breakface::flag::Reason;
 use breakface::measure::FeatureRow;
 use breakface::results::Results;
 use breakface::settings::LabelSettings;
@@ -114,6 +115,7 @@ fn made_up(seed: u64) -> Vec<TrainingRow> {
         features.set("roughness", Some(rng.random_range(0.0..0.1)));
         rows.push(TrainingRow {
             source: "made up".into(),
+            family: format!("light {}", i % 3),
             group: format!("TC-{:02}", i % 12),
             image: format!("TC-{:02}_1.png", i % 12),
             tip: Point::new(rng.random_range(0.0..900.0), rng.random_range(0.0..700.0)),
@@ -192,12 +194,77 @@ fn the_page_tells_and_draws() {
     );
 }
 
+/// The made-up ends with a network's impression that is right nine times in ten.
+fn with_impressions(seed: u64) -> Vec<TrainingRow> {
+    let mut rng = ChaCha8Rng::seed_from_u64(seed + 100);
+    let mut rows = made_up(seed);
+    for row in &mut rows {
+        let looks_sheared = (row.label == Label::Sheared) == rng.random_bool(0.9);
+        let p = rng.random_range(0.6..0.99);
+        row.features.set("network_p_sheared", Some(if looks_sheared { p } else { 1.0 - p }));
+    }
+    rows
+}
+
+#[test]
+fn two_witnesses_are_better_than_one_and_a_contradiction_is_unclear() {
+    let trained = train(&TrainingTable::new(with_impressions(4)), &quick(), &Options::default()).unwrap();
+    let figures = &trained.model.figures;
+    let tree = figures.tree_without_unclear.unwrap();
+    assert!(tree.max(figures.appearance_without_unclear.unwrap()) < figures.balanced_accuracy.unwrap(), "{figures:?}");
+    assert!(0 < figures.n_contradictions && figures.n_contradictions <= figures.n_unclear, "{figures:?}");
+    let witnesses = trained.model.witnesses;
+    assert!((0.5..=1.0).contains(&witnesses.shape.weight) && (0.5..=1.0).contains(&witnesses.appearance.weight));
+    // A capped end that the network calls sheared: neither witness overrules the other.
+    let mut row = FeatureRow::default();
+    row.set("bulb_ratio", Some(1.9));
+    row.set("flatness", Some(0.2));
+    row.set("network_p_sheared", Some(0.98));
+    let verdict = trained.model.predict(&row, &[]);
+    assert_eq!(verdict.label, Label::Unclear);
+    assert!(Reason::join(&verdict.reasons).contains("contradict each other"), "{:?}", verdict.reasons);
+    let (shape, appearance) = (verdict.shape_p_sheared.unwrap(), verdict.appearance_p_sheared.unwrap());
+    assert!(shape < 0.2 && 0.8 < appearance, "{shape} {appearance}");
+    let reason = Reason::join(&verdict.reasons);
+    assert!(reason.contains(&format!("{shape:.2}")) && reason.contains(&format!("{appearance:.2}")));
+    // The same end that the network calls tensile is tensile, more surely than by either witness.
+    row.set("network_p_sheared", Some(0.02));
+    let verdict = trained.model.predict(&row, &[]);
+    assert_eq!(verdict.label, Label::Tensile);
+    assert!(verdict.p_sheared.unwrap() < verdict.shape_p_sheared.unwrap());
+    assert!(verdict.p_sheared.unwrap() < verdict.appearance_p_sheared.unwrap());
+}
+
+#[test]
+fn the_shape_tree_never_asks_for_an_impression() {
+    let mut names = breakface::train::label_features().map(|f| f.name);
+    assert!(!names.any(|n| n.starts_with("network") || n.starts_with("form_p") || n.contains("score")));
+    let trained = train(&TrainingTable::new(with_impressions(5)), &quick(), &Options::default()).unwrap();
+    assert!(trained.model.features.iter().all(|f| f.feature.name != "network_p_sheared"));
+}
+
+// Few labels whose classes are apart, and labels that mean nothing: probabilities stay sane, and what is poor is said.
+#[test]
+fn few_labels_make_no_absurd_claims() {
+    let few: Vec<TrainingRow> = with_impressions(6).into_iter().take(36).collect();
+    let trained = train(&TrainingTable::new(few.clone()), &quick(), &Options::default()).unwrap();
+    for witness in [trained.model.witnesses.shape, trained.model.witnesses.appearance] {
+        assert!((0.0..6.0).contains(&witness.calibration.slope) && witness.cap < 20.0_f64.ln(), "{witness:?}");
+    }
+    let mut shuffled = few;
+    for (i, row) in shuffled.iter_mut().enumerate() {
+        row.label = if i % 2 == 0 { Label::Sheared } else { Label::Tensile };
+    }
+    let trained = train(&TrainingTable::new(shuffled), &quick(), &Options::default()).unwrap();
+    assert!(trained.warnings[0].contains("POOR MODEL"), "{:?}", trained.warnings);
+}
+
 /// Every way in which a model file can be wrong, and what is said about it.
 #[test]
 fn hostile_model_files_are_refused_by_name() {
     let good: Value = serde_json::from_slice(&Model::bundled().unwrap().to_json()).unwrap();
     let leaf = json!({ "counts": [1.0, 2.0] });
-    let split = |low: Value| json!({ "feature": "bulb_ratio", "threshold": 1.0, "missing_goes": "low", "counts": [1.0, 1.0], "low": low, "high": leaf });
+    let split = |low: Value| json!({ "feature": "bulb_ratio", "threshold": 1.0, "spread": 0.1, "missing_goes": "low", "counts": [1.0, 1.0], "low": low, "high": leaf });
     let with = |key: &str, value: Value| {
         let mut model = good.clone();
         model[key] = value;
@@ -207,6 +274,12 @@ fn hostile_model_files_are_refused_by_name() {
         let mut tree = split(leaf.clone());
         tree[key] = value;
         with("tree", tree)
+    };
+    let witness = |key: &str, value: Value| {
+        let mut model = good.clone();
+        let appearance = &mut model["witnesses"]["appearance"];
+        appearance[if key == "slope" { "calibration" } else { key }] = value;
+        model
     };
     let without = |key: &str| {
         let mut tree = split(leaf.clone());
@@ -227,9 +300,13 @@ fn hostile_model_files_are_refused_by_name() {
         (with("features", json!([{ "name": "bulb_ratio", "unit": "px", "low": null, "high": null }])), "is in \"px\""),
         (with("features", json!([{ "name": "bulb_ratio", "unit": "1", "low": 2, "high": 1 }])), "no range"),
         (with("surprise", json!(1)), "not a model file"),
-        (with("smoothing", json!({ "weight": -1.0, "base_rate": 0.5 })), "smoothing"),
-        (with("calibration", json!({ "slope": -1.0, "intercept": 0.0 })), "slope must be positive"),
-        (with("unclear", json!({ "low": 0.9, "high": 0.1, "coverage": 1.0, "error": 0.0 })), "unclear"),
+        (with("format", json!("breakface-model/1")), "written by version 0.1.0; its training table still serves"),
+        (with("shape", json!({ "softness": -1.0, "shrinkage": 0.5 })), "shape: softness and shrinkage"),
+        (witness("slope", json!({ "slope": -1.0, "intercept": 0.0 })), "slope must be at least 0"),
+        (witness("cap", json!(-1.0)), "witnesses, appearance: cap"),
+        (witness("weight", json!(1.5)), "witnesses, appearance: cap must be at least 0 and weight 0 to 1"),
+        (with("unclear", json!({ "low": 0.9, "high": 0.1 })), "unclear"),
+        (node("spread", json!(-1.0)), "spread is not a number of at least 0"),
         (with("tree", json!("leaf")), "tree: expected a node"),
         (with("tree", json!({})), "counts must be"),
         (node("feature", json!("luck")), "\"luck\" is not in the model's list"),
@@ -288,6 +365,8 @@ fn results_in(dir: &Path) -> Results {
             axis_deg: 90.0,
             label: row.label,
             p_sheared: Some(0.5),
+            shape_p_sheared: None,
+            appearance_p_sheared: None,
             quality: 1.0,
             counted: true,
             features: row.features.clone(),

@@ -4,7 +4,9 @@ use super::render::escape;
 use crate::table::format_number;
 use crate::train::Learning;
 use crate::train::calibrate::ReliabilityStep;
-use crate::train::words::whole;
+use crate::train::describe_tree::whole;
+use crate::tree::shape::laplace;
+use crate::tree::witness::probability;
 use crate::tree::{Model, Node, Side};
 use std::fmt::Write as _;
 
@@ -19,7 +21,7 @@ pub(super) fn tree(model: &Model) -> String {
     let width = model.tree.n_leaves() as f64 * LEAF_WIDTH + 2.0 * MARGIN;
     let height = (model.tree.depth() + 1) as f64 * ROW_HEIGHT + 10.0;
     let mut place = Place { model, next_leaf: 0, lines: String::new(), boxes: String::new() };
-    place.draw(&model.tree, 0);
+    place.draw(&model.tree, 0, laplace(&model.tree));
     format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{width:.0}\" height=\"{height:.0}\" \
          viewBox=\"0 0 {width:.0} {height:.0}\" role=\"img\" aria-label=\"The tree; the text below says the same\">{}{}</svg>",
@@ -35,22 +37,22 @@ struct Place<'a> {
 }
 
 impl Place<'_> {
-    /// Draws a branch and says where its top is.
-    fn draw(&mut self, node: &Node, depth: usize) -> f64 {
+    /// Draws the branch of a node whose raw probability is `p`, and says where its top is.
+    fn draw(&mut self, node: &Node, depth: usize, p: f64) -> f64 {
         let y = depth as f64 * ROW_HEIGHT + 5.0;
         match node {
             Node::Leaf { counts } => {
                 let x = MARGIN + (self.next_leaf as f64 + 0.5) * LEAF_WIDTH;
                 self.next_leaf += 1;
-                let p = self.model.calibration.apply(self.model.smoothing.p_sheared(counts));
+                let p = probability(self.model.witnesses.shape.log_odds(p));
                 let word = self.model.unclear.label(p).word();
                 let second = format!("{} : {}", whole(counts[0]), whole(counts[1]));
                 self.text_box(x, y, (LEAF_WIDTH - 8.0, &format!("end {word}")), [&format!("{word} {p:.2}"), &second]);
                 x
             }
             Node::Split { feature, threshold, missing_goes, low, high, .. } => {
-                let left = self.draw(low, depth + 1);
-                let right = self.draw(high, depth + 1);
+                let left = self.draw(low, depth + 1, self.model.shape.step(node, low, p));
+                let right = self.draw(high, depth + 1, self.model.shape.step(node, high, p));
                 let x = f64::midpoint(left, right);
                 for (child, side) in [(left, Side::Low), (right, Side::High)] {
                     let dashed = if *missing_goes == side { "" } else { " stroke-opacity=\"0.55\"" };

@@ -7,12 +7,14 @@ mod render;
 
 use super::calibrate::reliability;
 use super::figures::Confusion;
-use super::{SourceFigures, Trained, TrainingTable};
+use super::{PartFigures, Trained, TrainingTable};
 use crate::stats::Z95;
 use crate::stats::proportion::wilson;
 use crate::table::format_number;
-use crate::train::words::whole;
+use crate::train::describe_tree::whole;
 use crate::tree::model::Rate;
+use crate::tree::shape::laplace;
+use crate::tree::witness::{Witness, probability};
 use crate::tree::{Label, Model, Node};
 
 /// A piece of the page.
@@ -56,7 +58,7 @@ fn blocks(trained: &Trained, table: &TrainingTable) -> Vec<Block> {
     how_good(&mut out, trained);
     learnt_from(&mut out, trained, table);
     out.push(Block::Heading("Limits".into()));
-    out.push(Block::List(limits(&trained.model)));
+    out.push(Block::List(limits()));
     out
 }
 
@@ -64,8 +66,8 @@ fn summary(trained: &Trained) -> String {
     let model = &trained.model;
     let figures = &model.figures;
     let base = format!(
-        "A {} that labels fibre ends as sheared or tensile, learnt from {} ends of {} specimens. \
-         The single tree asks up to {} questions and has {} leaves.",
+        "Two witnesses label fibre ends as sheared or tensile: the measured shape (a {}) and the appearance (a network's \
+         impression). Learnt from {} ends of {} specimens. The single tree asks up to {} questions and has {} leaves.",
         model.kind(),
         trained.by_source.iter().map(|s| s.confusion.n()).sum::<u64>(),
         trained.by_group.len(),
@@ -99,7 +101,7 @@ fn how_it_decides(out: &mut Vec<Block>, model: &Model) {
         shows: "The tree as a drawing; the same in words follows.".into(),
     });
     let mut lines = Vec::new();
-    node_lines(model, &model.tree, 0, &mut lines);
+    node_lines(model, (&model.tree, laplace(&model.tree)), 0, &mut lines);
     out.push(Block::Lines(lines));
     let used: Vec<Vec<String>> = model
         .tree
@@ -112,23 +114,47 @@ fn how_it_decides(out: &mut Vec<Block>, model: &Model) {
         .collect();
     out.push(Block::Table { head: vec!["asked for", "unit", "meaning"], rows: used });
     out.push(Block::Text(format!(
-        "A leaf's probability is (sheared + {m} x {base:.3}) / (ends + {m}), then moved by a logistic map with slope {slope} \
-         and intercept {intercept}. From {low} to {high} there is no verdict. A value that was not measured goes where the \
-         words say.",
-        m = format_number(model.smoothing.weight),
-        base = model.smoothing.base_rate,
-        slope = format_number(model.calibration.slope),
-        intercept = format_number(model.calibration.intercept),
+        "Thresholds are soft: an end within about {softness} spreads of one goes both ways in shares. Every step down moves \
+         the probability, the less the fewer training ends met the question (half a step at {shrinkage} ends). A value that \
+         was not measured goes where the words say. The leaves show what the shape alone says of an end far from all \
+         thresholds.",
+        softness = format_number(model.shape.softness),
+        shrinkage = format_number(model.shape.shrinkage),
+    )));
+    out.push(Block::Heading("Two witnesses".into()));
+    out.push(Block::Table {
+        head: vec!["witness", "slope", "intercept", "never surer than", "weight"],
+        rows: vec![
+            witness_row("measured shape", &model.witnesses.shape),
+            witness_row("appearance", &model.witnesses.appearance),
+        ],
+    });
+    out.push(Block::Text(format!(
+        "Each witness's log odds go through a straight line (slope, intercept), are capped, weighed and added. From {low} to \
+         {high} there is no verdict. An end on which both are sure of {decided:.2} or more and contradict each other is \
+         unclear, with both figures as its reason.",
         low = format_number(model.unclear.low),
         high = format_number(model.unclear.high),
+        decided = probability(model.witnesses.decided),
     )));
 }
 
-fn node_lines(model: &Model, node: &Node, depth: usize, lines: &mut Vec<String>) {
+fn witness_row(name: &str, witness: &Witness) -> Vec<String> {
+    vec![
+        name.to_owned(),
+        format_number(witness.calibration.slope),
+        format_number(witness.calibration.intercept),
+        format!("{:.3}", probability(witness.cap)),
+        format_number(witness.weight),
+    ]
+}
+
+/// The branch of a node whose raw probability is `raw`, line by line.
+fn node_lines(model: &Model, (node, raw): (&Node, f64), depth: usize, lines: &mut Vec<String>) {
     let indent = "    ".repeat(depth);
     match node {
         Node::Leaf { counts } => {
-            let p = model.calibration.apply(model.smoothing.p_sheared(counts));
+            let p = probability(model.witnesses.shape.log_odds(raw));
             let label = model.unclear.label(p).word();
             let (sheared, tensile) = (whole(counts[0]), whole(counts[1]));
             lines.push(format!("{indent}{label}: {sheared} sheared, {tensile} tensile; probability of sheared {p:.3}"));
@@ -138,9 +164,9 @@ fn node_lines(model: &Model, node: &Node, depth: usize, lines: &mut Vec<String>)
             let threshold = format_number(*threshold);
             let gap = |side| if *missing_goes == side { ", or not measured" } else { "" };
             lines.push(format!("{indent}{name} at or below {threshold}{}:", gap(crate::tree::Side::Low)));
-            node_lines(model, low, depth + 1, lines);
+            node_lines(model, (low, model.shape.step(node, low, raw)), depth + 1, lines);
             lines.push(format!("{indent}{name} above {threshold}{}:", gap(crate::tree::Side::High)));
-            node_lines(model, high, depth + 1, lines);
+            node_lines(model, (high, model.shape.step(node, high, raw)), depth + 1, lines);
         }
     }
 }
@@ -154,7 +180,7 @@ fn how_good(out: &mut Vec<Block>, trained: &Trained) {
     }
     out.push(Block::Text(format!(
         "Cross-validation in {} folds, repeated {} times; ends of one specimen are never split between learning and \
-         judging. Calibration and unclear band of each fold come from the other folds. Counts are means over repeats; \
+         judging. Calibrations, weights and unclear band of each fold come from the other folds. Counts are means over repeats; \
          intervals are Wilson's and take ends as independent.",
         figures.folds, figures.repeats
     )));
@@ -169,10 +195,16 @@ fn how_good(out: &mut Vec<Block>, trained: &Trained) {
             vec!["balanced accuracy".into(), number(figures.balanced_accuracy)],
             vec!["Cohen's kappa".into(), number(figures.kappa)],
             vec!["expected calibration error".into(), number(figures.calibration_error)],
-            vec!["single tree, verdict on every end".into(), number(figures.tree_without_unclear)],
-            vec!["forest, verdict on every end".into(), number(figures.forest_without_unclear)],
+            vec!["measured shape alone, verdict on every end".into(), number(figures.tree_without_unclear)],
+            vec!["the same with a forest".into(), number(figures.forest_without_unclear)],
+            vec!["appearance alone, verdict on every end".into(), number(figures.appearance_without_unclear)],
             vec!["ends with a verdict".into(), number(trained.confusion.coverage())],
-            vec!["wrong among them, as chosen".into(), number(Some(trained.model.unclear.error))],
+            vec!["sheared ends with a verdict".into(), number(figures.coverage_sheared.share())],
+            vec!["tensile ends with a verdict".into(), number(figures.coverage_tensile.share())],
+            vec![
+                "unclear because the witnesses contradict each other, ends".into(),
+                figures.n_contradictions.to_string(),
+            ],
         ],
     });
     out.push(Block::Drawing {
@@ -184,8 +216,21 @@ fn how_good(out: &mut Vec<Block>, trained: &Trained) {
         head: vec!["probability said", "share sheared", "ends (all repeats)"],
         rows: steps.map(|s| vec![format!("{:.3}", s.said), format!("{:.3}", s.was), s.n.to_string()]).collect(),
     });
+    families(out, trained);
     learning(out, trained);
     pruning(out, trained);
+}
+
+fn families(out: &mut Vec<Block>, trained: &Trained) {
+    out.push(Block::Heading("On pictures of another kind".into()));
+    if trained.by_family.is_empty() {
+        out.push(Block::Text("All ends come from one picture family: nothing can be said about others.".into()));
+        return;
+    }
+    out.push(Block::Text(
+        "Each instrument (or renderer), then each light, left out of all learning in turn, then judged.".into(),
+    ));
+    out.push(Block::Table { head: PART_HEAD.to_vec(), rows: trained.by_family.iter().map(part_row).collect() });
 }
 
 fn confusion_rows(c: &Confusion) -> Vec<Vec<String>> {
@@ -237,10 +282,11 @@ fn pruning(out: &mut Vec<Block>, trained: &Trained) {
     });
     out.push(Block::Heading("How it was cut back".into()));
     out.push(Block::Text(
-        "Minimal cost-complexity pruning; the smallest tree within one standard error of the best on unseen specimens."
+        "Minimal cost-complexity pruning; the smallest tree whose log loss on unseen ends is within the set share of a \
+         standard error of the best (setting label.prune_standard_errors). Softness and shrinkage are chosen likewise."
             .into(),
     ));
-    let head = vec!["penalty per leaf", "leaves", "mean squared error", "standard error"];
+    let head = vec!["penalty per leaf", "leaves", "log loss", "standard error"];
     out.push(Block::Table { head, rows: rows.collect() });
 }
 
@@ -254,9 +300,9 @@ fn learnt_from(out: &mut Vec<Block>, trained: &Trained, table: &TrainingTable) {
         .map(|s| vec![s.source.clone(), s.specimens.to_string(), s.sheared.to_string(), s.tensile.to_string()]);
     out.push(Block::Table { head: vec!["source", "specimens", "sheared", "tensile"], rows: rows.collect() });
     out.push(Block::Table { head: PART_HEAD.to_vec(), rows: trained.by_source.iter().map(part_row).collect() });
-    let mut worst: Vec<&SourceFigures> = trained.by_group.iter().collect();
+    let mut worst: Vec<&PartFigures> = trained.by_group.iter().collect();
     worst.sort_by(|a, b| {
-        let share = |s: &SourceFigures| s.confusion.balanced_accuracy().unwrap_or(1.0);
+        let share = |s: &PartFigures| s.confusion.balanced_accuracy().unwrap_or(1.0);
         share(a).total_cmp(&share(b)).then(a.name.cmp(&b.name))
     });
     let shown = worst.len().min(WORST_SHOWN);
@@ -272,7 +318,7 @@ fn learnt_from(out: &mut Vec<Block>, trained: &Trained, table: &TrainingTable) {
 const WORST_SHOWN: usize = 20;
 const PART_HEAD: [&str; 6] = ["judged on", "sheared", "right", "tensile", "right", "unclear"];
 
-fn part_row(part: &SourceFigures) -> Vec<String> {
+fn part_row(part: &PartFigures) -> Vec<String> {
     let c = &part.confusion;
     vec![
         part.name.clone(),
@@ -284,11 +330,10 @@ fn part_row(part: &SourceFigures) -> Vec<String> {
     ]
 }
 
-fn limits(model: &Model) -> Vec<String> {
-    let rate = format!("{:.0} %", 100.0 * model.smoothing.base_rate);
+fn limits() -> Vec<String> {
     vec![
         "It knows what it was shown. Ends outside the range of the training ends are reported as such; their labels are guesses.".into(),
-        format!("Its probabilities assume about {rate} sheared ends, as in training."),
+        "Its probabilities assume that sheared and tensile ends are as likely before one looks.".into(),
         "A slow tensile break may split instead of bulging, and a blade may flare a cut: both are close to the border.".into(),
         "Controls on your own microscope (a scissor cut and a straight pull) say more about its error than any figure here.".into(),
         "Results describe test specimens; they do not certify any line or rigging that a life depends on.".into(),

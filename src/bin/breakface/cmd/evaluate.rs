@@ -8,7 +8,7 @@ use breakface::settings::Settings;
 use breakface::stats::Z95;
 use breakface::stats::proportion::wilson;
 use breakface::train::evaluate::{Evaluation, Tally, evaluate, evaluate_labels, median, median_size};
-use breakface::train::truth::read_truth;
+use breakface::train::ground_truth::read_truth;
 use breakface::tree::model::Rate;
 use serde_json::{Value, json};
 use std::io::Write;
@@ -32,7 +32,7 @@ pub struct Args {
     /// Hand labels
     #[arg(long, value_name = "FILE")]
     labels: Option<PathBuf>,
-    /// Parts to show: picture, magnification, scale, specimen, look, view
+    /// Parts to show: picture, magnification, scale, specimen, look, view, form
     #[arg(long, value_name = "KINDS", value_delimiter = ',', default_value = "magnification,look,view")]
     by: Vec<String>,
     /// Write JSON instead of a table
@@ -49,7 +49,7 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         Some(path) => Settings::load(path)?,
         None => Settings::default(),
     };
-    const KINDS: [&str; 6] = ["picture", "magnification", "scale", "specimen", "look", "view"];
+    const KINDS: [&str; 7] = ["picture", "magnification", "scale", "specimen", "look", "view", "form"];
     if let Some(kind) = args.by.iter().find(|k| !KINDS.contains(&k.as_str())) {
         bail!("--by {kind}: expected some of {}", KINDS.join(", "));
     }
@@ -105,6 +105,7 @@ fn as_text(evaluation: &Evaluation, by: &[String]) -> String {
         "diameter",
         "bulb",
         "cut_deg",
+        "form",
     ];
     let mut rows = vec![head.map(str::to_owned).to_vec()];
     for (name, t) in shown(evaluation, by) {
@@ -113,6 +114,7 @@ fn as_text(evaluation: &Evaluation, by: &[String]) -> String {
         row.extend([rate_text(t.labels.sensitivity()), rate_text(t.labels.specificity())]);
         row.push(number(t.labels.kappa()));
         row.extend(errors(t).map(|(_, v)| number(v)));
+        row.push(number(t.form_accuracy()));
         rows.push(row);
     }
     let widths: Vec<usize> =
@@ -125,7 +127,7 @@ fn as_text(evaluation: &Evaluation, by: &[String]) -> String {
         }
         text.push('\n');
     }
-    text.push_str("Errors are medians of sizes: tip in diameters, diameter relative. Intervals are Wilson's, 95 %.\n");
+    text.push_str("Errors are medians of sizes: tip in diameters, diameter relative. Intervals are Wilson's, 95 %. Form: share of the forms\ntold of rightly labelled ends that the truth confirms.\n");
     text
 }
 
@@ -167,7 +169,7 @@ fn tally_json(t: &Tally) -> Value {
             "sheared": { "sheared": c.sheared_right, "tensile": c.sheared_wrong, "unclear": c.sheared_unclear },
             "tensile": { "sheared": c.tensile_wrong, "tensile": c.tensile_right, "unclear": c.tensile_unclear },
         },
-        "diameter_bias": median(t.diameter.clone()),
+        "diameter_bias": median(t.diameter.clone()), "forms_told": t.forms_told, "forms_right": t.forms_right,
     });
     if let Value::Object(fields) = &mut out {
         fields.extend(errors(t).map(|(name, value)| (name.to_owned(), json!(value))));

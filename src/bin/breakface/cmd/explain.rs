@@ -6,8 +6,8 @@ use breakface::flag::Reason;
 use breakface::micrograph::{Micrograph, read_micrograph};
 use breakface::results::Results;
 use breakface::table::{EndRow, write_atomic};
-use breakface::train::truth::base_name;
-use breakface::train::words::explain;
+use breakface::train::describe_tree::explain;
+use breakface::train::ground_truth::base_name;
 use breakface::tree::{Label, Model};
 use breakface::units::Point;
 use std::io::{Cursor, Write};
@@ -70,12 +70,12 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     Ok(Code::Done)
 }
 
-/// Why the run gave no verdict, unless it was only the probability.
+/// Why the run gave no verdict, unless it was only for the probabilities.
 fn not_gradable(end: &EndRow) -> Vec<Reason> {
     if end.label != Label::Unclear {
         return Vec::new();
     }
-    Reason::split(&end.reason).filter(|r| !r.is_could_be_either()).collect()
+    Reason::split(&end.reason).filter(|r| !r.is_undecided()).collect()
 }
 
 fn find_end<'a>(results: &'a Results, wanted: &str) -> anyhow::Result<&'a EndRow> {

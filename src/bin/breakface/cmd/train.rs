@@ -7,9 +7,11 @@ use breakface::results::Results;
 use breakface::settings::Settings;
 use breakface::table::write_atomic;
 use breakface::train::gather::{Gathered, from_controls, from_labels, from_truth};
-use breakface::train::truth::read_truth;
-use breakface::train::{Kind, Options, TrainError, Trained, TrainingRow, TrainingTable, page, train};
-use breakface::tree::{Label, Model};
+use breakface::train::ground_truth::read_truth;
+use breakface::train::{Kind, Options, TrainError, Trained, TrainingRow, TrainingTable, digest_of, page, train};
+use breakface::tree::file::training_digest;
+use breakface::tree::model::Rate;
+use breakface::tree::{Label, Model, ModelError};
 use std::path::{Path, PathBuf};
 
 /// Arguments of `train`.
@@ -46,8 +48,12 @@ pub struct Args {
     /// Name of these labels in the training table
     #[arg(long, value_name = "WORD", help_heading = "Labelled ends")]
     source: Option<String>,
+    /// Picture family of these labels, INSTRUMENT or INSTRUMENT/LIGHT: instruments, and lights, are left out of learning in
+    /// turn, to see how the model fares on pictures of another kind [default: the family that --truth names, else the source]
+    #[arg(long, value_name = "WORD", help_heading = "Labelled ends")]
+    family: Option<String>,
 
-    /// What labels: one tree that can be read, or a forest
+    /// What testifies for the shape: one tree that can be read, or a forest
     #[arg(long, value_enum, default_value_t = KindArg::Tree, help_heading = "Method")]
     kind: KindArg,
     /// Feature that must not be used; may be given more than once
@@ -60,6 +66,9 @@ pub struct Args {
     /// Model file to write (.json)
     #[arg(long, value_name = "MODEL.json", help_heading = "Output")]
     out: PathBuf,
+    /// Write the training table alone (MODEL.training.csv), to train from it later with --ends
+    #[arg(long, help_heading = "Output")]
+    table_only: bool,
     /// Name of the model, for people [default: name of the file]
     #[arg(long, value_name = "NAME", help_heading = "Output")]
     name: Option<String>,
@@ -82,10 +91,20 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     };
     check(&args)?;
     let own = own_rows(&args, &settings)?;
-    let base = base_table(args.base.as_deref())?;
-    warn_out_of_range(base.as_ref(), &own, &settings)?;
+    let base = args.base.as_deref().map(base_table).transpose()?;
+    let known = match &base {
+        Some(base) => base.model.clone(),
+        None => Some(Model::bundled()?),
+    };
+    warn_out_of_range(known.as_ref(), &own, &settings);
     let n_own = own.len();
-    let table = base.map(|(table, _)| table).unwrap_or_default().with(own);
+    let table = base.map(|b| b.table).unwrap_or_default().with(own);
+    if args.table_only {
+        let path = args.out.with_extension("training.csv");
+        write_atomic(&path, &table.to_csv())?;
+        println!("{}: {} ends", path.display(), table.rows().len());
+        return Ok(Code::Done);
+    }
     let options = Options {
         name: args.name.clone().unwrap_or_else(|| stem(&args.out)),
         kind: if args.kind == KindArg::Forest { Kind::Forest } else { Kind::Tree },
@@ -168,49 +187,60 @@ fn own_rows(args: &Args, settings: &Settings) -> anyhow::Result<Vec<TrainingRow>
         rows.extend(table.rows().iter().cloned().map(|r| TrainingRow { weight: r.weight * args.weight, ..r }));
     }
     if let Some(source) = &args.source {
-        rows.iter_mut().for_each(|r| r.source.clone_from(source));
+        for row in &mut rows {
+            // A family named like the source follows it.
+            if row.family == row.source {
+                row.family.clone_from(source);
+            }
+            row.source.clone_from(source);
+        }
+    }
+    if let Some(family) = &args.family {
+        rows.iter_mut().for_each(|r| r.family = family_name(family, &r.family, &r.source));
     }
     Ok(rows)
 }
 
 fn has_picture(results: &Results, image: &str) -> bool {
-    results.images.iter().any(|i| breakface::train::truth::base_name(&i.series.image) == image)
+    results.images.iter().any(|i| breakface::train::ground_truth::base_name(&i.series.image) == image)
 }
 
-fn base_table(base: Option<&str>) -> anyhow::Result<Option<(TrainingTable, Model)>> {
-    let Some(base) = base else { return Ok(None) };
-    let (table, model, name) = if base == "bundled" {
-        (TrainingTable::bundled()?, Model::bundled()?, "bundled".to_owned())
-    } else {
-        let path = Path::new(base);
-        let bytes = std::fs::read(path).with_context(|| format!("model {base}"))?;
-        let model = Model::from_json(&bytes).with_context(|| format!("model {base}"))?;
-        let beside = path.with_extension("training.csv");
-        let bytes = std::fs::read(&beside)
-            .with_context(|| format!("{}: the training table of the model must lie beside it", beside.display()))?;
-        let name = beside.display().to_string();
-        (TrainingTable::from_csv(&name, &bytes)?, model, name)
+/// `rendered/sem` of family `rendered` and light `sem`; the family alone where it names a light itself or none is known.
+fn family_name(family: &str, light: &str, source: &str) -> String {
+    let known = !light.contains('/') && light != source && light != "truth" && !family.contains('/');
+    if known { format!("{family}/{light}") } else { family.to_owned() }
+}
+
+/// What is learnt from beside the new labels.
+struct Base {
+    table: TrainingTable,
+    /// Missing for a model that version 0.1.0 wrote.
+    model: Option<Model>,
+}
+
+fn base_table(base: &str) -> anyhow::Result<Base> {
+    if base == "bundled" {
+        return Ok(Base { table: TrainingTable::bundled()?, model: Some(Model::bundled()?) });
+    }
+    let path = Path::new(base);
+    let bytes = std::fs::read(path).with_context(|| format!("model {base}"))?;
+    let model = match Model::from_json(&bytes) {
+        Err(ModelError::Old) => None,
+        model => Some(model.with_context(|| format!("model {base}"))?),
     };
-    if table.digest() != model.training.digest {
+    let beside = path.with_extension("training.csv");
+    let rows = std::fs::read(&beside)
+        .with_context(|| format!("{}: the training table of the model must lie beside it", beside.display()))?;
+    let name = beside.display().to_string();
+    if training_digest(&bytes).is_some_and(|digest| digest != digest_of(&rows)) {
         bail!("{name}: is not the table this model learnt from; keep model and table together");
     }
-    Ok(Some((table, model)))
+    Ok(Base { table: TrainingTable::from_csv(&name, &rows)?, model })
 }
 
 /// Says when the new ends are unlike those the base model knows.
-fn warn_out_of_range(
-    base: Option<&(TrainingTable, Model)>,
-    own: &[TrainingRow],
-    settings: &Settings,
-) -> anyhow::Result<()> {
-    let bundled;
-    let model = match base {
-        Some((_, model)) => model,
-        None => {
-            bundled = Model::bundled()?;
-            &bundled
-        }
-    };
+fn warn_out_of_range(model: Option<&Model>, own: &[TrainingRow], settings: &Settings) {
+    let Some(model) = model else { return };
     let outside = own.iter().filter(|r| !model.out_of_range(&r.features).is_empty()).count();
     if settings.label.out_of_range_share * (own.len() as f64) < outside as f64 {
         eprintln!(
@@ -219,7 +249,6 @@ fn warn_out_of_range(
             model.name
         );
     }
-    Ok(())
 }
 
 fn write(out: &Path, trained: &Trained, table: &TrainingTable) -> anyhow::Result<()> {
@@ -240,7 +269,7 @@ fn tell(out: &Path, trained: &Trained, table: &TrainingTable, n_own: usize) {
         out.display(),
         trained.model.kind()
     );
-    println!("tree: {} questions deep, {} leaves", trained.model.tree.depth(), trained.model.tree.n_leaves());
+    println!("shape tree: {} questions deep, {} leaves", trained.model.tree.depth(), trained.model.tree.n_leaves());
     if let Some(b) = figures.balanced_accuracy {
         println!(
             "on specimens not learnt from: balanced accuracy {b:.3}, sensitivity {}/{}, specificity {}/{}, unclear {} of {}",
@@ -253,12 +282,28 @@ fn tell(out: &Path, trained: &Trained, table: &TrainingTable, n_own: usize) {
         );
     }
     let number = |v: Option<f64>| v.map_or("-".to_owned(), |v| format!("{v:.3}"));
+    let rate = |r: Rate| format!("{}/{}", r.right, r.of);
     println!(
-        "verdict on every end: tree {}, forest {}; calibration error {}",
+        "with a verdict: sheared {}, tensile {}; contradictions {}",
+        rate(figures.coverage_sheared),
+        rate(figures.coverage_tensile),
+        figures.n_contradictions
+    );
+    println!(
+        "one witness alone, verdict on every end: shape {} (a forest {}), appearance {}; calibration error of both {}",
         number(figures.tree_without_unclear),
         number(figures.forest_without_unclear),
+        number(figures.appearance_without_unclear),
         number(figures.calibration_error)
     );
+    if 0 < figures.families {
+        println!(
+            "on picture families left out ({}): balanced accuracy {}, with a verdict {}",
+            figures.families,
+            number(figures.families_balanced_accuracy),
+            number(figures.families_coverage)
+        );
+    }
     for warning in &trained.warnings {
         eprintln!("mind: {warning}");
     }

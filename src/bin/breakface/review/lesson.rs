@@ -100,6 +100,7 @@ fn hand_rows(session: &Session) -> Vec<TrainingRow> {
         let label = row.label.filter(|l| matches!(l, HandLabel::Sheared | HandLabel::Tensile))?.label()?;
         Some(TrainingRow {
             source: SOURCE.into(),
+            family: SOURCE.into(),
             group: end.specimen.clone(),
             image: end.image.clone(),
             tip: row.tip,

@@ -1,8 +1,9 @@
-//! The path of an end through the tree, in words. Strings out; no layout beyond lines.
+//! What shape and appearance say of an end, in words. Strings out; no layout beyond lines.
 
 use crate::flag::Reason;
 use crate::measure::FeatureRow;
 use crate::table::format_number;
+use crate::tree::witness::{NETWORK_FEATURE, probability};
 use crate::tree::{Label, Model, Side, Step};
 
 /// One question and its answer in words.
@@ -14,8 +15,8 @@ pub fn step_line(step: &Step) -> String {
     let threshold = format_number(step.threshold);
     let answer = match (step.value, step.side) {
         (None, side) => format!("not measured: taken as {}", side_words(side)),
-        (Some(v), Side::Low) => format!("{}{unit}, at or below {threshold}", format_number(v)),
-        (Some(v), Side::High) => format!("{}{unit}, above {threshold}", format_number(v)),
+        (Some(v), Side::Low) => format!("{}{unit}, at or below {threshold}{}", format_number(v), share_words(step)),
+        (Some(v), Side::High) => format!("{}{unit}, above {threshold}{}", format_number(v), share_words(step)),
     };
     format!(
         "{}: {answer} ({} sheared, {} tensile asked this in training)",
@@ -23,6 +24,16 @@ pub fn step_line(step: &Step) -> String {
         whole(step.counts.0),
         whole(step.counts.1)
     )
+}
+
+/// How much of the end goes this way, when it lies so near the threshold that it goes both ways.
+fn share_words(step: &Step) -> String {
+    const NEARLY_ALL: f64 = 0.995;
+    if NEARLY_ALL <= step.share {
+        String::new()
+    } else {
+        format!(", near enough to go this way by {:.0} % only", 100.0 * step.share)
+    }
 }
 
 fn side_words(side: Side) -> &'static str {
@@ -47,15 +58,10 @@ pub fn explain(model: &Model, row: &FeatureRow, not_gradable: &[Reason]) -> Vec<
     let (sheared, tensile) = model.leaf_counts(row);
     lines.push(format!("Here the tree saw {} sheared and {} tensile ends.", whole(sheared), whole(tensile)));
     if !model.forest.is_empty() {
-        lines.push(format!(
-            "The label is the vote of {} trees; the path is that of the single tree.",
-            model.forest.len()
-        ));
+        lines.push(format!("By shape {} trees vote; the path is that of the single tree.", model.forest.len()));
     }
+    lines.extend(testimony_lines(model, row));
     let verdict = model.predict(row, not_gradable);
-    let p = verdict.p_sheared.map_or("not known".to_owned(), |p| format!("{p:.3}"));
-    let band = model.unclear;
-    lines.push(format!("Probability of sheared: {p} (unclear from {:.2} to {:.2}).", band.low, band.high));
     lines.push(match verdict.label {
         Label::Unclear => format!("Label: unclear ({}).", Reason::join(&verdict.reasons)),
         label => format!("Label: {}{}.", label.word(), verdict.subtype.map(|s| format!(", {s}")).unwrap_or_default()),
@@ -65,6 +71,26 @@ pub fn explain(model: &Model, row: &FeatureRow, not_gradable: &[Reason]) -> Vec<
         lines.push(format!("Outside the range of the training ends: {}.", outside.join(", ")));
     }
     lines
+}
+
+/// Both witnesses, each by itself and together.
+fn testimony_lines(model: &Model, row: &FeatureRow) -> [String; 3] {
+    let heard = model.hear(row);
+    let number = |p: Option<f64>| p.map_or("not known".to_owned(), |p| format!("{p:.3}"));
+    let raw = row.get(NETWORK_FEATURE).map(|p| format!(" (the network's own figure: {p:.3})")).unwrap_or_default();
+    let band = model.unclear;
+    [
+        format!("By measured shape, probability of sheared: {}.", number(heard.shape)),
+        format!("By appearance, probability of sheared: {}{raw}.", number(heard.appearance)),
+        format!(
+            "Probability of sheared, both together: {} (unclear from {:.2} to {:.2}, and where both are sure of {:.2} or \
+             more and contradict each other).",
+            number(heard.p_sheared),
+            band.low,
+            band.high,
+            probability(model.witnesses.decided)
+        ),
+    ]
 }
 
 #[cfg(test)]

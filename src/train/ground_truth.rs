@@ -41,6 +41,8 @@ pub struct TruePicture {
     pub specimen: String,
     /// Look (lighting, instrument); empty when not said.
     pub look: String,
+    /// Picture family, `renderer/light` or the instrument; the look when no family is said, empty when neither is.
+    pub family: String,
     /// View (how the ends lie); empty when not said.
     pub view: String,
     /// Magnification.
@@ -76,6 +78,8 @@ struct WirePicture {
     specimen: Option<String>,
     #[serde(default)]
     look: Option<String>,
+    #[serde(default)]
+    family: Option<String>,
     #[serde(default)]
     view: Option<String>,
     #[serde(default)]
@@ -147,6 +151,7 @@ fn read_file(path: &Path) -> Result<Option<TruePicture>, TruthError> {
     Ok(Some(TruePicture {
         image: base_name(&wire.image).to_owned(),
         specimen: wire.specimen.unwrap_or_default(),
+        family: wire.family.or_else(|| wire.look.clone()).unwrap_or_default(),
         look: wire.look.unwrap_or_default(),
         view: wire.view.unwrap_or_default(),
         magnification: wire.magnification,
