@@ -50,7 +50,7 @@ fn features() -> impl Strategy<Value = FeatureRow> {
 prop_compose! {
     fn end()(
         names in (text(), text(), text(), text()), places in (any::<u32>(), any::<Option<u32>>()),
-        numbers in (number(), number(), number(), number()), some in (some_number(), some_number(), some_number()),
+        numbers in (number(), number(), number(), number()), some in (some_number(), some_number(), some_number(), some_number(), some_number()),
         labels in (word::<Label>(), some_word::<Label>(), some_word::<HandLabel>(), any::<bool>()),
         features in features(), extra in extra(),
     ) -> EndRow {
@@ -59,6 +59,7 @@ prop_compose! {
             end: places.0, carrier: places.1,
             x_px: numbers.0, y_px: numbers.1, axis_deg: numbers.2, quality: numbers.3,
             shaft_diameter_um: some.0, shaft_diameter_u_um: some.1, p_sheared: some.2,
+            shape_p_sheared: some.3, appearance_p_sheared: some.4,
             label: labels.0, label_model: labels.1, label_hand: labels.2, counted: labels.3,
             features, extra,
         }
