@@ -3,7 +3,6 @@
 use super::described::section;
 use serde::{Deserialize, Serialize};
 
-<<<<<<< HEAD
 section! {
     /// Settings of [`crate::face`] and [`crate::knot`].
     #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -39,10 +38,10 @@ section! {
         /// Ends seen of one carrier where none could be grouped (10: ours).
         pub carrier_size: f64,
         /// Carriers that a braid is taken to have where the table does not say, for the share of them that a picture shows (10: ours;
-        /// chosen on `examples/simulate_intervals.rs` between braids of 8 and of 16 carriers). Larger = wider intervals.
+        /// chosen on `scripts/lab/simulate_intervals.rs` between braids of 8 and of 16 carriers). Larger = wider intervals.
         pub braid_carriers: f64,
         /// Share of the spread between carriers that stays although all carriers of the braid are in the picture, because
-        /// the ends seen of each are not a random draw of its ends (0.18: ours, see `examples/simulate_intervals.rs`).
+        /// the ends seen of each are not a random draw of its ends (0.18: ours, see `scripts/lab/simulate_intervals.rs`).
         pub hidden_share: f64,
         /// Sensitivity + specificity − 1 of the controls below which nothing is corrected (0.5: ours; the correction would
         /// more than double every error).
@@ -94,96 +93,6 @@ section! {
         /// Pictures of one place found by their content.
         pub site: SiteSettings,
     }
-=======
-/// Settings of [`crate::face`] and [`crate::knot`].
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct FaceSettings {
-    /// Labelled ends below which a face gets no verdict (10: ours; Wilson on 10 of 10 reaches down to 0.72). Larger =
-    /// more `too few`.
-    pub fewest_ends: u32,
-    /// Interval width above which a face gets no verdict (0.75: ours; three quarters of all that is possible).
-    pub widest_verdict: f64,
-    /// A face or knot is mostly shear when its whole interval lies above this (0.5: the word itself).
-    pub mostly_shear_above: f64,
-    /// A face or knot is mostly tensile when its whole interval lies below this (0.5: the word itself).
-    pub mostly_tensile_below: f64,
-    /// Labelled ends of a carrier below which it gets no verdict (4: ours).
-    pub fewest_for_carrier: u32,
-    /// Sheared share from which a carrier counts as cut through, and tensile share from which as broken in tension
-    /// (0.8: ours, leaves room for single wrong labels).
-    pub whole_share: f64,
-    /// Standard uncertainty added to that of every edge before edges are averaged to a carrier's cut plane, degrees (3: ours,
-    /// axis and the carrier's own scatter). Larger = edges count more alike.
-    pub edge_u_least_deg: f64,
-    /// Uncertainty of an edge that gives none, degrees (20: ours, hardly counts).
-    pub edge_u_unknown_deg: f64,
-    /// Robust standard deviations beyond which an edge is no part of the cut plane (2.5: ours; changes the middle case little and the worst cases somewhat).
-    pub edge_outlier_sd: f64,
-    /// Share of the labelled ends above which one carrier dominates a face (0.6: ours).
-    pub dominating_share: f64,
-    /// Intra-carrier correlation before any face was seen (0.7: ours; a line cutting into itself takes whole carriers).
-    pub prior_rho: f64,
-    /// Weight of that prior, in degrees of freedom between carriers (4: ours; about one face).
-    pub prior_rho_df: f64,
-    /// Ends seen of one carrier where none could be grouped (10: ours).
-    pub carrier_size: f64,
-    /// Carriers that a braid is taken to have where the table does not say, for the share of them that a picture shows (10: ours;
-    /// chosen on `scripts/lab/simulate_intervals.rs` between braids of 8 and of 16 carriers). Larger = wider intervals.
-    pub braid_carriers: f64,
-    /// Share of the spread between carriers that stays although all carriers of the braid are in the picture, because
-    /// the ends seen of each are not a random draw of its ends (0.18: ours, see `scripts/lab/simulate_intervals.rs`).
-    pub hidden_share: f64,
-    /// Sensitivity + specificity − 1 of the controls below which nothing is corrected (0.5: ours; the correction would
-    /// more than double every error).
-    pub least_youden: f64,
-    /// Labelled ends that the controls of each kind need together for a correction (10: ours).
-    pub fewest_control_ends: f64,
-    /// Share of wrong labels from which a control counts as failed (0.25: ours; the bundled model is wrong far less
-    /// often).
-    pub control_wrong_share: f64,
-    /// Density of the fibres, g/cm³, for the ends expected (0.97: ultra-high-molecular-weight polyethylene, check-
-    /// values.md §2).
-    pub density_g_cm3: f64,
-    /// Tenacity of the fibres, cN/dtex, for the ends expected from a line strength (35: high-grade polyethylene, check-
-    /// values.md §2).
-    pub tenacity_cn_dtex: f64,
-    /// Share of the fibres' strength that the braid reaches, for the same (0.8: an assumption, check-values.md §2).
-    pub realisation: f64,
-    /// Tips of one picture below which no break-zone length is given (8: ours).
-    pub fewest_for_zone: usize,
-    /// Factor by which a picture's fibre diameter may differ from the rest of its line before its scale is doubted
-    /// (1.5: ours; fibres of one line differ by some 5 %).
-    pub diameter_factor: f64,
-    /// Ends of a picture below which its median diameter says nothing on its scale (3: ours).
-    pub fewest_for_diameter: usize,
-    /// Pictures of a line below which their scales are not held against each other (3: ours; of two, either may be wrong).
-    pub fewest_of_line: usize,
-    /// Smallest plausible fibre diameter, µm (5: below all fibres of check-values.md §2).
-    pub least_diameter_um: f64,
-    /// Largest plausible fibre diameter, µm (60: above all fibres of check-values.md §2).
-    pub largest_diameter_um: f64,
-    /// Share of ends outside the model's range from which a specimen is flagged (0.2: ours).
-    pub out_of_range_share: f64,
-    /// Specimens of a knot below which it is not tested (3: design.md §5).
-    pub fewest_specimens: u32,
-    /// Specimens from which intervals of means come from resampling instead of Student's t (8: ours; resampling is too
-    /// narrow below).
-    pub bootstrap_from: u32,
-    /// Resamples of the specimen bootstrap (4000: ours; the ends of the interval then move by about 1 % of its width).
-    pub resamples: u32,
-    /// Deals of a permutation test: all up to this many, so many drawn beyond (20000: ours).
-    pub most_deals: u32,
-    /// Seed of all resampling.
-    pub seed: u64,
-    /// Weibull modulus of whole carriers for bundle theory where loads do not tell (10: ours; check-values.md §5 gives
-    /// 5 to 20).
-    pub bundle_modulus: f64,
-    /// Straight-pull loads of a line from which its modulus is estimated (5: ours).
-    pub fewest_loads: usize,
-    /// Pictures of one place found by their content.
-    pub site: SiteSettings,
->>>>>>> 1adc221 (Fuzz targets under tests, drivers of the laboratory under scripts/lab)
 }
 
 impl Default for FaceSettings {
