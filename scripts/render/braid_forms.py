@@ -63,6 +63,9 @@ def build_fibre(mesh, f, ctrl, fid, pxum, az, rng):
     """Stands in for geometry.build_fibre: the same pose with an end of any form. Fibre and end share one number."""
     d, e = f["d"], f["end"]
     P, _, _ = geo.tube_path(ctrl, np.arange(0, geo.path_length(ctrl), 0.25 * d))
+    short = int(4 * (e.get("lt", 0) + 8)) - len(P)
+    if short > 0:  # outside the frame there is room for the whole of a long end
+        P = np.r_[P, P[-1] + np.arange(1, short + 1)[:, None] * (P[-1] - P[-2])]
     if e["label"] == "sheared":  # fibre_mesh's E1 points against geometry's
         e = {**e, "az": np.pi - (az + e["az"])}
     shape = fm.sample_shape(rng, str(rng.choice(["round", "oval", "lumpy"], p=[0.88, 0.08, 0.04])))
