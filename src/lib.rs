@@ -8,6 +8,7 @@
 pub mod tabular;
 
 // Points, angles and scales: the one pixel and axis convention.
+pub mod files;
 pub mod units;
 
 // Names of files written by version 0.1.0.
@@ -72,6 +73,7 @@ pub mod face;
 
 // Break faces -> knots: comparison, efficiency, capacity.
 pub mod knot;
+pub mod runs;
 
 // Labelled ends -> a new tree, its figures and its page.
 pub mod train;

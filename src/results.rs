@@ -10,14 +10,17 @@ mod run_file;
 
 pub use run_file::{
     DetectorUsed, InputUsed, ModelUsed, RUN_FILE, RUN_SCHEMA, RowCounts, RunFile, ShardUsed, StageSeconds,
-    write_row_counts,
 };
 
+/// The report page within a folder of results.
+pub const REPORT_FILE: &str = "report.html";
 /// Folder of the overlays within a folder of results.
 pub const OVERLAY_FOLDER: &str = "overlays";
 
-/// A file that lies in a folder of results while its tables are exchanged: as long as it is there, some may be of an
-/// earlier run.
+/// Marks a folder of results, locks it while a run writes there, and says how that run ended.
+pub(crate) const LOCK_FILE: &str = ".breakface-lock";
+
+/// The journal of an exchange of tables ([`crate::files::Exchange`]): as long as it is there, some may be of an earlier run.
 pub(crate) const HALF_PLACED: &str = ".breakface-tables";
 
 /// Everything a run wrote.
@@ -108,11 +111,11 @@ impl Results {
     /// As [`Self::load`].
     pub fn load_without_ends(folder: &Path) -> Result<Self, ResultsError> {
         let path = |name: &str| folder.join(name);
+        if path(HALF_PLACED).exists() && !go_on(folder) {
+            return Err(ResultsError::HalfPlaced { folder: folder.display().to_string() });
+        }
         if !path(&EndRow::csv_name()).is_file() || !path(&ImageRow::csv_name()).is_file() {
             return Err(ResultsError::NoResults { folder: folder.display().to_string() });
-        }
-        if path(HALF_PLACED).exists() {
-            return Err(ResultsError::HalfPlaced { folder: folder.display().to_string() });
         }
         let results = Self {
             folder: folder.into(),
@@ -160,6 +163,14 @@ impl Results {
     pub fn image(&self, image: &str) -> Option<&ImageRow> {
         self.images.iter().find(|i| i.series.image == image)
     }
+}
+
+/// Goes on with an exchange of tables that was cut off, unless a run is at it; whether the tables are whole now.
+fn go_on(folder: &Path) -> bool {
+    let lock = std::fs::File::open(folder.join(LOCK_FILE));
+    // Released when this returns, before the tables are read: another exchange leaves whole tables too.
+    let free = lock.as_ref().is_ok_and(|lock| lock.try_lock().is_ok());
+    free && crate::files::complete(&folder.join(HALF_PLACED)).is_ok()
 }
 
 fn optional<T: TableRow>(folder: &Path) -> Result<Vec<T>, TableError> {

@@ -3,6 +3,7 @@
 //! Columns: `name, um_per_px, u_um_per_px, date, source`. `u_um_per_px` is the standard uncertainty and may be empty. Text that
 //! a spreadsheet would run as a formula is written with an apostrophe in front, which reading takes away.
 
+use crate::files;
 use crate::tabular::{guard_formula, unguard_formula};
 use crate::units::{Scale, ScaleSource};
 use std::path::Path;
@@ -34,10 +35,14 @@ impl Calibration {
     }
 }
 
-/// All calibrations, in table order; names are unique.
+/// All calibrations, in table order; names are unique. Columns that are not ours are kept with their cells.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct CalibrationList {
     rows: Vec<Calibration>,
+    /// Columns of the table as found; empty = ours.
+    header: Vec<String>,
+    /// Cells of the columns that are not ours, by row, in the order of `header`.
+    others: Vec<Vec<String>>,
 }
 
 /// What is wrong with a table of calibrations.
@@ -123,7 +128,9 @@ impl CalibrationList {
         };
         let (name, um, u) = (place("name")?, place("um_per_px")?, place("u_um_per_px")?);
         let (date, source) = (place("date")?, place("source")?);
-        let mut list = Self::default();
+        let header_of_list: Vec<String> = header.iter().map(str::to_owned).collect();
+        let others: Vec<usize> = (0..header.len()).filter(|i| own(&header[*i]).is_none()).collect();
+        let mut list = Self { header: header_of_list, ..Self::default() };
         for record in reader.records() {
             let record = record.map_err(|e| malformed(e.to_string()))?;
             let row = record.position().map_or(0, csv::Position::line);
@@ -148,6 +155,7 @@ impl CalibrationList {
                 true => None,
                 false => Some(number(u, "u_um_per_px", "a positive number of µm per px, or nothing")?),
             };
+            list.others.push(others.iter().map(|i| record.get(*i).unwrap_or_default().to_owned()).collect());
             list.rows.push(Calibration {
                 name: text(name),
                 um_per_px: number(um, "um_per_px", "a positive number of µm per px")?,
@@ -189,6 +197,7 @@ impl CalibrationList {
             Some(row) => Some(std::mem::replace(row, calibration)),
             None => {
                 self.rows.push(calibration);
+                self.others.push(Vec::new());
                 None
             }
         }
@@ -201,12 +210,19 @@ impl CalibrationList {
     pub fn to_csv(&self) -> Result<String, ListError> {
         let fault = |reason: String| ListError::Malformed { table: "to be written".into(), reason };
         let mut writer = csv::Writer::from_writer(Vec::new());
-        writer.write_record(COLUMNS).map_err(|e| fault(e.to_string()))?;
-        for row in &self.rows {
+        let ours = || COLUMNS.map(str::to_owned).to_vec();
+        let header = if self.header.is_empty() { ours() } else { self.header.clone() };
+        writer.write_record(&header).map_err(|e| fault(e.to_string()))?;
+        for (row, others) in self.rows.iter().zip(&self.others) {
             let u = row.u_um_per_px.map_or_else(String::new, significant);
             let [name, date, source] = [&row.name, &row.date, &row.source].map(|text| guard_formula(text));
             let cells = [name, significant(row.um_per_px), u, date, source];
-            writer.write_record(cells).map_err(|e| fault(e.to_string()))?;
+            let mut others = others.iter();
+            let cell = |column: &String| match own(column) {
+                Some(place) => cells[place].clone(),
+                None => others.next().cloned().unwrap_or_default(),
+            };
+            writer.write_record(header.iter().map(cell)).map_err(|e| fault(e.to_string()))?;
         }
         let bytes = writer.into_inner().map_err(|e| fault(e.to_string()))?;
         String::from_utf8(bytes).map_err(|e| fault(e.to_string()))
@@ -217,13 +233,38 @@ impl CalibrationList {
     /// # Errors
     /// When the file cannot be written.
     pub fn write(&self, path: &Path) -> Result<(), ListError> {
-        let fail = |e: std::io::Error| ListError::File { table: path.display().to_string(), reason: e.to_string() };
-        let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-        let mut file = tempfile::NamedTempFile::new_in(folder).map_err(fail)?;
-        std::io::Write::write_all(&mut file, self.to_csv()?.as_bytes()).map_err(fail)?;
-        file.persist(path).map_err(|e| fail(e.error))?;
-        Ok(())
+        // A table that many folders share through a link stays where it is.
+        let place = path.canonicalize().unwrap_or_else(|_| path.to_owned());
+        files::write_whole(&place, self.to_csv()?.as_bytes()).map_err(|e| unusable(path, &e))
     }
+
+    /// Puts a calibration into the table of a file, which is made when it is not there; returns the one of the same name
+    /// that it replaces. Others that do so at the same time wait.
+    ///
+    /// # Errors
+    /// As [`Self::read`] and [`Self::write`].
+    pub fn put_into(path: &Path, calibration: Calibration) -> Result<Option<Calibration>, ListError> {
+        let fail = |e: std::io::Error| unusable(path, &e);
+        let name = path.file_name().unwrap_or_default().to_string_lossy();
+        let mut options = std::fs::OpenOptions::new();
+        options.create(true).truncate(false).write(true);
+        // A file of its own: the table itself is another file after each writer.
+        let lock = files::open_own(&path.with_file_name(format!(".{name}.lock")), &mut options).map_err(fail)?;
+        lock.lock().map_err(fail)?;
+        let mut list = if path.exists() { Self::read(path)? } else { Self::default() };
+        let older = list.put(calibration);
+        list.write(path)?;
+        Ok(older)
+    }
+}
+
+fn unusable(path: &Path, error: &std::io::Error) -> ListError {
+    ListError::File { table: path.display().to_string(), reason: error.to_string() }
+}
+
+/// Which of [`COLUMNS`] a column of a table is.
+fn own(column: &str) -> Option<usize> {
+    COLUMNS.iter().position(|c| c.eq_ignore_ascii_case(column))
 }
 
 /// A number to seven significant digits, without an exponent for the sizes that scales have.
@@ -260,13 +301,36 @@ mod tests {
         assert_eq!(list.put(ten.clone()), None);
         assert_eq!(list.put(Calibration { um_per_px: 0.346, ..ten.clone() }), Some(ten.clone()));
         let back = CalibrationList::parse("c.csv", &list.to_csv().expect("text")).expect("own format");
-        assert_eq!(back, list);
+        assert_eq!(back.rows(), list.rows());
         let scale = back.scale("10x, \"dry\"").expect("there");
         assert_eq!((scale.um_per_px(), scale.source), (0.346, ScaleSource::Calibration));
         assert_eq!(
             back.scale("20x").expect_err("not there").to_string(),
             "calibration \"20x\" is not in the table of calibrations; known: 10x, \"dry\""
         );
+    }
+
+    #[test]
+    fn columns_of_others_stay_and_twelve_writers_lose_nothing() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().join("calibrations.csv");
+        std::fs::write(&path, "name,who,um_per_px,u_um_per_px,date,source\n4x,Mara,1.5,,,ruling\n").expect("a table");
+        let ten = |n: u32| Calibration {
+            name: format!("{n}x"),
+            um_per_px: f64::from(n),
+            u_um_per_px: None,
+            date: String::new(),
+            source: String::new(),
+        };
+        std::thread::scope(|scope| {
+            for n in 10..22 {
+                let (path, ten) = (&path, &ten);
+                scope.spawn(move || CalibrationList::put_into(path, ten(n)).expect("kept"));
+            }
+        });
+        let text = std::fs::read_to_string(&path).expect("a table");
+        assert_eq!(CalibrationList::parse("c.csv", &text).expect("a table").rows().len(), 13);
+        assert!(text.starts_with("name,who,um_per_px,") && text.contains("4x,Mara,1.5,"), "{text}");
     }
 
     #[test]
@@ -281,7 +345,7 @@ mod tests {
         let mut reader = csv::Reader::from_reader(text.as_bytes());
         assert!(reader.records().all(|r| r.expect("CSV").iter().all(|f| !f.starts_with(['=', '+', '-', '@', '＝']))));
         let back = CalibrationList::parse("c.csv", &text).expect("own format");
-        assert_eq!(back, list);
+        assert_eq!(back.rows(), list.rows());
         assert!(names.iter().all(|n| back.find(n).is_some_and(|c| c.name == *n)));
         // As it stands in the table.
         assert_eq!(back.find("'+10x").map(|c| c.name.as_str()), Some("+10x"));

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use super::standing::{EndKey, end_key};
 use super::{EndRef, HandLabel, LabelRow, standing};
 use crate::units::Point;
 
@@ -30,16 +31,16 @@ pub struct Agreement {
     /// Ends on which they say the same.
     pub n_same: usize,
     /// Cohen's kappa over the four hand labels; `None` when nothing is shared or chance agreement is total.
-    pub kappa: Option<f64>,
+    pub kappa: Option<Kappa>,
     /// Where they differ, by picture and end.
     pub disagreements: Vec<Disagreement>,
 }
 
 /// Agreement of every pair of labellers, in alphabetical order, from the rows of `labels.csv`.
 pub fn agreement(rows: &[LabelRow]) -> Vec<Agreement> {
-    let mut by_labeller: BTreeMap<&str, BTreeMap<super::EndKey<'_>, &LabelRow>> = BTreeMap::new();
+    let mut by_labeller: BTreeMap<&str, BTreeMap<EndKey<'_>, &LabelRow>> = BTreeMap::new();
     for row in standing(rows) {
-        by_labeller.entry(&row.labeller).or_default().insert(super::end_key(row), row);
+        by_labeller.entry(&row.labeller).or_default().insert(end_key(row), row);
     }
     let labellers: Vec<&str> = by_labeller.keys().copied().collect();
     let mut out = Vec::new();
@@ -51,7 +52,7 @@ pub fn agreement(rows: &[LabelRow]) -> Vec<Agreement> {
     out
 }
 
-type Labelled<'a> = BTreeMap<super::EndKey<'a>, &'a LabelRow>;
+type Labelled<'a> = BTreeMap<EndKey<'a>, &'a LabelRow>;
 
 fn pair(names: [&str; 2], first: &Labelled<'_>, second: &Labelled<'_>) -> Agreement {
     let mut table = [[0usize; 4]; 4];
@@ -69,7 +70,7 @@ fn pair(names: [&str; 2], first: &Labelled<'_>, second: &Labelled<'_>) -> Agreem
         labellers: names.map(String::from),
         n_both,
         n_same: (0..4).map(|i| table[i][i]).sum(),
-        kappa: cohen_kappa(&table),
+        kappa: kappa_with_interval(&table),
         disagreements,
     }
 }
@@ -90,6 +91,44 @@ pub fn cohen_kappa<const N: usize>(table: &[[usize; N]; N]) -> Option<f64> {
     kappa.is_finite().then_some(kappa)
 }
 
+/// Cohen's kappa with its uncertainty.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct Kappa {
+    /// Agreement beyond chance.
+    pub value: f64,
+    /// Standard error.
+    pub standard_error: f64,
+    /// Lower end of the 95 % interval, at least -1.
+    pub low: f64,
+    /// Upper end of the 95 % interval, at most 1.
+    pub high: f64,
+}
+
+/// Cohen's kappa of a square table of counts with its large-sample standard error and 95 % interval
+/// (Fleiss, Cohen and Everitt 1969, *Psychol. Bull.* 72:323). `None` as for [`cohen_kappa`].
+pub fn kappa_with_interval<const N: usize>(table: &[[usize; N]; N]) -> Option<Kappa> {
+    let value = cohen_kappa(table)?;
+    let total = table.iter().flatten().sum::<usize>() as f64;
+    let share = |i: usize, j: usize| table[i][j] as f64 / total;
+    let row: Vec<f64> = (0..N).map(|i| (0..N).map(|j| share(i, j)).sum()).collect();
+    let column: Vec<f64> = (0..N).map(|j| (0..N).map(|i| share(i, j)).sum()).collect();
+    let by_chance: f64 = (0..N).map(|i| row[i] * column[i]).sum();
+    let (mut same, mut other) = (0.0, 0.0);
+    for i in 0..N {
+        for j in 0..N {
+            match i == j {
+                true => same += share(i, i) * (1.0 - (row[i] + column[i]) * (1.0 - value)).powi(2),
+                false => other += share(i, j) * (column[i] + row[j]).powi(2),
+            }
+        }
+    }
+    let variance = (same + other * (1.0 - value).powi(2) - (value - by_chance * (1.0 - value)).powi(2))
+        / ((1.0 - by_chance).powi(2) * total);
+    let standard_error = variance.max(0.0).sqrt();
+    let half = crate::stats::Z95 * standard_error;
+    Some(Kappa { value, standard_error, low: (value - half).max(-1.0), high: (value + half).min(1.0) })
+}
+
 #[cfg(test)]
 mod tests {
     use super::super::tests::row;
@@ -104,6 +143,31 @@ mod tests {
         assert!(cohen_kappa(&[[1, 1], [1, 1]]).unwrap().abs() < 1e-12);
         assert_eq!(cohen_kappa(&[[0, 0], [0, 0]]), None);
         assert_eq!(cohen_kappa(&[[9, 0], [0, 0]]), None);
+    }
+
+    // statsmodels 0.15.0, statsmodels.stats.inter_rater.cohens_kappa: kappa, std_kappa, kappa_low, kappa_upp.
+    #[test]
+    fn the_interval_of_kappa_is_that_of_statsmodels() {
+        let agrees = |found: Option<Kappa>, expected: [f64; 4]| {
+            let k = found.unwrap();
+            for (found, expected) in [k.value, k.standard_error, k.low, k.high].into_iter().zip(expected) {
+                assert!((found - expected).abs() < 1e-9, "{found} {expected}");
+            }
+        };
+        agrees(
+            kappa_with_interval(&[[20, 5], [10, 15]]),
+            [0.4, 0.12699606293110033, 0.151092290476661, 0.6489077095233389],
+        );
+        agrees(
+            kappa_with_interval(&[[44, 5, 1, 2], [7, 20, 3, 0], [1, 9, 12, 1], [0, 2, 0, 6]]),
+            [0.5900526623756583, 0.0609495619005096, 0.47059371617716483, 0.7095116085741519],
+        );
+        agrees(
+            kappa_with_interval(&[[188, 24], [12, 345]]),
+            [0.8631004892132489, 0.0220451145045536, 0.8198928587492622, 0.9063081196772356],
+        );
+        agrees(kappa_with_interval(&[[5, 0], [0, 7]]), [1.0, 0.0, 1.0, 1.0]);
+        assert_eq!(kappa_with_interval(&[[0, 0], [0, 0]]), None);
     }
 
     #[test]

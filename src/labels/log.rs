@@ -1,58 +1,67 @@
 //! The open `labels.csv`: rows appended one by one, each on the disk before anybody is told that it was kept.
 
 use std::fs::{File, OpenOptions};
-use std::io::{self, Seek, SeekFrom, Write};
+use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
-use super::{Action, LabelRow, LabelsError, end_key, header_line, parse_labels, row_line};
+use super::file::{LabelFile, row_line_under};
+use super::standing::end_key;
+use super::{Action, COLUMNS, LabelRow, LabelsError, header_line};
+use crate::files;
 use crate::units::Point;
 
 /// An open log of hand labels.
+///
+/// Each row is written under a lock of the file, after what others have written meanwhile: several programs may label at
+/// the same time, and a file that was replaced (by an editor) is the one that is written to.
 #[derive(Debug)]
 pub struct LabelLog {
     path: PathBuf,
-    file: Option<File>,
-    rows: Vec<LabelRow>,
-    /// Bytes of the file that hold whole rows.
-    length: u64,
+    /// What the file holds, as far as it is known.
+    file: LabelFile,
 }
 
 impl LabelLog {
     /// Opens the log; a file that does not exist yet is made with the first row.
     ///
-    /// A last line cut short by a crash is dropped. A file with other columns (made by hand) is rewritten with ours and
-    /// kept beside it as `labels-as-found.csv`.
+    /// A last line cut short by a crash is dropped. Columns that are not ours stay as they are. Columns of ours that are
+    /// missing (a file made by hand) are added at the end, and the file as it was is kept beside it under the first free
+    /// name of `labels-as-found-1.csv`, `labels-as-found-2.csv` and so on.
     ///
     /// # Errors
-    /// When the file is there and cannot be read, understood or opened for writing.
+    /// When the file is there and cannot be read, understood or written, or is a link to another place.
     pub fn open(path: &Path) -> Result<Self, LabelsError> {
         let io_error = |source| LabelsError::Io { path: path.into(), source };
-        let bytes = match std::fs::read(path) {
-            Ok(bytes) => bytes,
-            Err(e) if e.kind() == io::ErrorKind::NotFound => Vec::new(),
-            Err(e) => return Err(io_error(e)),
-        };
-        let rows = parse_labels(&bytes, path)?;
-        let mut log = Self { path: path.into(), file: None, rows, length: 0 };
-        if bytes.is_empty() {
+        let mut log = Self { path: path.into(), file: LabelFile::default() };
+        let Some(mut file) = existing(path).map_err(io_error)? else { return Ok(log) };
+        file.lock().map_err(io_error)?;
+        let bytes = whole(&mut file).map_err(io_error)?;
+        log.file = LabelFile::parse(&bytes, path)?;
+        if log.file.header.is_empty() {
             return Ok(log);
         }
-        let ours = log.all_lines();
-        if bytes != ours {
-            if !bytes.starts_with(header_line().trim_ascii_end()) {
-                std::fs::write(path.with_file_name("labels-as-found.csv"), &bytes).map_err(io_error)?;
-            }
-            write_atomically(path, &ours).map_err(io_error)?;
+        let kept = &bytes[..log.file.whole];
+        let ends_in_line_end = kept.ends_with(b"\n");
+        if log.file.is_complete() && ends_in_line_end && kept.len() == bytes.len() {
+            return Ok(log);
         }
-        log.length = ours.len() as u64;
-        let file = OpenOptions::new().write(true).open(path).map_err(io_error)?;
-        log.file = Some(file);
+        let whole_rows = match log.file.is_complete() {
+            true if ends_in_line_end => kept.to_vec(),
+            true => [kept, b"\r\n"].concat(),
+            false => {
+                let backup = files::numbered(&path.with_file_name("labels-as-found.csv"));
+                files::write_whole(&backup, &bytes).map_err(io_error)?;
+                log.file.completed()
+            }
+        };
+        files::write_whole(path, &whole_rows).map_err(io_error)?;
+        log.file = LabelFile::parse(&whole_rows, path)?;
         Ok(log)
     }
 
     /// All rows in the order in which they were written.
     pub fn rows(&self) -> &[LabelRow] {
-        &self.rows
+        &self.file.rows
     }
 
     /// Appends a row and waits until the disk has it.
@@ -60,78 +69,94 @@ impl LabelLog {
     /// # Errors
     /// When the disk refuses (full, gone, read-only): then nothing of the row is kept, and everything before stays.
     pub fn append(&mut self, row: LabelRow) -> Result<(), LabelsError> {
-        self.write(&row_line(&row)).map_err(|source| LabelsError::NotKept { path: self.path.clone(), source })?;
-        self.rows.push(row);
+        let refused = |source| LabelsError::NotKept { path: self.path.clone(), source };
+        let (mut file, is_new) = match existing(&self.path).map_err(refused)? {
+            Some(file) => (file, false),
+            None => (made(&self.path).map_err(refused)?, true),
+        };
+        file.lock().map_err(refused)?;
+        let length = file.metadata().map_err(refused)?.len();
+        if length != self.file.whole as u64 {
+            self.file = LabelFile::parse(&whole(&mut file).map_err(refused)?, &self.path)?;
+        }
+        if self.file.header.is_empty() {
+            self.file.header = COLUMNS.map(str::to_owned).to_vec();
+            self.file.whole = 0;
+        }
+        if !self.file.is_complete() {
+            let source = io::Error::other("its columns were changed meanwhile; start the review again");
+            return Err(LabelsError::NotKept { path: self.path.clone(), source });
+        }
+        let line = row_line_under(&self.file.header, &row);
+        let bytes = if self.file.whole == 0 { [header_line(), line].concat() } else { line };
+        let at = self.file.whole as u64;
+        if let Err(source) = append_at(&mut file, at, &bytes) {
+            // Half a line must not stay behind: the next row would be glued to it.
+            let _ = file.set_len(at);
+            return Err(LabelsError::NotKept { path: self.path.clone(), source });
+        }
+        if is_new {
+            files::sync_folder(files::folder_of(&self.path));
+        }
+        self.file.whole += bytes.len();
+        self.file.rows.push(row);
         Ok(())
     }
 
     /// The row that takes back the last row of a labeller that still stands; `None` when there is none.
     ///
-    /// `found_tip` gives the tip as it was found, for an end whose first row is taken back.
-    pub fn undo_row(&self, labeller: &str, found_tip: impl Fn(&LabelRow) -> Option<Point>) -> Option<LabelRow> {
+    /// With `adjudications` their decisions between labellers are meant, else their labels. `found_tip` gives the tip as it
+    /// was found, for an end whose first row is taken back.
+    pub fn undo_row(
+        &self,
+        labeller: &str,
+        adjudications: bool,
+        found_tip: impl Fn(&LabelRow) -> Option<Point>,
+    ) -> Option<LabelRow> {
         let mut stack: Vec<&LabelRow> = Vec::new();
-        for row in self.rows.iter().filter(|r| r.labeller == labeller) {
+        for row in
+            self.file.rows.iter().filter(|r| r.labeller == labeller && r.action.is_adjudication() == adjudications)
+        {
             match row.action {
-                Action::Undo => drop(stack.pop()),
+                action if action.is_undo() => drop(stack.pop()),
                 _ => stack.push(row),
             }
         }
         let undone = stack.pop()?;
         let before = stack.iter().rev().find(|r| end_key(r) == end_key(undone));
         let mut row = undone.clone();
-        row.action = Action::Undo;
+        row.action = if undone.action.is_adjudication() { Action::UndoAdjudicate } else { Action::Undo };
         row.label = before.and_then(|b| b.label);
         row.tip = before.map(|b| b.tip).or_else(|| found_tip(undone)).unwrap_or(undone.tip);
         Some(row)
     }
+}
 
-    fn write(&mut self, line: &[u8]) -> io::Result<()> {
-        let is_new = self.file.is_none();
-        if is_new {
-            self.file = Some(OpenOptions::new().write(true).create(true).truncate(false).open(&self.path)?);
-        }
-        let bytes = if self.length == 0 { [header_line().as_slice(), line].concat() } else { line.to_vec() };
-        let file = self.file.as_mut().ok_or_else(|| io::Error::from(io::ErrorKind::NotFound))?;
-        let written = append_at(file, self.length, &bytes);
-        if let Err(e) = written {
-            // Half a line must not stay behind: the next row would be glued to it.
-            let _ = file.set_len(self.length);
-            return Err(e);
-        }
-        if is_new {
-            sync_folder(&self.path);
-        }
-        self.length += bytes.len() as u64;
-        Ok(())
+/// The file for reading and writing; `None` when there is none.
+fn existing(path: &Path) -> io::Result<Option<File>> {
+    match files::open_own(path, OpenOptions::new().read(true).write(true)) {
+        Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(None),
+        opened => opened.map(Some),
     }
+}
 
-    fn all_lines(&self) -> Vec<u8> {
-        std::iter::once(header_line()).chain(self.rows.iter().map(row_line)).flatten().collect()
-    }
+fn made(path: &Path) -> io::Result<File> {
+    files::open_own(path, OpenOptions::new().read(true).write(true).create(true).truncate(false))
+}
+
+fn whole(file: &mut File) -> io::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    file.rewind()?;
+    file.read_to_end(&mut bytes)?;
+    Ok(bytes)
 }
 
 fn append_at(file: &mut File, length: u64, bytes: &[u8]) -> io::Result<()> {
     file.seek(SeekFrom::Start(length))?;
     file.write_all(bytes)?;
+    // What a crash has left behind the last whole row goes.
+    file.set_len(length + bytes.len() as u64)?;
     file.sync_all()
-}
-
-fn write_atomically(path: &Path, bytes: &[u8]) -> io::Result<()> {
-    let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let mut temporary = tempfile::NamedTempFile::new_in(folder)?;
-    temporary.write_all(bytes)?;
-    temporary.as_file().sync_all()?;
-    temporary.persist(path).map_err(|e| e.error)?;
-    sync_folder(path);
-    Ok(())
-}
-
-/// Makes a new name durable; not every system can sync a folder, and the row itself is safe without.
-fn sync_folder(path: &Path) {
-    let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    if let Ok(folder) = File::open(folder) {
-        let _ = folder.sync_all();
-    }
 }
 
 #[cfg(test)]
@@ -174,7 +199,54 @@ mod tests {
         log.append(row("Bo", 3, Some(HandLabel::Unclear))).unwrap();
         assert_eq!(read_labels(&path).unwrap(), log.rows());
         assert_eq!(log.rows().len(), 2);
-        assert!(std::fs::read_to_string(folder.path().join("labels-as-found.csv")).unwrap().starts_with("note,"));
+        let as_found =
+            |n: u32| std::fs::read_to_string(folder.path().join(format!("labels-as-found-{n}.csv"))).unwrap();
+        assert!(as_found(1).starts_with("note,"));
+        // The column that is not ours is still there, with its cells, and new rows leave it empty.
+        let text = std::fs::read_to_string(&path).unwrap();
+        let lines: Vec<&str> = text.lines().collect();
+        assert_eq!(lines[0], "note,image,x_px,y_px,label,labeller,when,action,end");
+        assert_eq!(lines[1], "hm,p.png,1,2,sheared,,,label,");
+        assert!(lines[2].starts_with(",\"a b/"), "{}", lines[2]);
+        // Opened again, nothing changes; another file made by hand does not overwrite the first backup.
+        drop(LabelLog::open(&path).unwrap());
+        assert_eq!(std::fs::read_to_string(&path).unwrap(), text);
+        std::fs::write(&path, "image,x_px,y_px,label,weather\np.png,1,2,sheared,rain\n").unwrap();
+        drop(LabelLog::open(&path).unwrap());
+        assert!(as_found(1).starts_with("note,") && as_found(2).contains("rain"));
+    }
+
+    #[test]
+    fn two_logs_on_one_file_lose_nothing() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("labels.csv");
+        let write = |name: &'static str| {
+            let mut log = LabelLog::open(&path).unwrap();
+            for end in 0..40 {
+                log.append(row(name, end, Some(HandLabel::Sheared))).unwrap();
+            }
+        };
+        std::thread::scope(|scope| {
+            scope.spawn(|| write("Ann"));
+            scope.spawn(|| write("Bo"));
+        });
+        let rows = read_labels(&path).unwrap();
+        assert_eq!(rows.len(), 80);
+        assert_eq!(rows.iter().filter(|r| r.labeller == "Ann").count(), 40);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_link_is_not_followed() {
+        let folder = tempfile::tempdir().unwrap();
+        let (path, target) = (folder.path().join("labels.csv"), folder.path().join("mine.txt"));
+        std::os::unix::fs::symlink(&target, &path).unwrap();
+        let mut log = match LabelLog::open(&path) {
+            Err(e) => return assert!(e.to_string().contains("labels")),
+            Ok(log) => log,
+        };
+        assert!(log.append(row("Bo", 1, None)).is_err());
+        assert!(!target.exists());
     }
 
     #[test]
@@ -186,13 +258,13 @@ mod tests {
         let moved =
             LabelRow { action: Action::Move, tip: Point::new(11.0, 22.0), ..row("Bo", 1, Some(HandLabel::Sheared)) };
         log.append(moved).unwrap();
-        let undo = log.undo_row("Bo", |_| None).unwrap();
+        let undo = log.undo_row("Bo", false, |_| None).unwrap();
         assert_eq!((undo.tip, undo.label), (Point::new(10.25, 21.5), Some(HandLabel::Sheared)));
         log.append(undo).unwrap();
-        let undo = log.undo_row("Bo", |_| Some(Point::new(1.0, 2.0))).unwrap();
+        let undo = log.undo_row("Bo", false, |_| Some(Point::new(1.0, 2.0))).unwrap();
         assert_eq!((undo.tip, undo.label), (Point::new(1.0, 2.0), None));
         log.append(undo).unwrap();
-        assert_eq!(log.undo_row("Bo", |_| None), None);
+        assert_eq!(log.undo_row("Bo", false, |_| None), None);
         let labels: Vec<_> = standing(log.rows()).iter().map(|r| (r.labeller.as_str(), r.label)).collect();
         assert_eq!(labels, [("Bo", None), ("Ann", Some(HandLabel::Unclear))]);
     }

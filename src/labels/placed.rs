@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 
 use super::{EndRef, HandLabel, LabelRow, effective};
 use crate::flag::Reason;
+use crate::series::SeriesRow;
 use crate::settings::LabelSettings;
 use crate::table::EndRow;
 use crate::tree::Label;
@@ -74,36 +75,100 @@ pub struct ReviewedEnd {
     pub hand: Option<HandLabel>,
 }
 
+/// Hand labels of a run, by picture.
+#[derive(Debug, Clone, Default)]
+pub struct HandLabels {
+    by_image: BTreeMap<String, Vec<LabelRow>>,
+}
+
+impl HandLabels {
+    /// The rows of `labels.csv`.
+    pub fn new(rows: Vec<LabelRow>) -> Self {
+        let mut by_image: BTreeMap<String, Vec<LabelRow>> = BTreeMap::new();
+        for row in rows {
+            by_image.entry(row.image.clone()).or_default().push(row);
+        }
+        Self { by_image }
+    }
+
+    /// Whether nobody has labelled anything.
+    pub fn is_empty(&self) -> bool {
+        self.by_image.is_empty()
+    }
+
+    /// Pictures that somebody has labelled ends in.
+    pub fn images(&self) -> impl Iterator<Item = &str> {
+        self.by_image.keys().map(String::as_str)
+    }
+
+    /// The ends of one picture with hand labels in place; `None` when no label of its ends counts. `ends` are the model's
+    /// rows of this picture, `picture` is its row of `images.csv`.
+    pub fn on(&self, picture: &SeriesRow, ends: &[EndRow], settings: &LabelSettings) -> Option<Vec<ReviewedEnd>> {
+        let placed = place(self.by_image.get(&picture.image)?, ends, settings);
+        let rows = effective(&placed);
+        (!rows.is_empty()).then(|| laid_over(picture, ends, &rows))
+    }
+}
+
 /// The table of ends with hand labels in place.
 ///
-/// `ends` are the model's rows; `rows` are placed ([`place`]). Measurements, probabilities and the model's answer do not
-/// change. An end that a person says is none stays in the table as `unclear` and does not count. Added ends follow after
-/// those of their picture, without measurements; they count where the other ends of their picture do.
-pub fn with_hand_labels(ends: &[EndRow], rows: &[LabelRow]) -> Vec<ReviewedEnd> {
-    let mut by_end: BTreeMap<(&str, EndRef), &LabelRow> = BTreeMap::new();
-    for row in effective(rows) {
-        if let Some(end) = row.end {
-            by_end.insert((&row.image, end), row);
-        }
+/// `pictures` are in the order of the table, `ends` are the model's rows; `rows` are those of `labels.csv`. Measurements,
+/// probabilities and the model's answer do not change. An end that a person says is none stays in the table as `unclear` and
+/// does not count. Added ends follow after those of their picture, without measurements; they count where the other ends of
+/// their picture do, or where the picture does when it has none.
+pub fn with_hand_labels<'a>(
+    pictures: impl IntoIterator<Item = &'a SeriesRow>,
+    ends: &[EndRow],
+    rows: &[LabelRow],
+    settings: &LabelSettings,
+) -> Vec<ReviewedEnd> {
+    let hand = HandLabels::new(rows.to_vec());
+    let mut by_image: BTreeMap<&str, Vec<EndRow>> = BTreeMap::new();
+    for end in ends {
+        by_image.entry(&end.image).or_default().push(end.clone());
     }
-    let mut out = Vec::with_capacity(ends.len());
-    for (index, end) in ends.iter().enumerate() {
-        let hand = by_end.get(&(end.image.as_str(), EndRef::Found(end.end))).and_then(|r| r.label);
+    let of_picture = |picture: &SeriesRow| {
+        let own = by_image.get(picture.image.as_str()).map_or(&[][..], Vec::as_slice);
+        hand.on(picture, own, settings).unwrap_or_else(|| own.iter().map(ReviewedEnd::untouched).collect())
+    };
+    pictures.into_iter().flat_map(of_picture).collect()
+}
+
+fn laid_over(picture: &SeriesRow, ends: &[EndRow], rows: &[&LabelRow]) -> Vec<ReviewedEnd> {
+    let by_end: BTreeMap<EndRef, &LabelRow> = rows.iter().filter_map(|row| Some((row.end?, *row))).collect();
+    let mut out: Vec<ReviewedEnd> = Vec::with_capacity(ends.len());
+    for end in ends {
+        let hand = by_end.get(&EndRef::Found(end.end)).and_then(|r| r.label);
         let row = hand.map_or_else(|| end.clone(), |label| relabelled(end, label));
-        out.push(ReviewedEnd { row, model: Some(end.label), hand });
-        let is_last = ends.get(index + 1).is_none_or(|next| next.image != end.image);
-        if is_last {
-            let added =
-                by_end.range((end.image.as_str(), EndRef::Added(0))..=(end.image.as_str(), EndRef::Added(u32::MAX)));
-            let mut number = end.end;
-            for (_, row) in added {
-                let Some(label) = row.label.and_then(HandLabel::label) else { continue };
-                number += 1;
-                out.push(ReviewedEnd { row: added_end(end, row, label, number), model: None, hand: row.label });
-            }
-        }
+        out.push(ReviewedEnd { row: EndRow { label_model: Some(end.label), ..row }, model: Some(end.label), hand });
+    }
+    let mut number = ends.iter().map(|e| e.end).max().unwrap_or(0);
+    let counted = if ends.is_empty() { picture.counted } else { ends.iter().any(|e| e.counted) };
+    for (_, row) in by_end.range(EndRef::Added(0)..) {
+        let Some(label) = row.label.and_then(HandLabel::label) else { continue };
+        number += 1;
+        let row = EndRow { counted, ..added_end(picture, row, label, number) };
+        out.push(ReviewedEnd { row, model: None, hand: Some(label.into()) });
     }
     out
+}
+
+impl ReviewedEnd {
+    /// An end that nobody has looked at.
+    pub fn untouched(end: &EndRow) -> Self {
+        let row = EndRow { label_model: Some(end.label), label_hand: None, ..end.clone() };
+        Self { row, model: Some(end.label), hand: None }
+    }
+}
+
+impl From<Label> for HandLabel {
+    fn from(label: Label) -> Self {
+        match label {
+            Label::Sheared => Self::Sheared,
+            Label::Tensile => Self::Tensile,
+            Label::Unclear => Self::Unclear,
+        }
+    }
 }
 
 fn relabelled(end: &EndRow, hand: HandLabel) -> EndRow {
@@ -119,26 +184,18 @@ fn relabelled(end: &EndRow, hand: HandLabel) -> EndRow {
     row
 }
 
-fn added_end(neighbour: &EndRow, row: &LabelRow, label: Label, number: u32) -> EndRow {
+fn added_end(picture: &SeriesRow, row: &LabelRow, label: Label, number: u32) -> EndRow {
     EndRow {
+        image: picture.image.clone(),
+        specimen: picture.specimen.clone(),
         end: number,
-        carrier: None,
         x_px: row.tip.x,
         y_px: row.tip.y,
-        axis_deg: 0.0,
-        shaft_diameter_um: None,
-        shaft_diameter_u_um: None,
         label,
-        p_sheared: None,
-        shape_p_sheared: None,
-        appearance_p_sheared: None,
-        quality: 0.0,
-        reason: Reason::join(&[Reason::AddedByHand]),
-        subtype: String::new(),
-        features: Default::default(),
-        label_model: None,
         label_hand: row.label,
-        ..neighbour.clone()
+        reason: Reason::join(&[Reason::AddedByHand]),
+        extra: picture.extra.clone(),
+        ..EndRow::default()
     }
 }
 
@@ -204,7 +261,15 @@ mod tests {
             row("a", 60.0, Some(EndRef::Added(2)), Some(HandLabel::Sheared)),
             row("a", 60.0, Some(EndRef::Added(2)), None),
         ];
-        let done = with_hand_labels(&ends, &rows);
+        let picture = |image: &str| SeriesRow {
+            image: image.into(),
+            specimen: "TC-P07-A".into(),
+            counted: true,
+            ..SeriesRow::default()
+        };
+        let pictures = ["a", "b", "c"].map(picture);
+        let rows = [rows.as_slice(), &[row("c", 60.0, Some(EndRef::Added(1)), Some(HandLabel::Tensile))]].concat();
+        let done = with_hand_labels(&pictures, &ends, &rows, &LabelSettings::default());
         let seen: Vec<_> = done.iter().map(|e| (e.row.end, e.row.label, e.row.counted, e.model, e.hand)).collect();
         assert_eq!(
             seen,
@@ -213,6 +278,8 @@ mod tests {
                 (2, Label::Tensile, true, Some(Label::Unclear), Some(HandLabel::Tensile)),
                 (3, Label::Sheared, true, None, Some(HandLabel::Sheared)),
                 (1, Label::Tensile, true, Some(Label::Tensile), None),
+                // In a picture where the model has found nothing.
+                (1, Label::Tensile, true, None, Some(HandLabel::Tensile)),
             ]
         );
         assert_eq!(done[1].row.features, ends[1].features);

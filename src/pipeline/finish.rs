@@ -1,10 +1,12 @@
 //! The second half of a run and of a merge: finished pictures -> what counts, break faces and knots, all tables.
 
 use super::folder::{ResultFolder, RunError, RunState};
+use super::hand::{self, ModelRows, Reviewed};
 use super::row::table_order;
 use super::scores::{Scores, model_figures};
 use super::{Outcome, repeats, sites, tables};
 use crate::face::{End, Ends};
+use crate::labels::HandLabels;
 use crate::results::{RowCounts, RunFile};
 use crate::settings::FaceSettings;
 use crate::table::{EndRow, ImageRow};
@@ -63,7 +65,21 @@ pub(super) fn finish<S: RowSource>(
     if is_whole {
         let copy = |i: usize| source.copy(from[i], &images[i]);
         said.extend(sites::count_once(&mut ends, &images, &copy, &finished.settings.site));
+    }
+    let hand = if is_whole { hand::labels_in(&folder.file(""))? } else { HandLabels::default() };
+    if is_whole && hand.is_empty() {
         outcome.scores = Scores::from_ends(&ends, &images, model_figures(finished.model).as_ref(), finished.settings);
+    }
+    let settings = finished.run_file.settings().0;
+    let model_rows = match hand.is_empty() {
+        true => None,
+        false => Some(ModelRows::collect(rows(&images, &from, &ends, source))?),
+    };
+    let reviewed = model_rows.as_ref().map(|r| Reviewed::new(r, &hand, model_figures(finished.model).as_ref(), &settings));
+    if let Some(reviewed) = &reviewed {
+        outcome.scores = reviewed.scores.clone();
+        outcome.n_ends = reviewed.ends.len();
+        said.extend(hand::line(&reviewed.applied));
     }
     outcome.warnings = tables::run_warnings(&finished.notes, &images, &outcome.scores);
     outcome.warnings.append(&mut said);
@@ -75,15 +91,30 @@ pub(super) fn finish<S: RowSource>(
         pictures: images.iter().map(|i| i.series.extra.as_slice()).collect(),
         ends: images.iter().filter(|i| has_ends(i)).map(|i| i.series.extra.as_slice()).collect(),
     };
-    let rows = images.iter().zip(&from).map(|(image, from)| {
+    match (&model_rows, &reviewed) {
+        (Some(rows), Some(reviewed)) => hand::put(&folder, rows, reviewed, Some(&run_file), finished.parquet)?,
+        _ => {
+            let rows = rows(&images, &from, &ends, source);
+            tables::put(&folder, layout, rows, &outcome.scores, &run_file, finished.parquet)?;
+        }
+    }
+    folder.close(RunState::Finished)?;
+    Ok(outcome)
+}
+
+/// The rows of each picture and of its ends as the model labelled them, in the order of the tables.
+fn rows<'a, S: RowSource>(
+    images: &'a [ImageRow],
+    from: &'a [usize],
+    ends: &'a Ends,
+    source: &'a mut S,
+) -> impl Iterator<Item = Result<(ImageRow, Vec<EndRow>), S::Error>> + use<'a, S> {
+    images.iter().zip(from).map(move |(image, from)| {
         let known = if image.is_done() { ends.get(&image.series.image).map_or(&[][..], Vec::as_slice) } else { &[] };
         let mut rows = if known.is_empty() { Vec::new() } else { source.ends(*from, image, known)? };
         rows.iter_mut().zip(known).for_each(|(row, end)| row.counted = end.counted);
-        Ok::<_, S::Error>((image.clone(), rows))
-    });
-    tables::put(&folder, layout, rows, &outcome.scores, &run_file, finished.parquet)?;
-    folder.close(RunState::Finished)?;
-    Ok(outcome)
+        Ok((image.clone(), rows))
+    })
 }
 
 /// How many pictures, ends and failures there are.

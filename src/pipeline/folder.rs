@@ -1,6 +1,8 @@
 //! The folder of results: whose it is, one run at a time, what an earlier run left there, names within it.
 
-use crate::results::{HALF_PLACED, OVERLAY_FOLDER, overlay_path};
+use crate::files::{self, Exchange};
+use crate::labels::LabelsError;
+use crate::results::{HALF_PLACED, LOCK_FILE, OVERLAY_FOLDER, ResultsError, overlay_path};
 use crate::series::SeriesError;
 use crate::settings::SettingsError;
 use crate::table::{Staged, TEMPORARY, TableError};
@@ -42,6 +44,20 @@ pub enum RunError {
         /// The picture.
         image: String,
     },
+    /// The rows that hand labels were given on are not those of the folder any more.
+    #[error(
+        "{folder}: a run has written other results since this review began; stop the review and start it again, labels are kept"
+    )]
+    OtherRows {
+        /// Folder of the results.
+        folder: String,
+    },
+    /// Hand labels cannot be read.
+    #[error(transparent)]
+    Labels(#[from] LabelsError),
+    /// Saved results cannot be read.
+    #[error(transparent)]
+    Results(#[from] ResultsError),
     /// A table cannot be written.
     #[error(transparent)]
     Table(#[from] TableError),
@@ -53,8 +69,6 @@ pub enum RunError {
     Settings(#[from] SettingsError),
 }
 
-/// Marks a folder of results, locks it while a run writes there, and says how that run ended.
-const LOCK_FILE: &str = ".breakface-lock";
 /// The lock of the review page; its files are left alone while it is open.
 const REVIEW_LOCK_FILE: &str = ".review.lock";
 /// Folder of kept results.
@@ -124,21 +138,23 @@ impl ResultFolder {
         if !empty && !force && !ours {
             return Err(RunError::NotOurs { folder });
         }
-        let mut options = OpenOptions::new();
-        options.create(true).truncate(false).read(true).write(true);
-        let lock = options.open(path.join(LOCK_FILE)).map_err(wrong)?;
-        match lock.try_lock() {
-            Ok(()) => {}
-            Err(TryLockError::WouldBlock) => return Err(RunError::Busy { folder }),
-            Err(TryLockError::Error(e)) => return Err(wrong(e)),
-        }
+        let lock = locked(path)?;
         for part in [CACHE_FOLDER, OVERLAY_FOLDER] {
-            std::fs::create_dir_all(path.join(part)).map_err(wrong)?;
+            files::make_folders(path, &path.join(part).join("file")).map_err(wrong)?;
         }
+        // Tables that a killed run has finished belong to it: they are put in place before anything else.
+        let _ = files::complete(&path.join(HALF_PLACED));
         let mut opened = Self { path: path.into(), lock, ours, found: String::new() };
         opened.found = opened.recover(&folder);
         opened.write_state(RunState::Running).map_err(wrong)?;
         Ok(opened)
+    }
+
+    /// Takes a folder to score its saved tables again; how its run ended stays as it is.
+    pub(super) fn open_for_scores(path: &Path) -> Result<Self, RunError> {
+        let lock = locked(path)?;
+        let _ = files::complete(&path.join(HALF_PLACED));
+        Ok(Self { path: path.into(), lock, ours: true, found: String::new() })
     }
 
     /// Writes down how the run stands.
@@ -184,32 +200,22 @@ impl ResultFolder {
         let in_review = review.is_ok_and(|lock| matches!(lock.try_lock(), Err(TryLockError::WouldBlock)));
         let below = |part: &str| walkdir::WalkDir::new(self.path.join(part)).into_iter();
         let top = walkdir::WalkDir::new(&self.path).max_depth(usize::from(!in_review)).into_iter();
-        let halves =
-            top.chain(below(CACHE_FOLDER)).chain(below(OVERLAY_FOLDER)).flatten().filter(|entry| {
-                entry.file_type().is_file() && entry.file_name().to_string_lossy().starts_with(TEMPORARY)
-            });
+        let parts = [CACHE_FOLDER, OVERLAY_FOLDER, super::hand::BEFORE_REVIEW].into_iter().flat_map(below);
+        let halves = top
+            .chain(parts)
+            .flatten()
+            .filter(|entry| entry.file_type().is_file() && entry.file_name().to_string_lossy().starts_with(TEMPORARY));
         halves.filter(|entry| std::fs::remove_file(entry.path()).is_ok()).count()
     }
 
-    /// Puts tables in place together: all are on the disk before the first old one goes, and while they change places
-    /// a mark says so. `gone` names tables that no longer belong here.
+    /// Puts tables in place together ([`Exchange`]). `gone` names tables that no longer belong here.
     pub(super) fn put(&self, tables: Vec<Staged>, gone: &[String]) -> Result<(), RunError> {
         let folder = super::inputs::text(&self.path);
         let wrong = |e: std::io::Error| RunError::Unwritable { folder: folder.clone(), reason: e.to_string() };
-        let mark = self.path.join(HALF_PLACED);
-        std::fs::write(&mark, b"").map_err(wrong)?;
-        sync_folder(&self.path);
-        for table in tables {
-            table.put()?;
-        }
-        for name in gone.iter().filter(|_| self.ours) {
-            match std::fs::remove_file(self.path.join(name)) {
-                Err(e) if e.kind() != std::io::ErrorKind::NotFound => return Err(wrong(e)),
-                _ => {}
-            }
-        }
-        sync_folder(&self.path);
-        std::fs::remove_file(&mark).map_err(wrong)
+        let mut exchange = Exchange::default();
+        tables.into_iter().for_each(|table| table.join(&mut exchange));
+        gone.iter().filter(|_| self.ours).for_each(|name| exchange.remove(self.path.join(name)));
+        exchange.commit(&self.path.join(HALF_PLACED)).map_err(wrong)
     }
 
     pub(super) fn file(&self, name: &str) -> PathBuf {
@@ -225,14 +231,22 @@ impl ResultFolder {
     }
 }
 
+/// The lock of a folder of results, held.
+fn locked(path: &Path) -> Result<File, RunError> {
+    let folder = super::inputs::text(path);
+    let wrong =
+        |e: std::io::Error| RunError::Unwritable { folder: folder.clone(), reason: format!("{LOCK_FILE}: {e}") };
+    let mut options = OpenOptions::new();
+    options.create(true).truncate(false).read(true).write(true);
+    let lock = files::open_own(&path.join(LOCK_FILE), &mut options).map_err(wrong)?;
+    match lock.try_lock() {
+        Ok(()) => Ok(lock),
+        Err(TryLockError::WouldBlock) => Err(RunError::Busy { folder }),
+        Err(TryLockError::Error(e)) => Err(wrong(e)),
+    }
+}
+
 /// Where the kept result with this key is in a folder of results.
 pub(super) fn cached(folder: &Path, key: &str) -> PathBuf {
     folder.join(CACHE_FOLDER).join(format!("{key}.json"))
-}
-
-/// Makes new names durable; not every system can sync a folder, and without it only the newest names may be lost.
-fn sync_folder(path: &Path) {
-    if let Ok(folder) = File::open(path) {
-        let _ = folder.sync_all();
-    }
 }

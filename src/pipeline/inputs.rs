@@ -88,6 +88,14 @@ pub fn gather(inputs: &[PathBuf], skip: &Path) -> Result<Inputs, SeriesError> {
     Ok(gathered)
 }
 
+/// The pictures of a folder and its subfolders, sorted by name, whatever a series table there says.
+pub fn pictures_in(folder: &Path, skip: &Path) -> Vec<PictureJob> {
+    let mut found = Inputs::default();
+    from_folder(folder, skip, &mut found);
+    found.jobs.sort_by(|a, b| a.series.image.cmp(&b.series.image));
+    found.jobs
+}
+
 /// Gives every row all passed-through columns of the inputs, so that the columns of a table do not depend on which
 /// pictures have ends, nor on how pictures are shared out.
 fn with_all_columns(inputs: &mut Inputs) {

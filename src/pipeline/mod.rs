@@ -7,6 +7,7 @@
 mod cache;
 mod finish;
 mod folder;
+mod hand;
 mod inputs;
 mod merge;
 mod picture;
@@ -20,7 +21,11 @@ mod source;
 mod tables;
 
 pub use folder::RunError;
-pub use inputs::{Inputs, PictureJob, gather};
+pub use hand::{
+    Applied, BEFORE_REVIEW, BothFractions, Fraction, LABELS_FILE, apply_hand_labels, has_hand_labels, model_ends,
+    rows_digest,
+};
+pub use inputs::{Inputs, PictureJob, gather, pictures_in};
 pub use merge::{MergeError, MergeOptions, merge};
 pub use picture::{Classified, classify_candidates, classify_micrograph};
 pub use run::{Event, Outcome, RunOptions, run};

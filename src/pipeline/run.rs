@@ -304,10 +304,8 @@ impl SeriesRun<'_> {
     }
 
     fn write_overlay(&self, path: &Path, png: &[u8]) -> Result<(), RunError> {
-        if let Some(parent) = path.parent() {
-            std::fs::create_dir_all(parent)
-                .map_err(|e| RunError::Unwritable { folder: text(parent), reason: e.to_string() })?;
-        }
+        crate::files::make_folders(self.options.out, path)
+            .map_err(|e| RunError::Unwritable { folder: text(path), reason: e.to_string() })?;
         Ok(write_atomic(path, png)?)
     }
 

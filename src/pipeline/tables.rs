@@ -28,7 +28,7 @@ pub(super) fn put<E: From<RunError>>(
     parquet: bool,
 ) -> Result<(), E> {
     let scores = run_file.shard.is_none().then_some(scores);
-    let mut tables = Tables { folder, parquet, staged: Vec::new(), gone: Vec::new() };
+    let mut tables = Tables::new(folder, parquet);
     let mut images = tables.begin::<ImageRow>(&layout.pictures)?;
     let mut ends = tables.begin::<EndRow>(&layout.ends)?;
     for picture in rows {
@@ -38,15 +38,17 @@ pub(super) fn put<E: From<RunError>>(
     }
     tables.end(ends)?;
     tables.end(images)?;
-    tables.add(scores.map(|s| s.specimens.as_slice()))?;
-    tables.add(scores.map(|s| s.sides.as_slice()))?;
-    tables.add(scores.map(|s| s.carriers.as_slice()))?;
-    tables.add(scores.map(|s| s.knots.as_slice()))?;
-    tables.add(scores.map(|s| s.pairs.as_slice()))?;
+    tables.add_scores("", scores)?;
+    tables.gone.extend(super::hand::files_of_a_review());
+    tables.stage(run_json(folder, run_file)?);
+    Ok(tables.exchange()?)
+}
+
+/// `run.json`, ready to be put in place.
+pub(super) fn run_json(folder: &ResultFolder, run_file: &RunFile) -> Result<Staged, RunError> {
     let path = folder.file(RUN_FILE);
     let bytes = run_file.to_json().map_err(|e| RunError::Unwritable { folder: text(&path), reason: e.to_string() })?;
-    tables.staged.push(Staged::new(&path, &bytes).map_err(RunError::from)?);
-    Ok(folder.put(tables.staged, &tables.gone)?)
+    Ok(Staged::new(&path, &bytes)?)
 }
 
 /// A table in all its forms while it is written.
@@ -65,14 +67,45 @@ impl<T: TableRow> Growing<T> {
     }
 }
 
-struct Tables<'a> {
+/// Tables that wait to change places together.
+pub(super) struct Tables<'a> {
     folder: &'a ResultFolder,
     parquet: bool,
     staged: Vec<Staged>,
     gone: Vec<String>,
 }
 
-impl Tables<'_> {
+impl<'a> Tables<'a> {
+    pub fn new(folder: &'a ResultFolder, parquet: bool) -> Self {
+        Self { folder, parquet, staged: Vec::new(), gone: Vec::new() }
+    }
+
+    /// Adds a file.
+    pub fn stage(&mut self, file: Staged) {
+        self.staged.push(file);
+    }
+
+    /// Adds the files of others.
+    pub fn take(&mut self, others: Self) {
+        self.staged.extend(others.staged);
+        self.gone.extend(others.gone);
+    }
+
+    /// Puts all of them in place. A report tells of the tables it was made from, so an older one goes.
+    pub fn exchange(mut self) -> Result<(), RunError> {
+        self.gone.push(crate::results::REPORT_FILE.into());
+        self.folder.put(self.staged, &self.gone)
+    }
+
+    /// Adds the tables of scores, their names behind `prefix`; `None` takes them away.
+    pub fn add_scores(&mut self, prefix: &str, scores: Option<&Scores>) -> Result<(), RunError> {
+        self.add(prefix, scores.map(|s| s.specimens.as_slice()))?;
+        self.add(prefix, scores.map(|s| s.sides.as_slice()))?;
+        self.add(prefix, scores.map(|s| s.carriers.as_slice()))?;
+        self.add(prefix, scores.map(|s| s.knots.as_slice()))?;
+        self.add(prefix, scores.map(|s| s.pairs.as_slice()))
+    }
+
     fn begin<T: TableRow>(&mut self, extra: &[&[(String, String)]]) -> Result<Growing<T>, RunError> {
         if !(cfg!(feature = "parquet") && self.parquet) {
             self.gone.push(T::parquet_name());
@@ -99,8 +132,9 @@ impl Tables<'_> {
         Ok(())
     }
 
-    fn add<T: TableRow>(&mut self, rows: Option<&[T]>) -> Result<(), RunError> {
-        let (csv, parquet) = (T::csv_name(), T::parquet_name());
+    /// Adds a table, its name behind `prefix`; `None` takes it away.
+    pub fn add<T: TableRow>(&mut self, prefix: &str, rows: Option<&[T]>) -> Result<(), RunError> {
+        let (csv, parquet) = (format!("{prefix}{}", T::csv_name()), format!("{prefix}{}", T::parquet_name()));
         match rows {
             Some(rows) => self.staged.push(Staged::new(&self.folder.file(&csv), &to_csv(rows))?),
             None => self.gone.push(csv),

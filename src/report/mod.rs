@@ -15,6 +15,7 @@ mod page;
 mod plot;
 mod plot_capacity;
 mod plot_carriers;
+mod plot_control;
 mod plot_ruler;
 mod plot_shape;
 mod plot_tips;
@@ -30,3 +31,4 @@ mod warn;
 mod words;
 
 pub use make::{Made, ReportError, ReportOptions, report, write_report};
+pub use plot_control::control_chart_svg;

@@ -1,9 +1,7 @@
 //! `run.json`: enough to do the run again and to say where its numbers come from.
 
 use crate::settings::{Settings, SettingsData};
-use crate::table::{TableError, write_atomic};
 use serde::{Deserialize, Serialize};
-use std::path::Path;
 
 /// Name of the file in the folder of results.
 pub const RUN_FILE: &str = "run.json";
@@ -74,23 +72,6 @@ pub struct RowCounts {
     pub ends: usize,
     /// Rows of `images.csv`.
     pub images: usize,
-}
-
-/// Writes into the file of a run how many rows its tables have now; the rest of the file stays as it is. A folder without that
-/// file stays without.
-///
-/// # Errors
-/// When the file cannot be read or written.
-pub fn write_row_counts(folder: &Path, rows: RowCounts) -> Result<(), TableError> {
-    let path = folder.join(RUN_FILE);
-    let unreadable = |reason: String| TableError::Unreadable { table: path.display().to_string(), reason };
-    if !path.is_file() {
-        return Ok(());
-    }
-    let bytes = std::fs::read(&path).map_err(|e| unreadable(e.to_string()))?;
-    let mut run: RunFile = serde_json::from_slice(&bytes).map_err(|e| unreadable(e.to_string()))?;
-    run.rows = Some(rows);
-    write_atomic(&path, &run.to_json().map_err(|e| unreadable(e.to_string()))?)
 }
 
 /// What a part of a run knows of the whole.

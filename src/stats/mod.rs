@@ -9,6 +9,7 @@ pub mod bootstrap;
 pub mod bundle;
 pub mod classifier;
 pub mod clustered;
+pub mod control_chart;
 pub mod multiple;
 pub mod permutation;
 pub mod proportion;

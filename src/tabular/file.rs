@@ -1,6 +1,7 @@
 //! Tables as CSV files: RFC 4180, UTF-8, header row, written in one piece or not at all.
 
 use super::{Column, Header, Record, TableError, TableRow, check_quotes, guard_formula, unguard_formula};
+use crate::files::Exchange;
 use std::fs::File;
 use std::io::{BufRead, BufReader, Write};
 use std::marker::PhantomData;
@@ -53,8 +54,7 @@ pub fn write_csv<T: TableRow>(path: &Path, rows: &[T]) -> Result<(), TableError>
     write_atomic(path, &to_csv(rows))
 }
 
-/// How the names of files begin that are being written; one that is left behind belongs to a run that was cut off.
-pub const TEMPORARY: &str = ".breakface-new-";
+pub use crate::files::TEMPORARY;
 
 /// Writes bytes to a file in one piece or not at all: a temporary file beside it, synced, then renamed.
 ///
@@ -85,7 +85,6 @@ impl Staged {
     /// The file once everything is written to it.
     pub(super) fn written(file: tempfile::NamedTempFile, path: &Path) -> Result<Self, TableError> {
         let wrong = |e: std::io::Error| unwritable(path, &e);
-        make_readable(file.as_file()).map_err(wrong)?;
         file.as_file().sync_all().map_err(wrong)?;
         Ok(Self { file, path: path.into() })
     }
@@ -97,12 +96,16 @@ impl Staged {
     pub fn put(self) -> Result<(), TableError> {
         self.file.persist(&self.path).map(drop).map_err(|e| unwritable(&self.path, &e.error))
     }
+
+    /// Adds the file to others that change places together.
+    pub fn join(self, exchange: &mut Exchange) {
+        exchange.put(self.file, self.path);
+    }
 }
 
 /// A temporary file beside the place of another.
 pub(super) fn begin(path: &Path) -> Result<tempfile::NamedTempFile, TableError> {
-    let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    tempfile::Builder::new().prefix(TEMPORARY).tempfile_in(folder).map_err(|e| unwritable(path, &e))
+    crate::files::temporary_beside(path).map_err(|e| unwritable(path, &e))
 }
 
 pub(super) fn unwritable(path: &Path, error: &std::io::Error) -> TableError {
@@ -110,18 +113,6 @@ pub(super) fn unwritable(path: &Path, error: &std::io::Error) -> TableError {
     let reason =
         error.get_ref().and_then(std::error::Error::source).map_or_else(|| error.to_string(), ToString::to_string);
     TableError::Unwritable { path: path.display().to_string(), reason }
-}
-
-/// Temporary files are private by default; results are for everybody who may read the folder.
-#[cfg(unix)]
-fn make_readable(file: &std::fs::File) -> std::io::Result<()> {
-    use std::os::unix::fs::PermissionsExt;
-    file.set_permissions(std::fs::Permissions::from_mode(0o644))
-}
-
-#[cfg(not(unix))]
-fn make_readable(_file: &std::fs::File) -> std::io::Result<()> {
-    Ok(())
 }
 
 /// Reads a table written by [`write_csv`]; columns that are not known are kept as extra ones.

@@ -12,6 +12,12 @@ const cells = (line) => [...line.matchAll(/(?:^|,)(?:"((?:[^"]|"")*)"|([^",]*))/
 const now = (page) => page.evaluate(() => decodeURIComponent(location.hash.slice(1)));
 const standing = (page) => page.textContent("#standing");
 
+/** Orders the ends by how sure the model is, and gives the keys back to the page. */
+const leastCertainFirst = async (page) => {
+  await page.selectOption("#order", "doubt");
+  await page.focus("#next");
+};
+
 /** Waits until the page says so many ends are labelled: the server has them on the disk then. */
 const labelled = (page, n, of) => page.waitForFunction(([t]) => document.getElementById("standing").textContent.startsWith(t), [`${n} of ${of} labelled`]);
 
@@ -23,6 +29,12 @@ async function label_undo_add_kill_reload_apply({ browser, folder }) {
   let server = await serve(scene, ["--labeller", "Ann"]);
   let page = await open(browser, server.address);
   assert.equal(await page.textContent("#place"), "1 of 18");
+  const turns = await page.evaluate(async () => {
+    const { store } = await import("/page/store.js");
+    return store.queue.slice(0, 6).map((id) => store.ends.get(id).specimen);
+  });
+  assert.deepEqual(turns, ["TC-P01-A", "TC-P02-A", "TC-P01-A", "TC-P02-A", "TC-P01-A", "TC-P02-A"], "specimens in turns");
+  await leastCertainFirst(page);
 
   // Ten ends by keyboard, the least certain first.
   const seen = [];
@@ -168,6 +180,7 @@ async function two_labellers_get_kappa_and_their_differences({ browser, folder }
   const scene = results(folder, [8]);
   const server = await serve(scene, ["--labeller", "Ann"]);
   const page = await open(browser, server.address);
+  await leastCertainFirst(page);
   // Counts 20 5 / 10 15 of the published example would need 50 ends; this is 3 1 / 1 3, by hand: 0.75 seen, 0.5 by chance.
   for (const [i, key] of ["s", "s", "s", "s", "t", "t", "t", "t"].entries()) {
     await page.keyboard.press(key);
@@ -187,7 +200,7 @@ async function two_labellers_get_kappa_and_their_differences({ browser, folder }
   await page.click("#open-agreement");
   await page.waitForSelector("#agreement table");
   const text = await page.textContent("#agreement .body");
-  assert.match(text, /6 of 8 ends labelled alike; Cohen's κ 0\.50/);
+  assert.match(text, /6 of 8 ends labelled alike; Cohen's κ 0\.50 \(95 %: -0\.10 to 1\.00\)/);
   assert.equal(await page.locator("#agreement tbody tr").count(), 2);
   await page.click("#agreement tbody button");
   assert.equal(await page.locator("#agreement[open]").count(), 0);
@@ -195,6 +208,77 @@ async function two_labellers_get_kappa_and_their_differences({ browser, folder }
   await page.waitForSelector("body[data-ready]");
   assert.equal(await page.inputValue("#labeller"), "Bo");
   await check(page);
+  await server.stop();
+}
+
+/** What is on the page of the current end. */
+const seen = (page) => page.evaluate(() => ({
+  model: document.getElementById("model-says").textContent,
+  measured: document.getElementById("measurements").textContent,
+  marks: [...document.querySelectorAll("#viewer .end path")].map((p) => p.getAttribute("stroke")),
+}));
+
+async function blind_labelling_hides_the_model_until_the_decision({ browser, folder }) {
+  const scene = results(folder, [6, 6]);
+  const server = await serve(scene, ["--labeller", "Ann", "--blind"]);
+  const page = await open(browser, server.address);
+  assert.match(await page.textContent("#guide"), /^Blind/);
+  const before = await seen(page);
+  assert.match(before.model, /hidden until you decide/);
+  assert.match(before.measured, /Hidden/);
+  assert.ok(!before.marks.some((c) => ["#56b4e9", "#f36e21", "#f0e442"].includes(c)), "no mark tells the model's label");
+  const told = await page.evaluate(async () => {
+    const token = new URLSearchParams(location.search).get("token");
+    const state = await (await fetch("/api/state", { headers: { "X-Breakface-Token": token } })).json();
+    return state.ends.filter((e) => e.label !== null || e.p !== null || e.reason).length;
+  });
+  assert.equal(told, 0, "nothing of it reaches the browser");
+  assert.ok(await page.locator("#order option.tells").first().isDisabled());
+  const first = await now(page);
+  await page.keyboard.press("s");
+  await labelled(page, 1, 12);
+  await page.keyboard.press("ArrowLeft");
+  assert.equal(await now(page), first);
+  await page.waitForFunction(() => document.querySelector("#measurements table"));
+  assert.doesNotMatch((await seen(page)).model, /hidden/, "shown after the decision");
+  assert.match(await page.textContent("#guide"), /For a model of your own, label \d+ more: \d+ in TC-P0/);
+  await check(page, { axe: true });
+  await server.stop();
+}
+
+async function an_adjudicator_decides_where_labellers_differ({ browser, folder }) {
+  const scene = results(folder, [5]);
+  let server = await serve(scene, ["--labeller", "Ann"]);
+  let page = await open(browser, server.address);
+  for (const [name, keys] of [["Ann", "sstts"], ["Bo", "sttsu"]]) {
+    await page.fill("#labeller", name);
+    await page.press("#labeller", "Enter");
+    await labelled(page, 0, 5);
+    await page.selectOption("#order", "picture");
+    await page.evaluate(async () => ((await import("/page/store.js")).store.at = 0));
+    await page.focus("#next");
+    for (const [i, key] of [...keys].entries()) {
+      await page.keyboard.press(key);
+      await labelled(page, i + 1, 5);
+    }
+  }
+  await check(page);
+  await server.stop();
+  server = await serve(scene, ["--labeller", "Ines", "--adjudicate"]);
+  for (const width of [1440, 390]) {
+    page = await open(browser, server.address, { viewport: { width, height: width === 390 ? 844 : 900 }, colorScheme: "dark" });
+    assert.match(await page.textContent("#guide"), width === 1440 ? /differ on 3 ends; 3 not decided yet/ : /2 not decided yet/);
+    assert.equal(await page.locator("#others-say .said").count(), 2);
+    assert.match(await page.textContent("#others-say"), /Ann.*Bo/);
+    if (width === 1440) {
+      await page.keyboard.press("t");
+      await page.waitForFunction(() => document.getElementById("guide").textContent.includes("2 not decided"));
+      assert.deepEqual(labels(folder).at(-1).slice(3, 7).filter((_, i) => i !== 2), ["tensile", "Ines", "adjudicate"]);
+    }
+    const overflow = await page.evaluate(() => document.documentElement.scrollWidth - innerWidth);
+    assert.ok(overflow <= 0, `${width} px: the page is ${overflow} px too wide`);
+    await check(page, { axe: true });
+  }
   await server.stop();
 }
 
@@ -338,6 +422,8 @@ async function learning_shows_old_and_new_before_anything_is_taken({ browser, fo
 export const tests = [
   ["label, undo, add, kill, reload, apply", label_undo_add_kill_reload_apply],
   ["two labellers get kappa and their differences", two_labellers_get_kappa_and_their_differences],
+  ["blind labelling hides the model until the decision", blind_labelling_hides_the_model_until_the_decision],
+  ["an adjudicator decides where labellers differ", an_adjudicator_decides_where_labellers_differ],
   ["a tip is dragged and marks are selected", a_tip_is_dragged_and_marks_are_selected],
   ["a full disk is said and nothing is lost", a_full_disk_is_said_and_nothing_is_lost],
   ["learning shows old and new before anything is taken", learning_shows_old_and_new_before_anything_is_taken],

@@ -50,7 +50,12 @@ impl Bench {
 
     /// The program, in this folder.
     pub fn command(&self) -> Command {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_breakface"));
+        self.command_of(env!("CARGO_BIN_EXE_breakface"))
+    }
+
+    /// Another program, in this folder.
+    pub fn command_of(&self, program: &str) -> Command {
+        let mut command = Command::new(program);
         command.current_dir(self.folder.path());
         command
     }

@@ -13,9 +13,9 @@ use breakface::series::SeriesRow;
 use breakface::table::{EndRow, ImageRow, read_csv, write_csv};
 use breakface::tree::Label;
 
-struct Server {
-    child: Child,
-    port: u16,
+pub struct Server {
+    pub child: Child,
+    pub port: u16,
     token: String,
 }
 
@@ -27,8 +27,12 @@ impl Drop for Server {
 }
 
 impl Server {
-    fn start(folder: &Path) -> Self {
-        let mut child = command(folder).stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
+    pub fn start(folder: &Path) -> Self {
+        Self::start_with(command(folder))
+    }
+
+    pub fn start_with(mut command: Command) -> Self {
+        let mut child = command.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
         let mut line = String::new();
         BufReader::new(child.stdout.as_mut().unwrap()).read_line(&mut line).unwrap();
         let (address, token) = line.trim().split_once("/?token=").unwrap();
@@ -37,7 +41,7 @@ impl Server {
     }
 
     /// Status and body of one request.
-    fn ask(&self, method: &str, target: &str, headers: &str, body: &str) -> (u16, String) {
+    pub fn ask(&self, method: &str, target: &str, headers: &str, body: &str) -> (u16, String) {
         let mut stream = TcpStream::connect(("127.0.0.1", self.port)).unwrap();
         let length = body.len();
         write!(stream, "{method} {target} HTTP/1.1\r\n{headers}Content-Length: {length}\r\n\r\n{body}").unwrap();
@@ -48,27 +52,51 @@ impl Server {
         (head.split(' ').nth(1).unwrap().parse().unwrap(), body.to_owned())
     }
 
-    fn host(&self) -> String {
+    pub fn token(&self) -> &str {
+        &self.token
+    }
+
+    pub fn host(&self) -> String {
         format!("Host: 127.0.0.1:{}\r\n", self.port)
     }
 
-    fn post(&self, path: &str, body: &str) -> (u16, String) {
+    pub fn post(&self, path: &str, body: &str) -> (u16, String) {
         self.ask("POST", path, &format!("{}X-Breakface-Token: {}\r\n", self.host(), self.token), body)
     }
 
-    fn get(&self, path: &str) -> (u16, String) {
-        self.ask("GET", &format!("{path}?token={}", self.token), &self.host(), "")
+    pub fn get(&self, path: &str) -> (u16, String) {
+        let joint = if path.contains('?') { '&' } else { '?' };
+        self.ask("GET", &format!("{path}{joint}token={}", self.token), &self.host(), "")
     }
 }
 
-fn command(folder: &Path) -> Command {
+/// Posts without a server at hand; nothing when it goes away meanwhile.
+pub fn post_to(port: u16, token: &str, path: &str) -> Option<String> {
+    let mut stream = TcpStream::connect(("127.0.0.1", port)).ok()?;
+    write!(
+        stream,
+        "POST {path} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nX-Breakface-Token: {token}\r\nContent-Length: 2\r\n\r\n{{}}"
+    )
+    .ok()?;
+    let mut answer = String::new();
+    stream.read_to_string(&mut answer).ok()?;
+    Some(answer)
+}
+
+pub fn command(folder: &Path) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_breakface"));
     command.arg("review").arg(folder).args(["--no-open", "--labeller", "Ann", "--pictures"]).arg(folder);
     command
 }
 
 /// Results of one picture with four ends: two sheared, two tensile.
-fn results(folder: &Path) {
+pub fn results(folder: &Path) {
+    results_with(folder, [Label::Sheared, Label::Sheared, Label::Tensile, Label::Tensile], "");
+}
+
+/// The same with these labels by the model; `hash` is that of the picture during the run.
+pub fn results_with(folder: &Path, labels: [Label; 4], hash: &str) {
+    std::fs::create_dir_all(folder).unwrap();
     let picture = image::GrayImage::from_fn(120, 90, |x, y| image::Luma([(x + y) as u8]));
     picture.save(folder.join("tern.png")).unwrap();
     let series = SeriesRow {
@@ -79,7 +107,14 @@ fn results(folder: &Path) {
         counted: true,
         ..SeriesRow::default()
     };
-    let image = ImageRow { series, width_px: Some(120), height_px: Some(90), n_found: Some(4), ..ImageRow::default() };
+    let image = ImageRow {
+        series,
+        width_px: Some(120),
+        height_px: Some(90),
+        n_found: Some(4),
+        content_hash: hash.into(),
+        ..ImageRow::default()
+    };
     let ends: Vec<EndRow> = (1..=4)
         .map(|n| {
             let mut features = FeatureRow::default();
@@ -93,7 +128,7 @@ fn results(folder: &Path) {
                 x_px: 20.0 * f64::from(n),
                 y_px: 40.0,
                 axis_deg: -90.0,
-                label: if n <= 2 { Label::Sheared } else { Label::Tensile },
+                label: labels[n as usize - 1],
                 p_sheared: Some(0.5),
                 shape_p_sheared: None,
                 appearance_p_sheared: None,
@@ -104,6 +139,8 @@ fn results(folder: &Path) {
             }
         })
         .collect();
+    let scores = breakface::pipeline::Scores::from_rows(&ends, std::slice::from_ref(&image), None, &Default::default());
+    scores.write(folder).unwrap();
     write_csv(&folder.join("images.csv"), &[image]).unwrap();
     write_csv(&folder.join("ends.csv"), &ends).unwrap();
 }

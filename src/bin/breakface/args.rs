@@ -16,13 +16,17 @@ pub struct Cli {
 enum Command {
     /// Find, measure and label the ends of all pictures; score break faces and knots
     Classify(cmd::classify::Args),
+    /// Classify pictures as they arrive in a folder; tables and report follow
+    Watch(cmd::watch::Args),
+    /// Write a series table to fill in, with one row for every picture of a folder
+    Series(cmd::series::Args),
     /// Train a labelling tree from labelled ends
     Train(cmd::train::Args),
     /// Measure how well a tree labels, by cross-validation or against labels
     Evaluate(cmd::evaluate::Args),
     /// Show the path of one end through the tree
     Explain(cmd::explain::Args),
-    /// Compare knots: sheared fractions, efficiency, capacity
+    /// Compare knots; or two runs on the same pictures, and controls over time
     Compare(cmd::compare::Args),
     /// List flagged knots and specimens, worst first
     Flag(cmd::flag::Args),
@@ -36,9 +40,10 @@ enum Command {
     Stack(cmd::stack::Args),
     /// Join the results of shards
     Merge(cmd::merge::Args),
-    /// List every measured feature with unit and meaning
+    /// List every measured feature; `settings --features` does the same
+    #[command(hide = true)]
     Features(cmd::features::Args),
-    /// Print the effective settings, ready to save
+    /// Print the effective settings, ready to save; or every measured feature with its meaning
     Settings(cmd::settings::Args),
     /// Print shell completions
     Completions(cmd::completions::Args),
@@ -50,6 +55,8 @@ enum Command {
 pub fn run(cli: Cli) -> anyhow::Result<Code> {
     match cli.command {
         Command::Classify(args) => cmd::classify::run(args),
+        Command::Watch(args) => cmd::watch::run(args),
+        Command::Series(args) => cmd::series::run(args),
         Command::Train(args) => cmd::train::run(args),
         Command::Evaluate(args) => cmd::evaluate::run(args),
         Command::Explain(args) => cmd::explain::run(args),

@@ -42,6 +42,7 @@ Exit codes: 0 done; 1 something was flagged and --fail-on-flag was given; 2 wron
 3 done, but some pictures could not be read; 130 stopped by Ctrl-C.
 
 Examples:
-  breakface classify pictures/ --out results --um-per-px 0.48
-  breakface classify series.csv --out results
-  breakface report results --out report.html";
+  breakface classify pictures -o results --um-per-px 0.48
+  breakface classify pictures/series.csv -o results
+  breakface review results
+  breakface compare results";

@@ -1,10 +1,13 @@
 //! The command-line program: arguments in, tables and pages out, one exit code.
 
+mod answer;
 mod args;
 mod cmd;
 mod exit;
+mod model_files;
 mod progress;
 mod review;
+mod specimen_from;
 
 use clap::Parser;
 use std::process::ExitCode;

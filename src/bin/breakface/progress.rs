@@ -1,12 +1,17 @@
 //! Progress of a run: a bar on a terminal, JSON Lines on request, plain lines for what goes wrong.
 
+use crate::answer::{answer, counted};
+use crate::cmd::output::Output;
 use breakface::pipeline::{Event, Outcome};
 use breakface::series::RowProblem;
+use breakface::settings::FaceSettings;
 use breakface::table::ImageRow;
 use indicatif::{ProgressBar, ProgressStyle};
 use serde_json::json;
 use std::io::{IsTerminal, Write};
 use std::path::Path;
+use std::sync::Mutex;
+use std::time::{Duration, Instant};
 
 /// Format of the JSON Lines.
 const SCHEMA: &str = "breakface-events/1";
@@ -16,19 +21,38 @@ pub struct Progress {
     bar: ProgressBar,
     json: bool,
     quiet: bool,
+    /// When the last plain line of progress was written; `None` = no such lines are wanted.
+    lines: Option<Mutex<Instant>>,
 }
 
+/// Time between two plain lines of progress.
+const BETWEEN_LINES: Duration = Duration::from_secs(5);
+
 impl Progress {
-    /// A bar on a terminal unless `quiet` or `json`; nothing when piped.
-    pub fn new(json: bool, quiet: bool) -> Self {
-        let bar = if json || quiet || !std::io::stderr().is_terminal() {
+    /// A bar on a terminal unless quiet or JSON are asked for; when piped nothing, or plain lines on request.
+    pub fn new(output: &Output) -> Self {
+        let (json, quiet) = (output.json, output.quiet);
+        let bar = if json || quiet || output.progress || !std::io::stderr().is_terminal() {
             ProgressBar::hidden()
         } else {
             let template = "{bar:30} {pos}/{len} pictures  {per_sec}  {eta} left  {msg}";
             ProgressBar::new(0)
                 .with_style(ProgressStyle::with_template(template).unwrap_or(ProgressStyle::default_bar()))
         };
-        Self { bar, json, quiet }
+        let lines = output.progress.then(|| Mutex::new(Instant::now()));
+        Self { bar, json, quiet, lines }
+    }
+
+    /// One more picture is done: a plain line now and then, and with the last one.
+    fn advance(&self) {
+        self.bar.inc(1);
+        let Some(last) = &self.lines else { return };
+        let mut last = last.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        let (done, all) = (self.bar.position(), self.bar.length().unwrap_or(0));
+        if BETWEEN_LINES <= last.elapsed() || done == all {
+            *last = Instant::now();
+            let _ = writeln!(std::io::stderr(), "{done} of {all} pictures");
+        }
     }
 
     /// Shows one event.
@@ -45,11 +69,11 @@ impl Progress {
                 self.line(|| json!({"type": "started", "pictures": pictures}));
             }
             Event::Done { image, kept } => {
-                self.bar.inc(1);
+                self.advance();
                 self.line(|| done_line(image, *kept));
             }
             Event::Failed { image, error } => {
-                self.bar.inc(1);
+                self.advance();
                 self.say(error);
                 self.line(|| json!({"type": "failed", "image": image, "error": error}));
             }
@@ -73,7 +97,15 @@ impl Progress {
     }
 
     /// What came out, and where to look; `n` pictures were asked for.
-    pub fn finish(&self, problems: &[RowProblem], n: usize, outcome: &Outcome, out: &Path, page: Option<&Path>) {
+    pub fn finish(
+        &self,
+        problems: &[RowProblem],
+        n: usize,
+        outcome: &Outcome,
+        out: &Path,
+        page: Option<&Path>,
+        settings: &FaceSettings,
+    ) {
         self.bar.finish_and_clear();
         for problem in problems {
             self.say(&problem.error.to_string());
@@ -103,7 +135,8 @@ impl Progress {
         for warning in &outcome.warnings {
             eprintln!("note: {warning}");
         }
-        println!("{}", summary(outcome, out, page));
+        // A reader that went away must not end the run: its results are on disk.
+        let _ = writeln!(std::io::stdout().lock(), "{}", summary(outcome, out, page, settings));
     }
 }
 
@@ -112,28 +145,14 @@ fn done_line(image: &ImageRow, kept: bool) -> serde_json::Value {
         "found": image.n_found, "sheared": image.n_sheared, "tensile": image.n_tensile, "unclear": image.n_unclear})
 }
 
-fn summary(outcome: &Outcome, out: &Path, page: Option<&Path>) -> String {
+/// Where everything is, and last the answer.
+fn summary(outcome: &Outcome, out: &Path, page: Option<&Path>, settings: &FaceSettings) -> String {
     use std::fmt::Write;
     let mut text = String::new();
     let done = outcome.n_images - outcome.n_failed - outcome.n_bad_rows;
-    let _ = write!(text, "{done} pictures, {} ends", outcome.n_ends);
+    let _ = write!(text, "{}, {}", counted(done, "picture", "pictures"), counted(outcome.n_ends, "end", "ends"));
     if 0 < outcome.n_kept {
-        let _ = write!(text, " ({} pictures kept from an earlier run)", outcome.n_kept);
-    }
-    for specimen in &outcome.scores.specimens {
-        let share = |v: Option<f64>| v.map_or_else(|| "?".into(), |v| format!("{:.0}", v * 100.0));
-        let _ = write!(
-            text,
-            "\n{}  {}  {} % sheared ({} to {} %)  {} sheared, {} tensile, {} unclear",
-            specimen.specimen,
-            specimen.knot.as_deref().or(specimen.kind.map(breakface::series::Kind::word)).unwrap_or("-"),
-            share(specimen.sheared_fraction),
-            share(specimen.sheared_low),
-            share(specimen.sheared_high),
-            specimen.n_sheared,
-            specimen.n_tensile,
-            specimen.n_unclear
-        );
+        let _ = write!(text, " ({} kept from an earlier run)", counted(outcome.n_kept, "picture", "pictures"));
     }
     let place = out.display();
     if outcome.scores.specimens.is_empty() {
@@ -147,5 +166,6 @@ fn summary(outcome: &Outcome, out: &Path, page: Option<&Path>) -> String {
     if let Some(page) = page {
         let _ = write!(text, "\nReport: {}", page.display());
     }
+    let _ = write!(text, "\n\n{}", answer(&outcome.scores, settings, &place.to_string()).trim_end());
     text
 }

@@ -28,13 +28,13 @@ mod review {
     pub mod assets;
     pub mod guard;
     pub mod http;
-    pub mod lesson;
-    pub mod outcome;
+    pub mod apply;
+    pub mod retrain;
     pub mod reply;
     pub mod routes;
     pub mod run;
     pub mod session;
-    pub mod shown;
+    pub mod image_cache;
     pub mod wire;
 }
 
@@ -70,7 +70,7 @@ static PORT: LazyLock<u16> = LazyLock::new(|| {
     let options = review::Options { results: results(), pictures: None, model: None };
     let run = review::run::Run::load(&options).expect("the run can be read");
     let log = LabelLog::open(&options.results.join("labels.csv")).expect("there are no labels yet");
-    let session = Session::new(run, log, "fuzz".into());
+    let session = Session::new(run, log, "fuzz".into(), Default::default());
     let listener = TcpListener::bind("127.0.0.1:0").expect("a port is free");
     let port = listener.local_addr().expect("it is bound").port();
     std::thread::spawn(move || {

@@ -9,6 +9,7 @@ use anyhow::Context;
 use breakface::calibrate::{Calibration, CalibrationList};
 use breakface::micrograph::{Micrograph, read_micrograph};
 use breakface::settings::Settings;
+use serde_json::json;
 use std::path::{Path, PathBuf};
 
 /// Arguments of `calibrate`.
@@ -42,20 +43,36 @@ struct Keep {
     /// Table of calibrations that the scale is put into; made when it is not there
     #[arg(long, value_name = "FILE", requires = "name", help_heading = "Output")]
     list: Option<PathBuf>,
+    /// Write the result as JSON
+    #[arg(long, help_heading = "Output")]
+    json: bool,
 }
 
 impl Keep {
+    /// Tells people something; scripts get it in the JSON at the end.
+    fn say(&self, text: &str) {
+        if !self.json {
+            println!("{text}");
+        }
+    }
+
     /// Puts the scale into the table, in place of an older one of the same name.
     fn put(&self, um_per_px: f64, u_um_per_px: Option<f64>, source: String) -> anyhow::Result<()> {
+        if self.json {
+            let result = json!({
+                "schema": "breakface-calibrate/1", "um_per_px": um_per_px, "u_um_per_px": u_um_per_px, "source": source,
+                "kept_as": self.name, "kept_in": self.list,
+            });
+            println!("{result}");
+        }
         let (Some(name), Some(path)) = (&self.name, &self.list) else { return Ok(()) };
-        let mut list = if path.exists() { CalibrationList::read(path)? } else { CalibrationList::default() };
         let date = jiff::Timestamp::now().to_string().chars().take(10).collect();
-        let older = list.put(Calibration { name: name.clone(), um_per_px, u_um_per_px, date, source });
-        list.write(path)?;
+        let calibration = Calibration { name: name.clone(), um_per_px, u_um_per_px, date, source };
+        let older = CalibrationList::put_into(path, calibration)?;
         let place = path.display();
         match older {
-            Some(o) => println!("kept as {name} in {place}, in place of {} µm/px of {}", o.um_per_px, o.date),
-            None => println!("kept as {name} in {place}"),
+            Some(o) => self.say(&format!("kept as {name} in {place}, in place of {} µm/px of {}", o.um_per_px, o.date)),
+            None => self.say(&format!("kept as {name} in {place}")),
         }
         Ok(())
     }

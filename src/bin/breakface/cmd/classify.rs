@@ -1,68 +1,105 @@
 //! `breakface classify`: pictures in, tables and overlays out.
 
+mod plan;
+
 use super::output::Output;
 use crate::exit::Code;
 use crate::progress::Progress;
+use crate::specimen_from::{self, Pattern};
 use anyhow::Context;
 use breakface::detect::Detector;
-use breakface::pipeline::{self, Outcome, RunOptions, Shard, Tools};
+use breakface::pipeline::{self, Inputs, Outcome, RunOptions, Shard, Tools};
 use breakface::settings::Settings;
 use breakface::tree::Model;
+use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Arguments of `classify`.
 #[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Without a series table a picture's specimen is the name of its folder; in a flat folder each picture is a specimen of its
+own. --specimen-from reads specimens from file names; `breakface series` writes a table to fill in.
+`-` takes names of pictures and folders from standard input, one a line (or parted by zero bytes).
+
+Examples:
+  breakface classify pictures -o results -u 0.48
+  breakface classify pictures -o results --specimen-from '{specimen}_{*}' --dry-run
+  breakface classify pictures/series.csv -o results
+  find . -name '*.tif' -newer last | breakface classify - -o results")]
 pub struct Args {
-    /// Folders (searched with their subfolders), picture files or a series table (.csv)
+    /// Folders (searched with their subfolders), picture files or a series table (.csv); `-` reads names from standard input
     #[arg(required = true, value_name = "INPUT", help_heading = "Input")]
     inputs: Vec<PathBuf>,
     /// Scale of all pictures whose table row gives none, in micrometres per pixel
-    #[arg(long, value_name = "NUMBER", help_heading = "Input")]
+    #[arg(short, long, value_name = "NUMBER", help_heading = "Input")]
     um_per_px: Option<f64>,
+    #[arg(long, value_name = "PATTERN", help = specimen_from::HELP, help_heading = "Input")]
+    specimen_from: Option<Pattern>,
     /// Work on one part of the pictures only, e.g. 2/8 for the second of eight; `breakface merge` joins the parts
     #[arg(long, value_name = "I/N", help_heading = "Input")]
     shard: Option<Shard>,
+    /// Say what would be done with each picture, and do nothing
+    #[arg(short = 'n', long, help_heading = "Input")]
+    dry_run: bool,
 
     #[command(flatten)]
     output: Output,
+    #[command(flatten)]
+    method: Method,
+}
 
+/// What pictures are worked on with: arguments shared by the subcommands that classify.
+#[derive(Debug, clap::Args)]
+pub struct Method {
     /// Settings (TOML); see `breakface settings`
-    #[arg(long, value_name = "FILE", help_heading = "Method")]
+    #[arg(short, long, value_name = "FILE", help_heading = "Method")]
     settings: Option<PathBuf>,
     /// Model that labels, instead of the bundled one
-    #[arg(long, value_name = "FILE", help_heading = "Method")]
+    #[arg(short, long, value_name = "FILE", help_heading = "Method")]
     model: Option<PathBuf>,
     /// Network that finds ends, instead of the bundled one; its trees lie beside it as NAME.rescore.json
     #[arg(long, alias = "finder", value_name = "FILE", help_heading = "Method")]
     detector: Option<PathBuf>,
     /// Pictures worked on at the same time [default: one per processor]
-    #[arg(long, value_name = "N", default_value_t = 0, hide_default_value = true, help_heading = "Method")]
-    threads: usize,
+    #[arg(short, long, value_name = "N", default_value_t = 0, hide_default_value = true, help_heading = "Method")]
+    pub threads: usize,
+}
+
+impl Method {
+    /// Loads settings, model and network.
+    pub fn tools(&self, um_per_px: Option<f64>) -> anyhow::Result<Tools> {
+        if let Some(scale) = um_per_px
+            && !(scale.is_finite() && 0.0 < scale)
+        {
+            anyhow::bail!("--um-per-px: expected a number above 0, found {scale}");
+        }
+        let settings = match &self.settings {
+            Some(path) => Settings::load(path)?,
+            None => Settings::default(),
+        };
+        let model = model(self.model.as_deref())?;
+        let detector = match &self.detector {
+            Some(path) => Detector::from_file(path)?,
+            None => Detector::bundled()?,
+        };
+        Ok(Tools { detector, model, settings, um_per_px })
+    }
 }
 
 /// Runs `classify`.
 pub fn run(args: Args) -> anyhow::Result<Code> {
     super::parquet_is_built_in(args.output.parquet)?;
-    let settings = settings(&args)?;
-    for input in &args.inputs {
-        if input.is_dir() && same_folder(input, &args.output.out) {
-            anyhow::bail!("{}: is both the input and the folder for the results; name another --out", input.display());
-        }
-    }
-    let inputs = pipeline::gather(&args.inputs, &args.output.out)?;
-    if inputs.jobs.is_empty() && inputs.problems.is_empty() {
-        let places: Vec<String> = args.inputs.iter().map(|i| i.display().to_string()).collect();
-        anyhow::bail!("{}: no pictures there (PNG, JPEG, TIFF, BMP or WebP)", places.join(", "));
+    let inputs = gathered(&args)?;
+    if args.dry_run {
+        return plan::tell(&inputs, args.output.json);
     }
     // Loaded last: it takes longest, and often a mistake has been found by now.
-    let tools = tools(&args, settings)?;
-    let inputs = match args.shard {
-        Some(shard) => inputs.shard(shard),
-        None => inputs,
-    };
-    if let Some(path) = args.detector.as_deref().filter(|_| !args.output.quiet && !tools.detector.has_own_trees()) {
+    let tools = args.method.tools(args.um_per_px)?;
+    if let Some(path) =
+        args.method.detector.as_deref().filter(|_| !args.output.quiet && !tools.detector.has_own_trees())
+    {
         eprintln!(
             "note: {}: no {} beside it; its detections are rescored by the bundled trees, which learnt from another network",
             path.display(),
@@ -73,46 +110,92 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     let options = RunOptions {
         out: &args.output.out,
         force: args.output.force,
-        threads: args.threads,
+        threads: args.method.threads,
         overlays: !args.output.no_overlays,
         parquet: args.output.parquet,
         stop: &stop,
     };
-    let progress = Progress::new(args.output.json, args.output.quiet);
+    let progress = Progress::new(&args.output);
     let outcome = pipeline::run(&inputs, &tools, &options, &|event| progress.show(&event)).map_err(with_hint)?;
     // A part has no scores, and so nothing to report.
     let page = match args.output.no_report || outcome.stopped || args.shard.is_some() {
         true => None,
         false => Some(super::report::write_beside(&args.output.out, &tools.settings)?),
     };
-    progress.finish(&inputs.problems, inputs.jobs.len(), &outcome, &args.output.out, page.as_deref());
+    progress.finish(
+        &inputs.problems,
+        inputs.jobs.len(),
+        &outcome,
+        &args.output.out,
+        page.as_deref(),
+        &tools.settings.face,
+    );
     Ok(code(&outcome))
+}
+
+/// The pictures that the arguments name, and what the names say of them.
+fn gathered(args: &Args) -> anyhow::Result<Inputs> {
+    let named = from_standard_input(&args.inputs)?;
+    for input in &named {
+        if input.is_dir() && same_folder(input, &args.output.out) {
+            anyhow::bail!("{}: is both the input and the folder for the results; name another --out", input.display());
+        }
+    }
+    let mut inputs = pipeline::gather(&named, &args.output.out)?;
+    if inputs.jobs.is_empty() && inputs.problems.is_empty() {
+        let places: Vec<String> = args.inputs.iter().map(|i| i.display().to_string()).collect();
+        anyhow::bail!("{}: no pictures there (PNG, JPEG, TIFF, BMP or WebP)", places.join(", "));
+    }
+    if let Some(pattern) = &args.specimen_from {
+        let is_table = |input: &PathBuf| {
+            let by_name =
+                input.extension().is_some_and(|e| e.eq_ignore_ascii_case("csv") || e.eq_ignore_ascii_case("tsv"));
+            by_name || input.join("series.csv").is_file()
+        };
+        if let Some(table) = named.iter().find(|i| is_table(i)) {
+            anyhow::bail!("{}: its series table names the specimens; leave --specimen-from out", table.display());
+        }
+        let notes = pattern.apply(&mut inputs.jobs);
+        inputs.notes.extend(notes);
+    }
+    Ok(match args.shard {
+        Some(shard) => inputs.shard(shard),
+        None => inputs,
+    })
+}
+
+/// The inputs with `-` replaced by the names that standard input lists.
+fn from_standard_input(inputs: &[PathBuf]) -> anyhow::Result<Vec<PathBuf>> {
+    if !inputs.iter().any(|i| i.as_os_str() == "-") {
+        return Ok(inputs.to_vec());
+    }
+    let mut text = Vec::new();
+    std::io::stdin().lock().take(MAX_LIST).read_to_end(&mut text).context("the list on standard input")?;
+    let parted = if text.contains(&0) { 0 } else { b'\n' };
+    let lines = text.split(|b| *b == parted).map(|line| line.strip_suffix(b"\r").unwrap_or(line));
+    let listed: Vec<PathBuf> = lines.filter(|l| !l.is_empty()).map(path_of).collect();
+    anyhow::ensure!(!listed.is_empty(), "-: standard input lists no pictures");
+    let others = inputs.iter().filter(|i| i.as_os_str() != "-").cloned();
+    Ok(others.chain(listed).collect())
+}
+
+/// Longest list of names that is read, bytes.
+const MAX_LIST: u64 = 256 << 20;
+
+#[cfg(unix)]
+fn path_of(bytes: &[u8]) -> PathBuf {
+    let name: &std::ffi::OsStr = std::os::unix::ffi::OsStrExt::from_bytes(bytes);
+    name.into()
+}
+
+#[cfg(not(unix))]
+fn path_of(bytes: &[u8]) -> PathBuf {
+    String::from_utf8_lossy(bytes).into_owned().into()
 }
 
 /// Whether two paths lead to one folder.
 pub fn same_folder(a: &Path, b: &Path) -> bool {
     matches!((a.canonicalize(), b.canonicalize()), (Ok(a), Ok(b)) if a == b)
-}
-
-fn settings(args: &Args) -> anyhow::Result<Settings> {
-    if let Some(scale) = args.um_per_px
-        && !(scale.is_finite() && 0.0 < scale)
-    {
-        anyhow::bail!("--um-per-px: expected a number above 0, found {scale}");
-    }
-    Ok(match &args.settings {
-        Some(path) => Settings::load(path)?,
-        None => Settings::default(),
-    })
-}
-
-fn tools(args: &Args, settings: Settings) -> anyhow::Result<Tools> {
-    let model = model(args.model.as_deref())?;
-    let detector = match &args.detector {
-        Some(path) => Detector::from_file(path)?,
-        None => Detector::bundled()?,
-    };
-    Ok(Tools { detector, model, settings, um_per_px: args.um_per_px })
 }
 
 /// The model in a file, or the bundled one.
@@ -123,7 +206,7 @@ pub fn model(path: Option<&Path>) -> anyhow::Result<Model> {
 }
 
 /// The first Ctrl-C lets the pictures under work finish; the second ends the program at once.
-fn stop_on_interrupt() -> anyhow::Result<Arc<AtomicBool>> {
+pub fn stop_on_interrupt() -> anyhow::Result<Arc<AtomicBool>> {
     let stop = Arc::new(AtomicBool::new(false));
     let flag = Arc::clone(&stop);
     ctrlc::set_handler(move || {

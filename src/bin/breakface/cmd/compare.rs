@@ -1,4 +1,6 @@
-//! `breakface compare`: knots ranked and compared by their specimens, with loads and capacity.
+//! `breakface compare`: knots ranked and compared by their specimens, with loads and capacity; or runs beside each other.
+
+mod runs;
 
 use crate::exit::Code;
 use anyhow::Context;
@@ -12,18 +14,25 @@ use std::path::PathBuf;
 
 /// Arguments of `compare`.
 #[derive(Debug, clap::Args)]
-#[command(
-    after_help = "Examples:\n  breakface compare results\n  breakface compare results --json\n  breakface compare results --out comparison/"
-)]
+#[command(after_help = "\
+With one folder its knots are compared. With more, runs on the same pictures are: ends that changed their label and
+fractions before and after from the first to the last, and the controls of all as a control chart (p chart after Shewhart,
+widened after Laney; moving average after Roberts).
+
+Examples:
+  breakface compare results
+  breakface compare results --json
+  breakface compare before after -o comparison
+  breakface compare may june july")]
 pub struct Args {
-    /// Folder of results
-    #[arg(value_name = "RESULTS")]
-    results: PathBuf,
-    /// One JSON object per line: knots, pairs, associations, capacities, warnings
+    /// Folder of results; or several, oldest first
+    #[arg(required = true, value_name = "RESULTS")]
+    results: Vec<PathBuf>,
+    /// JSON: of one folder one object per line (knots, pairs, associations, capacities, warnings), of several one object
     #[arg(long, help_heading = "Output")]
     json: bool,
-    /// Also write knots.csv and pairs.csv into this folder
-    #[arg(long, value_name = "FOLDER", help_heading = "Output")]
+    /// Also write the tables (and charts) into this folder
+    #[arg(short, long, value_name = "FOLDER", help_heading = "Output")]
     out: Option<PathBuf>,
     /// Fewest specimens of a knot for a test [default: as in the run]
     #[arg(long, value_name = "SPECIMENS", help_heading = "Thresholds")]
@@ -32,8 +41,11 @@ pub struct Args {
 
 /// Runs `compare`.
 pub fn run(args: Args) -> anyhow::Result<Code> {
-    let results =
-        Results::load(&args.results).context("run `breakface classify` first, or name its folder of results")?;
+    let [folder] = args.results.as_slice() else {
+        runs::run(&args.results, args.json, args.out.as_deref())?;
+        return Ok(Code::Done);
+    };
+    let results = Results::load(folder).context("run `breakface classify` first, or name its folder of results")?;
     let mut settings = results.settings().face;
     settings.fewest_specimens = args.fewest_specimens.unwrap_or(settings.fewest_specimens);
     let comparison = knot::compare(&results.specimens, &settings);

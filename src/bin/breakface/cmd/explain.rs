@@ -10,6 +10,7 @@ use breakface::train::describe_tree::explain;
 use breakface::train::ground_truth::base_name;
 use breakface::tree::{Label, Model};
 use breakface::units::Point;
+use serde_json::json;
 use std::io::{Cursor, Write};
 use std::path::PathBuf;
 
@@ -33,8 +34,11 @@ pub struct Args {
     #[arg(long, value_name = "DIR")]
     pictures: Option<PathBuf>,
     /// Model to explain, instead of the bundled one
-    #[arg(long, value_name = "FILE")]
+    #[arg(short, long, value_name = "FILE")]
     model: Option<PathBuf>,
+    /// Write JSON instead of lines
+    #[arg(long)]
+    json: bool,
 }
 
 /// Runs `explain`.
@@ -49,9 +53,13 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     let results = Results::load(&args.results)?;
     let end = find_end(&results, &args.end)?;
     let mut out = std::io::stdout().lock();
-    writeln!(out, "{} at ({:.1}, {:.1}) px", end.id(), end.x_px, end.y_px)?;
-    for line in explain(&model, &end.features, &not_gradable(end)) {
-        writeln!(out, "{line}")?;
+    let lines = explain(&model, &end.features, &not_gradable(end));
+    if args.json {
+        serde_json::to_writer_pretty(&mut out, &as_json(&model, end, &lines))?;
+        writeln!(out)?;
+    } else {
+        writeln!(out, "{} at ({:.1}, {:.1}) px", end.id(), end.x_px, end.y_px)?;
+        lines.iter().try_for_each(|line| writeln!(out, "{line}"))?;
     }
     if let Some(run) = &results.run
         && run.model.digest != model.digest()
@@ -65,13 +73,35 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     if let Some(path) = &args.crop {
         let bytes = crop(&results, end, args.pictures.as_deref())?;
         write_atomic(path, &bytes)?;
-        writeln!(out, "picture of the end: {}", path.display())?;
+        if !args.json {
+            writeln!(out, "picture of the end: {}", path.display())?;
+        }
     }
     Ok(Code::Done)
 }
 
+fn as_json(model: &Model, end: &EndRow, lines: &[String]) -> serde_json::Value {
+    let path: Vec<_> = model
+        .path(&end.features)
+        .iter()
+        .map(|step| {
+            json!({
+                "feature": step.feature.name, "unit": step.feature.unit, "value": step.value, "threshold": step.threshold,
+                "side": step.side.word(), "sheared": step.counts.0, "tensile": step.counts.1,
+            })
+        })
+        .collect();
+    let (sheared, tensile) = model.leaf_counts(&end.features);
+    json!({
+        "schema": "breakface-explain/1", "image": end.image, "specimen": end.specimen, "end": end.end,
+        "x_px": end.x_px, "y_px": end.y_px, "label": end.label.word(), "p_sheared": end.p_sheared,
+        "model": model.name, "path": path, "leaf": { "sheared": sheared, "tensile": tensile },
+        "outside": model.out_of_range(&end.features), "lines": lines,
+    })
+}
+
 /// Why the run gave no verdict, unless it was only for the probabilities.
-fn not_gradable(end: &EndRow) -> Vec<Reason> {
+pub fn not_gradable(end: &EndRow) -> Vec<Reason> {
     if end.label != Label::Unclear {
         return Vec::new();
     }

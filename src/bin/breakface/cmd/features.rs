@@ -14,8 +14,13 @@ pub struct Args {
 
 /// Runs `features`.
 pub fn run(args: Args) -> anyhow::Result<Code> {
+    list(args.markdown)
+}
+
+/// Lists all features.
+pub fn list(markdown: bool) -> anyhow::Result<Code> {
     let mut out = std::io::stdout().lock();
-    if args.markdown {
+    if markdown {
         writeln!(out, "| feature | unit | meaning |\n|---|---|---|")?;
         for feature in FEATURES {
             writeln!(out, "| `{}` | {} | {} |", feature.name, feature.unit, feature.meaning)?;

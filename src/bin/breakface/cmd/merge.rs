@@ -22,7 +22,7 @@ pub struct Args {
     #[arg(required = true, value_name = "DIR", help_heading = "Input")]
     parts: Vec<PathBuf>,
     /// Model that labelled the parts, when it was not the bundled one
-    #[arg(long, value_name = "FILE", help_heading = "Input")]
+    #[arg(short, long, value_name = "FILE", help_heading = "Input")]
     model: Option<PathBuf>,
 
     #[command(flatten)]
@@ -44,14 +44,12 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         MergeError::OtherModel { .. } => anyhow::anyhow!("{error} (--model)"),
         other => other.into(),
     })?;
+    let settings = breakface::results::Results::load_without_ends(&args.output.out)?.settings();
     let page = match args.output.no_report {
         true => None,
-        false => {
-            let results = breakface::results::Results::load(&args.output.out)?;
-            Some(super::report::write_beside(&args.output.out, &results.settings())?)
-        }
+        false => Some(super::report::write_beside(&args.output.out, &settings)?),
     };
-    let progress = Progress::new(args.output.json, args.output.quiet);
-    progress.finish(&[], outcome.n_images, &outcome, &args.output.out, page.as_deref());
+    let progress = Progress::new(&args.output);
+    progress.finish(&[], outcome.n_images, &outcome, &args.output.out, page.as_deref(), &settings.face);
     Ok(code(&outcome))
 }

@@ -10,12 +10,14 @@ pub mod features;
 pub mod flag;
 pub mod man;
 pub mod merge;
-mod output;
+pub mod output;
 pub mod report;
 pub mod review;
+pub mod series;
 pub mod settings;
 pub mod stack;
 pub mod train;
+pub mod watch;
 
 /// Parquet can be left out when the program is built.
 fn parquet_is_built_in(asked: bool) -> anyhow::Result<()> {

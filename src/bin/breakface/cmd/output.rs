@@ -6,10 +6,10 @@ use std::path::PathBuf;
 #[derive(Debug, clap::Args)]
 pub struct Output {
     /// Folder for the results; a fresh one, or one of an earlier run, which is continued
-    #[arg(long, value_name = "DIR", help_heading = "Output")]
+    #[arg(short, long, value_name = "DIR", help_heading = "Output")]
     pub out: PathBuf,
     /// Write into a folder that holds other files, and do every picture again
-    #[arg(long, help_heading = "Output")]
+    #[arg(short, long, help_heading = "Output")]
     pub force: bool,
     /// Draw no overlays
     #[arg(long, help_heading = "Output")]
@@ -23,7 +23,10 @@ pub struct Output {
     /// Tell what happens as JSON Lines on standard output
     #[arg(long, help_heading = "Output")]
     pub json: bool,
+    /// Tell how far the run is in plain lines, also when nobody watches at a terminal
+    #[arg(long, conflicts_with_all = ["quiet", "json"], help_heading = "Output")]
+    pub progress: bool,
     /// Say nothing but errors
-    #[arg(long, help_heading = "Output")]
+    #[arg(short, long, help_heading = "Output")]
     pub quiet: bool,
 }

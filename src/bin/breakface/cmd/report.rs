@@ -3,22 +3,22 @@
 use crate::exit::Code;
 use anyhow::Context as _;
 use breakface::report::{ReportOptions, write_report};
-use breakface::results::Results;
+use breakface::results::{REPORT_FILE, Results};
 use breakface::settings::Settings;
 use std::path::{Path, PathBuf};
 
 /// Arguments of `report`.
 #[derive(Debug, clap::Args)]
 #[command(
-    after_help = "Examples:\n  breakface report results --out report.html\n  breakface report results --out report.html --assets pictures"
+    after_help = "Examples:\n  breakface report results\n  breakface report results --out elsewhere.html --assets pictures"
 )]
 pub struct Args {
     /// Folder of results, as written by `classify`
     #[arg(value_name = "RESULTS")]
     results: PathBuf,
-    /// Page to write
-    #[arg(long, value_name = "FILE", default_value = "report.html")]
-    out: PathBuf,
+    /// Page to write [default: report.html in RESULTS]
+    #[arg(short, long, value_name = "FILE")]
+    out: Option<PathBuf>,
     /// Folder for full pictures, linked from the page
     #[arg(long, value_name = "DIR")]
     assets: Option<PathBuf>,
@@ -26,7 +26,7 @@ pub struct Args {
     #[arg(long, value_name = "TEXT", default_value = "")]
     title: String,
     /// Settings (TOML) instead of those of the run
-    #[arg(long, value_name = "FILE")]
+    #[arg(short, long, value_name = "FILE")]
     settings: Option<PathBuf>,
 }
 
@@ -38,10 +38,11 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         None => results.settings(),
     };
     let options = ReportOptions { title: args.title, assets: args.assets, settings };
-    let made = write_report(&results, &args.out, &options).context("the report was not written")?;
+    let out = args.out.unwrap_or_else(|| args.results.join(REPORT_FILE));
+    let made = write_report(&results, &out, &options).context("the report was not written")?;
     eprintln!(
         "report: {} ({:.1} MB, {} pictures shown{})",
-        args.out.display(),
+        out.display(),
         made.bytes as f64 / 1e6,
         made.shown,
         if made.unreachable > 0 { format!(", {} not reached", made.unreachable) } else { String::new() }
@@ -49,13 +50,10 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     Ok(Code::Done)
 }
 
-/// Name of the page in a folder of results.
-const PAGE: &str = "report.html";
-
 /// Writes the page of a run into its own folder.
 pub fn write_beside(folder: &Path, settings: &Settings) -> anyhow::Result<PathBuf> {
     let results = Results::load(folder)?;
-    let out = folder.join(PAGE);
+    let out = folder.join(REPORT_FILE);
     let options = ReportOptions { settings: settings.clone(), ..ReportOptions::default() };
     write_report(&results, &out, &options).context("the report was not written")?;
     Ok(out)

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use crate::exit::Code;
-use crate::review::{self, Options};
+use crate::review::{self, Mode, Options};
 
 /// Arguments of `review`.
 #[derive(Debug, clap::Args)]
@@ -13,25 +13,32 @@ The page is served on this computer only. Stop it with Ctrl-C; nothing is lost.
 
 Examples:
   breakface review results
-  breakface review results --labeller Mara --no-open")]
+  breakface review results --labeller Mara --blind
+  breakface review results --labeller Ines --adjudicate")]
 pub struct Args {
     /// Folder that a run of `classify` has written
     #[arg(value_name = "RESULTS")]
     results: PathBuf,
     /// Port on 127.0.0.1; 0 takes a free one
-    #[arg(long, value_name = "PORT", default_value_t = 0)]
+    #[arg(short, long, value_name = "PORT", default_value_t = 0)]
     port: u16,
     /// Print the address, but open no browser
     #[arg(long)]
     no_open: bool,
     /// Who labels; each labeller has their own decisions
-    #[arg(long, value_name = "NAME", default_value = "reviewer")]
+    #[arg(short, long, value_name = "NAME", default_value = "reviewer")]
     labeller: String,
+    /// Hide what the model and others say of an end until this labeller has decided
+    #[arg(long, conflicts_with = "adjudicate")]
+    blind: bool,
+    /// Decide the ends on which labellers differ: these decisions count instead of their labels
+    #[arg(long)]
+    adjudicate: bool,
     /// Folder of the pictures, when it has moved since the run
     #[arg(long, value_name = "DIR")]
     pictures: Option<PathBuf>,
     /// Model of the run, when it was not the bundled one: its tree is shown
-    #[arg(long, value_name = "FILE")]
+    #[arg(short, long, value_name = "FILE")]
     model: Option<PathBuf>,
 }
 
@@ -42,6 +49,11 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         port: args.port,
         open: !args.no_open,
         labeller: args.labeller,
+        mode: match (args.blind, args.adjudicate) {
+            (true, _) => Mode::Blind,
+            (_, true) => Mode::Adjudicate,
+            _ => Mode::Open,
+        },
         pictures: args.pictures,
         model: args.model,
     })?;

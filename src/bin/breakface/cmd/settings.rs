@@ -10,12 +10,21 @@ use std::path::PathBuf;
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Settings file (TOML) to check and complete
-    #[arg(long, value_name = "FILE")]
+    #[arg(short, long, value_name = "FILE")]
     settings: Option<PathBuf>,
+    /// List every measured feature with unit and meaning instead (CSV)
+    #[arg(long, conflicts_with = "settings")]
+    features: bool,
+    /// The features as a Markdown table
+    #[arg(long, requires = "features")]
+    markdown: bool,
 }
 
 /// Runs `settings`.
 pub fn run(args: Args) -> anyhow::Result<Code> {
+    if args.features {
+        return super::features::list(args.markdown);
+    }
     let settings = match &args.settings {
         Some(path) => Settings::load(path)?,
         None => Settings::default(),

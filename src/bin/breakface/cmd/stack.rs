@@ -23,13 +23,13 @@ pub struct Args {
     z_step_um: Option<f64>,
 
     /// Folder for merged.png, height.png, height.json and confidence.png
-    #[arg(long, value_name = "DIR", help_heading = "Output")]
+    #[arg(short, long, value_name = "DIR", help_heading = "Output")]
     out: PathBuf,
     /// Write into a folder that holds an earlier result
-    #[arg(long, help_heading = "Output")]
+    #[arg(short, long, help_heading = "Output")]
     force: bool,
     /// Say nothing but errors
-    #[arg(long, help_heading = "Output")]
+    #[arg(short, long, help_heading = "Output")]
     quiet: bool,
 
     /// Settings (TOML); see `breakface settings`

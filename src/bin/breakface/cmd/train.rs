@@ -1,17 +1,19 @@
 //! `breakface train`: labelled ends in, a model and its page out.
 
 use crate::exit::Code;
+use crate::model_files;
 use anyhow::{Context, bail};
-use breakface::labels::read_labels;
+use breakface::labels::{EndRef, HandLabel, Labelled, by_labeller, effective, guide, place, read_labels};
 use breakface::results::Results;
 use breakface::settings::Settings;
-use breakface::table::write_atomic;
 use breakface::train::gather::{Gathered, from_controls, from_labels, from_truth};
 use breakface::train::ground_truth::read_truth;
-use breakface::train::{Kind, Options, TrainError, Trained, TrainingRow, TrainingTable, digest_of, page, train};
+use breakface::train::{Kind, Options, TrainError, Trained, TrainingRow, TrainingTable, digest_of, train};
 use breakface::tree::file::training_digest;
 use breakface::tree::model::Rate;
 use breakface::tree::{Label, Model, ModelError};
+use serde_json::{Value, json};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// Arguments of `train`.
@@ -22,6 +24,7 @@ Pictures are never read: the features saved in RESULTS are enough. Beside MODEL.
 
 Examples:
   breakface train results --labels results/labels.csv --base bundled --out ours.json
+  breakface train results --labels results/labels.csv --out own.json       (from your labels alone)
   breakface train results --controls --out controls.json")]
 pub struct Args {
     /// Folders that runs of `classify` have written
@@ -30,6 +33,9 @@ pub struct Args {
     /// Hand labels of the ends in RESULTS (image, x_px, y_px, label); may be given more than once
     #[arg(long, value_name = "FILE", help_heading = "Labelled ends")]
     labels: Vec<PathBuf>,
+    /// Use the labels of one labeller only, instead of what labellers and adjudicators have decided together
+    #[arg(short, long, value_name = "NAME", requires = "labels", help_heading = "Labelled ends")]
+    labeller: Option<String>,
     /// Take all ends of kind=cut as sheared and all of kind=pull as tensile
     #[arg(long, help_heading = "Labelled ends")]
     controls: bool,
@@ -56,15 +62,16 @@ pub struct Args {
     /// What testifies for the shape: one tree that can be read, or a forest
     #[arg(long, value_enum, default_value_t = KindArg::Tree, help_heading = "Method")]
     kind: KindArg,
-    /// Feature that must not be used; may be given more than once
+    /// Feature that must not be used (`breakface settings --features` lists them), e.g. one that your microscope cannot
+    /// show, such as dye_hue_deg in grey pictures; may be given more than once
     #[arg(long, value_name = "FEATURE", help_heading = "Method")]
     without: Vec<String>,
     /// Settings (TOML); see `breakface settings`
-    #[arg(long, value_name = "FILE", help_heading = "Method")]
+    #[arg(short, long, value_name = "FILE", help_heading = "Method")]
     settings: Option<PathBuf>,
 
     /// Model file to write (.json)
-    #[arg(long, value_name = "MODEL.json", help_heading = "Output")]
+    #[arg(short, long, value_name = "MODEL.json", help_heading = "Output")]
     out: PathBuf,
     /// Write the training table alone (MODEL.training.csv), to train from it later with --ends
     #[arg(long, help_heading = "Output")]
@@ -73,8 +80,11 @@ pub struct Args {
     #[arg(long, value_name = "NAME", help_heading = "Output")]
     name: Option<String>,
     /// Replace files that are there
-    #[arg(long, help_heading = "Output")]
+    #[arg(short, long, help_heading = "Output")]
     force: bool,
+    /// Write the figures as JSON on standard output
+    #[arg(long, help_heading = "Output")]
+    json: bool,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
@@ -90,6 +100,7 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         None => Settings::default(),
     };
     check(&args)?;
+    model_files::go_on(&args.out)?;
     let own = own_rows(&args, &settings)?;
     let base = args.base.as_deref().map(base_table).transpose()?;
     let known = match &base {
@@ -101,7 +112,7 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     let table = base.map(|b| b.table).unwrap_or_default().with(own);
     if args.table_only {
         let path = args.out.with_extension("training.csv");
-        write_atomic(&path, &table.to_csv())?;
+        breakface::table::write_atomic(&path, &table.to_csv())?;
         println!("{}: {} ends", path.display(), table.rows().len());
         return Ok(Code::Done);
     }
@@ -111,8 +122,16 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         without: args.without.clone(),
     };
     let trained = train(&table, &settings.label, &options).map_err(with_hint)?;
-    write(&args.out, &trained, &table)?;
-    tell(&args.out, &trained, &table, n_own);
+    model_files::write(&args.out, &trained, &table)?;
+    if args.json {
+        println!("{}", serde_json::to_string_pretty(&as_json(&args.out, &trained, &table, n_own))?);
+    } else {
+        tell(&args.out, &trained, &table, n_own);
+        guide_further(&args, &settings)?;
+    }
+    for warning in &trained.warnings {
+        eprintln!("warning: {warning}");
+    }
     Ok(Code::Done)
 }
 
@@ -120,7 +139,7 @@ fn with_hint(error: TrainError) -> anyhow::Error {
     match error {
         TrainError::Empty => anyhow::anyhow!("{error}; give RESULTS with --labels, --controls or --truth, or --ends"),
         TrainError::OneClass { .. } => anyhow::anyhow!("{error}; add labels of the other kind, or --base bundled"),
-        TrainError::UnknownFeature { .. } => anyhow::anyhow!("{error}; `breakface features` lists them"),
+        TrainError::UnknownFeature { .. } => anyhow::anyhow!("{error}; `breakface settings --features` lists them"),
         other => other.into(),
     }
 }
@@ -140,18 +159,13 @@ fn check(args: &Args) -> anyhow::Result<()> {
         bail!("--out {}: expected a file that ends in .json", args.out.display());
     }
     if !args.force {
-        for path in outputs(&args.out) {
+        for path in model_files::paths(&args.out) {
             if path.exists() {
                 bail!("{}: is there already; choose another name, or add --force", path.display());
             }
         }
     }
     Ok(())
-}
-
-/// Model, training table, page as Markdown and HTML.
-fn outputs(out: &Path) -> [PathBuf; 4] {
-    [out.to_owned(), out.with_extension("training.csv"), out.with_extension("md"), out.with_extension("html")]
 }
 
 fn stem(path: &Path) -> String {
@@ -169,7 +183,7 @@ fn own_rows(args: &Args, settings: &Settings) -> anyhow::Result<Vec<TrainingRow>
     for folder in &args.results {
         let results = Results::load(folder)?;
         for file in &args.labels {
-            let labels = read_labels(file)?;
+            let labels = by_labeller(read_labels(file)?, args.labeller.as_deref());
             let ours: Vec<_> = labels.into_iter().filter(|l| results.image(&l.image).is_some()).collect();
             take(from_labels(&results, &ours, &settings.label, args.weight), &file.display().to_string());
         }
@@ -223,6 +237,7 @@ fn base_table(base: &str) -> anyhow::Result<Base> {
         return Ok(Base { table: TrainingTable::bundled()?, model: Some(Model::bundled()?) });
     }
     let path = Path::new(base);
+    model_files::go_on(path)?;
     let bytes = std::fs::read(path).with_context(|| format!("model {base}"))?;
     let model = match Model::from_json(&bytes) {
         Err(ModelError::Old) => None,
@@ -249,16 +264,6 @@ fn warn_out_of_range(model: Option<&Model>, own: &[TrainingRow], settings: &Sett
             model.name
         );
     }
-}
-
-fn write(out: &Path, trained: &Trained, table: &TrainingTable) -> anyhow::Result<()> {
-    let [model, training, markdown, html] = outputs(out);
-    // The model last: where it is, everything else is.
-    write_atomic(&training, &table.to_csv())?;
-    write_atomic(&markdown, page::markdown(trained, table).as_bytes())?;
-    write_atomic(&html, page::html(trained, table).as_bytes())?;
-    write_atomic(&model, &trained.model.to_json())?;
-    Ok(())
 }
 
 fn tell(out: &Path, trained: &Trained, table: &TrainingTable, n_own: usize) {
@@ -304,7 +309,58 @@ fn tell(out: &Path, trained: &Trained, table: &TrainingTable, n_own: usize) {
             number(figures.families_coverage)
         );
     }
-    for warning in &trained.warnings {
-        eprintln!("mind: {warning}");
+}
+
+/// Figures of the model for scripts.
+fn as_json(out: &Path, trained: &Trained, table: &TrainingTable, n_own: usize) -> Value {
+    let figures = &trained.model.figures;
+    json!({
+        "schema": "breakface-train/1", "model": out, "kind": trained.model.kind(), "digest": trained.model.digest(),
+        "sheared": table.count(Label::Sheared), "tensile": table.count(Label::Tensile), "new": n_own,
+        "depth": trained.model.tree.depth(), "leaves": trained.model.tree.n_leaves(),
+        "cross_validated": super::evaluate::confusion_json(&trained.confusion),
+        "families": figures.families, "families_balanced_accuracy": figures.families_balanced_accuracy,
+        "calibration_error": figures.calibration_error, "warnings": trained.warnings,
+    })
+}
+
+/// Says where more labels of one's own are worth most, while they are few and no other model is behind them.
+fn guide_further(args: &Args, settings: &Settings) -> anyhow::Result<()> {
+    if args.labels.is_empty() || args.base.is_some() {
+        return Ok(());
     }
+    let mut specimens: BTreeMap<String, Labelled> = BTreeMap::new();
+    for folder in &args.results {
+        let results = Results::load(folder)?;
+        let mut rows = Vec::new();
+        for file in &args.labels {
+            rows.extend(by_labeller(read_labels(file)?, args.labeller.as_deref()));
+        }
+        let placed = place(&rows, &results.ends, &settings.label);
+        let said: BTreeMap<(&str, Option<EndRef>), Option<HandLabel>> =
+            effective(&placed).into_iter().map(|r| ((r.image.as_str(), r.end), r.label)).collect();
+        for end in &results.ends {
+            let labelled = specimens.entry(end.specimen.clone()).or_default();
+            labelled.ends += 1;
+            match said.get(&(end.image.as_str(), Some(EndRef::Found(end.end)))).copied().flatten() {
+                Some(HandLabel::Sheared) => labelled.sheared += 1,
+                Some(HandLabel::Tensile) => labelled.tensile += 1,
+                Some(HandLabel::Unclear | HandLabel::NotAnEnd) => labelled.other += 1,
+                None => {}
+            }
+        }
+    }
+    let guide = guide(&specimens);
+    if 0 < guide.more {
+        let places: Vec<String> = guide.specimens.iter().take(6).map(|(name, n)| format!("{n} in {name}")).collect();
+        println!(
+            "label {} more ends for a better model: {}; `breakface review` goes through them in turns",
+            guide.more,
+            places.join(", ")
+        );
+    }
+    if let Some(label) = guide.scarce {
+        println!("few of the labels are {label}: look for more of them");
+    }
+    Ok(())
 }

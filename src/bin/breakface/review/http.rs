@@ -3,9 +3,11 @@
 //! Written here because each limit is ours to set (length of the head, length of the body, time to send them, number of
 //! connections), and because a pool that lets a request wait behind a browser's idle connection makes pages hang.
 
+use std::collections::VecDeque;
 use std::io::{self, Read, Write};
 use std::net::{Shutdown, TcpListener, TcpStream};
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use super::guard::Head;
@@ -13,12 +15,18 @@ use super::reply::{Refusal, Reply};
 
 /// Longest head of a request, bytes.
 const MAX_HEAD: usize = 16 << 10;
-/// Longest body, bytes: a deed is far smaller.
+/// Longest body, bytes: an action is far smaller.
 pub const MAX_BODY: usize = 16 << 10;
 /// Connections at the same time; a browser opens about six.
 const MAX_CONNECTIONS: usize = 64;
-/// Time for a whole request to arrive, and for each piece of the answer to leave.
-const PATIENCE: Duration = Duration::from_secs(20);
+/// Time for the head of a request to arrive. Browsers open connections ahead; a silent one costs them nothing.
+const HEAD_PATIENCE: Duration = Duration::from_secs(5);
+/// Time for the rest of a request to arrive, and for each piece of the answer to leave.
+const PATIENCE: Duration = Duration::from_secs(10);
+/// Pause after the system could not accept a connection (its descriptors may have run out).
+const BREATH: Duration = Duration::from_millis(20);
+/// Breaths that a new connection waits for the place of one that was closed for it.
+const BREATHS: usize = 10;
 /// What is still read of a request that was refused, so that the answer is not lost with it, bytes.
 const MAX_DRAINED: usize = 1 << 20;
 
@@ -30,6 +38,42 @@ pub struct Request {
     pub body: Vec<u8>,
 }
 
+/// Connections whose request has not arrived yet, oldest first: they go when room is needed, so that connections which only
+/// wait never keep a request out.
+#[derive(Default)]
+struct Waiting {
+    next: u64,
+    streams: VecDeque<(u64, TcpStream)>,
+}
+
+/// The waiting connections, shared by all threads. Each change is one step, so a panic elsewhere leaves whole values.
+#[derive(Default)]
+struct WaitingRoom(Mutex<Waiting>);
+
+impl WaitingRoom {
+    fn enter(&self, stream: &TcpStream) -> io::Result<u64> {
+        let stream = stream.try_clone()?;
+        let mut waiting = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        waiting.next += 1;
+        let ticket = waiting.next;
+        waiting.streams.push_back((ticket, stream));
+        Ok(ticket)
+    }
+
+    fn leave(&self, ticket: u64) {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).streams.retain(|(t, _)| *t != ticket);
+    }
+
+    /// Closes the connection that has waited longest.
+    fn close_oldest(&self) {
+        let oldest = self.0.lock().unwrap_or_else(PoisonError::into_inner).streams.pop_front();
+        if let Some((_, stream)) = oldest {
+            // Its thread reads the end of the connection and goes.
+            let _ = stream.shutdown(Shutdown::Both);
+        }
+    }
+}
+
 /// Answers connections, each in its own thread, until the program ends.
 ///
 /// `admit` sees a head before its body is read; `answer` sees the whole request.
@@ -39,32 +83,55 @@ pub fn serve(
     answer: &(dyn Fn(&Request) -> Reply + Sync),
 ) {
     let open = AtomicUsize::new(0);
+    let room = WaitingRoom::default();
     std::thread::scope(|scope| {
         for connection in listener.incoming() {
-            // A connection that failed before it was accepted concerns nobody but its sender.
-            let Ok(stream) = connection else { continue };
-            if MAX_CONNECTIONS <= open.fetch_add(1, Ordering::Relaxed) {
-                open.fetch_sub(1, Ordering::Relaxed);
+            let Ok(stream) = connection else {
+                room.close_oldest();
+                std::thread::sleep(BREATH);
+                continue;
+            };
+            if !has_place(&open, &room) {
                 continue;
             }
-            let open = &open;
-            scope.spawn(move || {
+            open.fetch_add(1, Ordering::Relaxed);
+            let (open, room) = (&open, &room);
+            let talk = move || {
                 // A browser that has gone away is no fault.
-                let _ = converse(stream, admit, answer);
+                let _ = converse(stream, room, admit, answer);
                 open.fetch_sub(1, Ordering::Relaxed);
-            });
+            };
+            if std::thread::Builder::new().spawn_scoped(scope, talk).is_err() {
+                open.fetch_sub(1, Ordering::Relaxed);
+            }
         }
     });
 }
 
+/// Whether one more connection can be served; when there are many, the ones that only wait make room.
+fn has_place(open: &AtomicUsize, room: &WaitingRoom) -> bool {
+    for _ in 0..BREATHS {
+        if open.load(Ordering::Relaxed) < MAX_CONNECTIONS {
+            return true;
+        }
+        room.close_oldest();
+        std::thread::sleep(BREATH);
+    }
+    false
+}
+
 fn converse(
     mut stream: TcpStream,
+    room: &WaitingRoom,
     admit: &dyn Fn(&Head) -> Result<(), Refusal>,
     answer: &dyn Fn(&Request) -> Reply,
 ) -> io::Result<()> {
     stream.set_nodelay(true)?;
     stream.set_write_timeout(Some(PATIENCE))?;
-    let asked = match receive(&mut stream, admit) {
+    let ticket = room.enter(&stream)?;
+    let head = receive_head(&mut stream);
+    room.leave(ticket);
+    let asked = match head.and_then(|head| receive_rest(&mut stream, head, admit)) {
         Ok(Some(asked)) => Ok(asked),
         Ok(None) => return Ok(()),
         Err(refusal) => Err(refusal),
@@ -97,9 +164,11 @@ fn drain(stream: &mut TcpStream) {
     }
 }
 
-/// A whole request; `None` when the other side says nothing at all.
-fn receive(stream: &mut TcpStream, admit: &dyn Fn(&Head) -> Result<(), Refusal>) -> Result<Option<Request>, Refusal> {
-    let deadline = Instant::now() + PATIENCE;
+/// The bytes of a head, and what has arrived behind it; `None` when the other side says nothing at all.
+type HeadBytes = Option<(Vec<u8>, Vec<u8>)>;
+
+fn receive_head(stream: &mut TcpStream) -> Result<HeadBytes, Refusal> {
+    let deadline = Instant::now() + HEAD_PATIENCE;
     let mut bytes = Vec::new();
     let end = loop {
         if let Some(end) = bytes.windows(4).position(|w| w == b"\r\n\r\n") {
@@ -108,7 +177,7 @@ fn receive(stream: &mut TcpStream, admit: &dyn Fn(&Head) -> Result<(), Refusal>)
         if MAX_HEAD <= bytes.len() {
             return Err(Refusal::new(431, format!("the head of a request holds at most {MAX_HEAD} bytes")));
         }
-        // Browsers open connections ahead; one that stays silent is closed without a word.
+        // One that stays silent is closed without a word.
         let n = match more(stream, &mut bytes, deadline) {
             Err(_) if bytes.is_empty() => return Ok(None),
             said => said?,
@@ -117,8 +186,19 @@ fn receive(stream: &mut TcpStream, admit: &dyn Fn(&Head) -> Result<(), Refusal>)
             return if bytes.is_empty() { Ok(None) } else { Err(Refusal::new(400, "the request broke off")) };
         }
     };
-    let mut body = bytes.split_off(end + 4);
-    let head = parse_head(&bytes[..end])?;
+    let body = bytes.split_off(end + 4);
+    bytes.truncate(end);
+    Ok(Some((bytes, body)))
+}
+
+fn receive_rest(
+    stream: &mut TcpStream,
+    head: HeadBytes,
+    admit: &dyn Fn(&Head) -> Result<(), Refusal>,
+) -> Result<Option<Request>, Refusal> {
+    let Some((head, mut body)) = head else { return Ok(None) };
+    let deadline = Instant::now() + PATIENCE;
+    let head = parse_head(&head)?;
     admit(&head)?;
     let length = body_length(&head)?;
     while body.len() < length {

@@ -4,6 +4,7 @@ use std::fs::{File, OpenOptions};
 use std::path::Path;
 
 use anyhow::{Context, bail};
+use breakface::files::open_own;
 use fs4::FileExt;
 
 /// Holds the folder as long as it lives; the system lets go of it when the process ends, however it ends.
@@ -14,11 +15,7 @@ pub struct Lock {
 /// Takes the folder for this process.
 pub fn take(results: &Path) -> anyhow::Result<Lock> {
     let path = results.join(".review.lock");
-    let file = OpenOptions::new()
-        .write(true)
-        .create(true)
-        .truncate(false)
-        .open(&path)
+    let file = open_own(&path, OpenOptions::new().write(true).create(true).truncate(false))
         .with_context(|| format!("{}: the results folder cannot be written to", path.display()))?;
     match FileExt::try_lock(&file) {
         Ok(()) => Ok(Lock { _file: file }),

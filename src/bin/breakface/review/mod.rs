@@ -1,19 +1,20 @@
 //! The local review page: a small server on this computer only, for one results folder.
 //!
 //! [`http`] speaks to the browser, [`guard`] decides who may ask, [`routes`] what is answered, [`session`] holds the state (which is only the files),
-//! [`shown`] makes pictures to look at, [`outcome`] puts hand labels in place, [`lesson`] learns from them.
+//! [`image_cache`] makes pictures to look at, [`apply`] puts hand labels in place, [`retrain`] learns from them.
 
+mod apply;
 mod assets;
+mod browser;
 mod guard;
 mod http;
-mod lesson;
+mod image_cache;
 mod lock;
-mod outcome;
 mod reply;
+mod retrain;
 mod routes;
 mod run;
 mod session;
-mod shown;
 mod wire;
 
 use std::net::{Ipv4Addr, SocketAddr, TcpListener};
@@ -22,6 +23,7 @@ use std::path::PathBuf;
 use anyhow::{Context, anyhow};
 use breakface::labels::LabelLog;
 use guard::Guard;
+pub use session::Mode;
 use session::{Session, checked_name};
 
 /// What the command line asks for.
@@ -35,6 +37,8 @@ pub struct Options {
     pub open: bool,
     /// Who labels.
     pub labeller: String,
+    /// Whether the page hides what others say, or is there to decide between labellers.
+    pub mode: Mode,
     /// Folder of the pictures, when it has moved.
     pub pictures: Option<PathBuf>,
     /// The model of the run, when it is not the bundled one.
@@ -54,29 +58,12 @@ pub fn serve(options: &Options) -> anyhow::Result<()> {
     let token = guard::new_token()?;
     let address = format!("http://127.0.0.1:{port}/?token={token}");
     let guard = Guard::new(port, token);
-    let session = Session::new(run, log, labeller.to_owned());
+    let session = Session::new(run, log, labeller.to_owned(), options.mode);
     println!("{address}");
     eprintln!("breakface review: {} ends; stop with Ctrl-C, nothing is lost", session.run.ends.len());
     if options.open {
-        open_browser(&address);
+        browser::open(&address);
     }
     http::serve(&listener, &|head| routes::admit(&guard, head), &|request| routes::answer(&session, &guard, request));
     Ok(())
-}
-
-/// Asks the system for a browser; the printed address does as well when there is none.
-fn open_browser(address: &str) {
-    let (program, arguments): (&str, &[&str]) = if cfg!(target_os = "macos") {
-        ("open", &[])
-    } else if cfg!(windows) {
-        ("cmd", &["/C", "start", ""])
-    } else {
-        ("xdg-open", &[])
-    };
-    let mut command = std::process::Command::new(program);
-    command.args(arguments).arg(address);
-    command.stdin(std::process::Stdio::null()).stdout(std::process::Stdio::null()).stderr(std::process::Stdio::null());
-    if command.spawn().is_err() {
-        eprintln!("breakface review: no browser could be opened; open the address above by hand");
-    }
 }

@@ -6,10 +6,10 @@ use serde::Deserialize;
 
 use super::guard::{Guard, Head};
 use super::http::Request;
+use super::image_cache::CropRequest;
 use super::reply::{Refusal, Reply};
-use super::session::{Deed, EndId, Session, checked_name};
-use super::shown::Cut;
-use super::{assets, lesson, outcome, wire};
+use super::session::{EndId, ReviewAction, Session, checked_name};
+use super::{apply, assets, retrain, wire};
 
 /// Sides of a crop that may be asked for, px.
 const CROP_SIDES: std::ops::RangeInclusive<u32> = 32..=1200;
@@ -55,7 +55,7 @@ fn read(session: &Session, guard: &Guard, head: &Head) -> Result<Reply, Refusal>
         ["api", "end", id] => {
             let id = EndId::parse(id).ok_or_else(|| Refusal::not_found("end"))?;
             let row = session.run.end(id).ok_or_else(|| Refusal::not_found("end"))?;
-            Ok(Reply::json(&wire::details(session, row)))
+            Ok(Reply::json(&wire::details(session, id, row, labeller()?)))
         }
         ["api", "picture", n, "tile", level, column, row] => tile(session, number(n)?, [level, column, row]),
         ["api", "picture", n, "crop"] => crop(session, number(n)?, head),
@@ -64,27 +64,27 @@ fn read(session: &Session, guard: &Guard, head: &Head) -> Result<Reply, Refusal>
 }
 
 fn write(session: &Session, head: &Head, body: &[u8]) -> Result<Reply, Refusal> {
-    let deed = match head.path.as_str() {
+    let action = match head.path.as_str() {
         "/api/label" => {
             let asked: LabelBody = parsed(body)?;
-            (asked.labeller, Deed::Label(end_id(&asked.end)?, hand_label(&asked.label)?))
+            (asked.labeller, ReviewAction::Label(end_id(&asked.end)?, hand_label(&asked.label)?))
         }
         "/api/move" => {
             let asked: MoveBody = parsed(body)?;
-            (asked.labeller, Deed::Move(end_id(&asked.end)?, Point::new(asked.x, asked.y)))
+            (asked.labeller, ReviewAction::Move(end_id(&asked.end)?, Point::new(asked.x, asked.y)))
         }
         "/api/add" => {
             let asked: AddBody = parsed(body)?;
-            (asked.labeller, Deed::Add(asked.picture, Point::new(asked.x, asked.y), hand_label(&asked.label)?))
+            (asked.labeller, ReviewAction::Add(asked.picture, Point::new(asked.x, asked.y), hand_label(&asked.label)?))
         }
-        "/api/undo" => (parsed::<UndoBody>(body)?.labeller, Deed::Undo),
-        "/api/apply" => return outcome::apply(session).map(|r| Reply::json(&r)).map_err(|e| Refusal::fault(&e)),
-        "/api/learn" => return lesson::learn(session).map(|r| Reply::json(&r)),
-        "/api/learn/take" => return lesson::take(session).map(|r| Reply::json(&r)),
+        "/api/undo" => (parsed::<UndoBody>(body)?.labeller, ReviewAction::Undo),
+        "/api/apply" => return apply::apply(session).map(|r| Reply::json(&r)),
+        "/api/learn" => return retrain::learn(session).map(|r| Reply::json(&r)),
+        "/api/learn/take" => return retrain::take(session).map(|r| Reply::json(&r)),
         _ => return Err(Refusal::not_found("page")),
     };
-    let (labeller, deed) = deed;
-    let id = session.write(&labeller, deed)?;
+    let (labeller, action) = action;
+    let id = session.write(&labeller, action)?;
     Ok(Reply::json(&wire::changed(session, labeller.trim(), id)))
 }
 
@@ -144,7 +144,7 @@ fn tile(session: &Session, picture: usize, place: [&str; 3]) -> Result<Reply, Re
         *slot = number(text)?.try_into().map_err(|_| Refusal::not_found("tile"))?;
     }
     let [level, column, row] = numbers;
-    let shown = session.run.shown(&session.shelf, picture)?;
+    let shown = session.run.shown(&session.cache, picture)?;
     let bytes = shown.tile(level, column, row).ok_or_else(|| Refusal::not_found("tile"))?;
     Ok(Reply::bytes("image/jpeg", bytes.map_err(|e| Refusal::fault(&e))?))
 }
@@ -159,13 +159,13 @@ fn crop(session: &Session, picture: usize, head: &Head) -> Result<Reply, Refusal
     if !CROP_SIDES.contains(&(size as u32)) || !(1.0..=MAX_SPAN_PX).contains(&span_px) {
         return Err(Refusal::new(400, "a crop of this size is not made"));
     }
-    let cut = Cut {
+    let cut = CropRequest {
         tip: Point::new(value("x")?, value("y")?),
         axis_deg: value("axis")?,
         span_px,
         size: size as u32,
         at: (0.5, value("at")?.clamp(0.0, 1.0)),
     };
-    let shown = session.run.shown(&session.shelf, picture)?;
+    let shown = session.run.shown(&session.cache, picture)?;
     Ok(Reply::bytes("image/jpeg", shown.cut(&cut).map_err(|e| Refusal::fault(&e))?))
 }

@@ -6,15 +6,16 @@ use std::sync::Arc;
 
 use anyhow::Context;
 use breakface::labels::EndRef;
+use breakface::pipeline::{model_ends, rows_digest};
 use breakface::results::Results;
 use breakface::settings::Settings;
-use breakface::table::{EndRow, ImageRow, Status, read_csv};
+use breakface::table::{EndRow, ImageRow, Status};
 use breakface::tree::Model;
 
+use super::image_cache::{DisplayImage, ImageCache, PictureFile};
 use super::reply::Refusal;
 use super::session::EndId;
-use super::shown::{Shelf, Shown};
-use super::{Options, outcome};
+use super::{Options, apply};
 
 /// One picture of the run.
 pub struct Picture {
@@ -45,8 +46,12 @@ pub struct Run {
     pub pictures: Vec<Picture>,
     /// Ends as the model labelled them, whatever hand labels say.
     pub ends: Vec<EndRow>,
-    /// The model that labelled them.
+    /// Digest of the ends: tells when a run has written others.
+    pub digest: String,
+    /// The model that labelled them; the bundled one when that is not at hand.
     pub model: Model,
+    /// Whether it is the model that labelled them.
+    pub model_is_known: bool,
     /// Name and kind of the model.
     pub model_name: String,
     /// Settings of the run.
@@ -62,11 +67,8 @@ impl Run {
     pub fn load(options: &Options) -> anyhow::Result<Self> {
         let folder = &options.results;
         let results = Results::load(folder).context("make results with `breakface classify` first")?;
-        // When hand labels are in place in ends.csv, the model's own tables were kept beside it.
-        let ends: Vec<EndRow> = match outcome::has_hand_labels(&results.ends) {
-            true => read_csv(&folder.join(outcome::BEFORE).join("ends.csv"))?,
-            false => results.ends.clone(),
-        };
+        let ends = model_ends(&results)?;
+        let digest = rows_digest(&ends);
         let find = |image: &str| {
             let moved = options.pictures.as_ref().map(|root| root.join(image));
             moved.into_iter().chain(results.picture_path(image)).find(|p| p.is_file())
@@ -78,13 +80,15 @@ impl Run {
             pictures.iter().enumerate().map(|(n, p)| (p.row.series.image.clone(), n)).collect();
         let id = |end: &EndRow| Some(EndId { picture: *number_of.get(&end.image)?, end: EndRef::Found(end.end) });
         let place_of = ends.iter().enumerate().filter_map(|(n, end)| Some((id(end)?, n))).collect();
-        let (model, model_name) = model_of(&results, options.model.as_deref())?;
+        let (model, model_is_known, model_name) = model_of(&results, options.model.as_deref())?;
         let name = folder.canonicalize().ok().and_then(|p| Some(p.file_name()?.to_string_lossy().into_owned()));
         Ok(Self {
             title: name.unwrap_or_else(|| "results".into()),
             folder: folder.clone(),
             pictures,
             ends,
+            digest,
+            model_is_known,
             model_name,
             model,
             settings: results.settings(),
@@ -109,15 +113,16 @@ impl Run {
     }
 
     /// A picture ready to be shown.
-    pub fn shown(&self, shelf: &Shelf, number: usize) -> Result<Arc<Shown>, Refusal> {
+    pub fn shown(&self, cache: &ImageCache, number: usize) -> Result<Arc<DisplayImage>, Refusal> {
         let picture = self.pictures.get(number).ok_or_else(|| Refusal::not_found("picture"))?;
         let file = picture.file.as_ref().ok_or_else(|| Refusal::new(404, picture.missing()))?;
-        shelf.get(number, file, &self.settings.read).map_err(|e| Refusal::fault(&e))
+        let file = PictureFile { path: file, hash: &picture.row.content_hash, settings: &self.settings.read };
+        cache.get(number, &file).map_err(|e| Refusal::fault(&e))
     }
 }
 
 /// The model that labelled the run, with its name; when it is not at hand, the bundled one, and the name says so.
-fn model_of(results: &Results, given: Option<&Path>) -> anyhow::Result<(Model, String)> {
+fn model_of(results: &Results, given: Option<&Path>) -> anyhow::Result<(Model, bool, String)> {
     let read = |path: &Path| -> anyhow::Result<Model> {
         let bytes = std::fs::read(path).with_context(|| format!("model {}", path.display()))?;
         Model::from_json(&bytes).with_context(|| format!("model {}", path.display()))
@@ -128,15 +133,16 @@ fn model_of(results: &Results, given: Option<&Path>) -> anyhow::Result<(Model, S
         candidates.push(read(path)?);
     }
     candidates.push(bundled.clone());
-    let learnt = results.folder.join(outcome::MODEL_FILE);
+    let learnt = results.folder.join(apply::MODEL_FILE);
     if learnt.is_file() {
         candidates.push(read(&learnt)?);
     }
-    let Some(run) = &results.run else { return Ok((bundled.clone(), bundled.name)) };
+    let Some(run) = &results.run else { return Ok((bundled.clone(), true, bundled.name)) };
     match candidates.into_iter().find(|m| m.digest() == run.model.digest) {
-        Some(model) => Ok((model, run.model.name.clone())),
+        Some(model) => Ok((model, true, run.model.name.clone())),
         None => {
-            Ok((bundled.clone(), format!("{} (the run used {}, which is not at hand)", bundled.name, run.model.name)))
+            let name = format!("{} (the run used {}, which is not at hand)", bundled.name, run.model.name);
+            Ok((bundled, false, name))
         }
     }
 }

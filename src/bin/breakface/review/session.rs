@@ -5,15 +5,15 @@
 use std::collections::BTreeMap;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
-use breakface::labels::{Action, EndRef, HandLabel, LabelLog, LabelRow, place};
+use breakface::labels::{Action, Disputed, EndRef, HandLabel, LabelLog, LabelRow, disputed, place};
 use breakface::settings::LabelSettings;
 use breakface::table::EndRow;
 use breakface::units::Point;
 
-use super::lesson::Lesson;
+use super::image_cache::ImageCache;
 use super::reply::Refusal;
+use super::retrain::RetrainedModel;
 use super::run::Run;
-use super::shown::Shelf;
 
 /// Longest name of a labeller, characters.
 const MAX_NAME: usize = 60;
@@ -52,44 +52,70 @@ pub struct Hand {
     pub tip: Point,
 }
 
+/// What a page shows of others, and what its decisions mean.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Mode {
+    /// The model's answers are shown; decisions are labels.
+    #[default]
+    Open,
+    /// What the model and others say of an end is hidden until this labeller has decided.
+    Blind,
+    /// Ends on which labellers differ, with what each says; decisions count instead of theirs.
+    Adjudicate,
+}
+
+impl Mode {
+    /// The word for the page.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Open => "open",
+            Self::Blind => "blind",
+            Self::Adjudicate => "adjudicate",
+        }
+    }
+}
+
 /// One running review.
 pub struct Session {
+    /// What is shown, and what decisions mean.
+    pub mode: Mode,
     /// The run that is looked at.
     pub run: Run,
     /// Decoded pictures.
-    pub shelf: Shelf,
+    pub cache: ImageCache,
     /// Labeller of requests that name none.
     pub default_labeller: String,
     log: Mutex<LabelLog>,
     /// Held from looking at the log to adding to it, so that two requests cannot take the same number.
     writing: Mutex<()>,
     /// A new model that waits for a yes.
-    lesson: Mutex<Option<Lesson>>,
+    retrained: Mutex<Option<RetrainedModel>>,
 }
 
 /// What a person asks to be written down.
 #[derive(Debug, Clone, Copy)]
-pub enum Deed {
+pub enum ReviewAction {
     /// A label for an end.
     Label(EndId, HandLabel),
     /// A new place of a tip.
     Move(EndId, Point),
     /// A missed end in a picture.
     Add(usize, Point, HandLabel),
-    /// Take the last deed back.
+    /// Take the last action back.
     Undo,
 }
 
 impl Session {
     /// A review of a run with its log.
-    pub fn new(run: Run, log: LabelLog, default_labeller: String) -> Self {
+    pub fn new(run: Run, log: LabelLog, default_labeller: String, mode: Mode) -> Self {
         Self {
+            mode,
             run,
-            shelf: Shelf::default(),
+            cache: ImageCache::default(),
             default_labeller,
             log: Mutex::new(log),
             writing: Mutex::new(()),
-            lesson: Mutex::new(None),
+            retrained: Mutex::new(None),
         }
     }
 
@@ -98,10 +124,13 @@ impl Session {
         place(self.log().rows(), &self.run.ends, &self.run.settings.label)
     }
 
-    /// What a labeller says, by end.
+    /// What a labeller says, by end; to an adjudicator, what adjudicators say.
     pub fn hand_of(&self, labeller: &str) -> BTreeMap<EndId, Hand> {
+        let adjudicates = self.mode == Mode::Adjudicate;
+        let is_own =
+            |r: &&LabelRow| r.action.is_adjudication() == adjudicates && (adjudicates || r.labeller == labeller);
         let mut out = BTreeMap::new();
-        for row in self.placed_rows().iter().filter(|r| r.labeller == labeller) {
+        for row in self.placed_rows().iter().filter(is_own) {
             let Some(id) = self.id_of(row) else { continue };
             let hand = Hand { label: row.label, tip: row.tip };
             let is_gone = row.label.is_none() && matches!(id.end, EndRef::Added(_));
@@ -114,28 +143,41 @@ impl Session {
         out
     }
 
+    /// Ends on which labellers differ.
+    pub fn disputed(&self) -> BTreeMap<EndId, Disputed> {
+        let ends = disputed(&self.placed_rows()).into_iter();
+        ends.filter_map(|d| Some((EndId { picture: self.run.picture_number(&d.image)?, end: d.end? }, d))).collect()
+    }
+
     /// The id of the end a placed row speaks of; `None` when its picture is not part of the run.
     pub fn id_of(&self, row: &LabelRow) -> Option<EndId> {
         Some(EndId { picture: self.run.picture_number(&row.image)?, end: row.end? })
     }
 
-    /// Writes a deed down and returns the end it was about.
-    pub fn write(&self, labeller: &str, deed: Deed) -> Result<EndId, Refusal> {
+    /// Writes an action down and returns the end it was about.
+    pub fn write(&self, labeller: &str, action: ReviewAction) -> Result<EndId, Refusal> {
         let labeller = checked_name(labeller)?;
         let _turn = self.writing.lock().unwrap_or_else(PoisonError::into_inner);
         let hand = self.hand_of(labeller);
-        let row = match deed {
-            Deed::Label(id, label) => {
+        let row = match action {
+            ReviewAction::Label(id, label) if self.mode == Mode::Adjudicate => self.decision(labeller, id, label)?,
+            ReviewAction::Move(..) | ReviewAction::Add(..) if self.mode == Mode::Adjudicate => {
+                return Err(Refusal::new(
+                    400,
+                    "here labels are decided; tips are moved and ends are added while labelling",
+                ));
+            }
+            ReviewAction::Label(id, label) => {
                 let tip = self.tip(id, &hand)?;
                 self.row(labeller, id, tip, Some(label), Action::Label)
             }
-            Deed::Move(id, to) => {
+            ReviewAction::Move(id, to) => {
                 self.tip(id, &hand)?;
                 self.check_place(id.picture, to)?;
                 self.check_move(id, to)?;
                 self.row(labeller, id, to, hand.get(&id).and_then(|h| h.label), Action::Move)
             }
-            Deed::Add(picture, at, label) => {
+            ReviewAction::Add(picture, at, label) => {
                 self.check_place(picture, at)?;
                 if label == HandLabel::NotAnEnd {
                     return Err(Refusal::new(400, "an added end is sheared, tensile or unclear"));
@@ -143,9 +185,11 @@ impl Session {
                 let id = EndId { picture, end: EndRef::Added(self.next_added(picture)) };
                 self.row(labeller, id, at, Some(label), Action::Add)
             }
-            Deed::Undo => self
+            ReviewAction::Undo => self
                 .log()
-                .undo_row(labeller, |row| self.id_of(row).and_then(|id| self.run.end(id)).map(found_tip))
+                .undo_row(labeller, self.mode == Mode::Adjudicate, |row| {
+                    self.id_of(row).and_then(|id| self.run.end(id)).map(found_tip)
+                })
                 .ok_or_else(|| Refusal::new(409, "there is nothing to take back"))?,
         };
         let id = place(std::slice::from_ref(&row), &self.run.ends, &self.run.settings.label)
@@ -162,19 +206,26 @@ impl Session {
     }
 
     /// Keeps a new model until it is taken or another one is made.
-    pub fn keep_lesson(&self, lesson: Lesson) {
-        *self.lesson.lock().unwrap_or_else(PoisonError::into_inner) = Some(lesson);
+    pub fn keep_retrained(&self, retrained: RetrainedModel) {
+        *self.retrained.lock().unwrap_or_else(PoisonError::into_inner) = Some(retrained);
     }
 
     /// The model that waits.
-    pub fn take_lesson(&self) -> Option<Lesson> {
-        self.lesson.lock().unwrap_or_else(PoisonError::into_inner).take()
+    pub fn take_retrained(&self) -> Option<RetrainedModel> {
+        self.retrained.lock().unwrap_or_else(PoisonError::into_inner).take()
     }
 
     fn row(&self, labeller: &str, id: EndId, tip: Point, label: Option<HandLabel>, action: Action) -> LabelRow {
         let image = self.run.pictures[id.picture].row.series.image.clone();
         let when = jiff::Timestamp::now().strftime("%Y-%m-%dT%H:%M:%SZ").to_string();
         LabelRow { image, tip, label, labeller: labeller.into(), when, action, end: Some(id.end) }
+    }
+
+    /// A decision between labellers.
+    fn decision(&self, labeller: &str, id: EndId, label: HandLabel) -> Result<LabelRow, Refusal> {
+        let disputed = self.disputed();
+        let end = disputed.get(&id).ok_or_else(|| Refusal::new(400, "labellers do not differ on this end"))?;
+        Ok(self.row(labeller, id, end.tip, Some(label), Action::Adjudicate))
     }
 
     /// Where an end is in the eyes of a labeller.

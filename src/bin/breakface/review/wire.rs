@@ -2,13 +2,13 @@
 
 use std::collections::BTreeMap;
 
-use breakface::labels::{EndRef, HandLabel, agreement, cohen_kappa};
+use breakface::labels::{Disputed, EndRef, Guide, HandLabel, Kappa, Labelled, agreement, cohen_kappa, guide};
 use breakface::measure::FEATURES;
 use breakface::table::EndRow;
 use breakface::tree::Label;
 use serde::Serialize;
 
-use super::session::{EndId, Hand, Session};
+use super::session::{EndId, Hand, Mode, Session};
 
 /// Everything the page needs to begin.
 #[derive(Debug, Serialize)]
@@ -18,6 +18,8 @@ pub struct State {
     model: String,
     labeller: String,
     labellers: Vec<String>,
+    /// `open`, `blind` or `adjudicate`.
+    mode: &'static str,
     pictures: Vec<PictureItem>,
     ends: Vec<EndItem>,
     standing: Standing,
@@ -53,6 +55,18 @@ pub struct EndItem {
     p: Option<f64>,
     reason: String,
     hand: Option<HandItem>,
+    /// Whether a person added it.
+    added: bool,
+    /// Whether the model's answer is hidden until this labeller has decided.
+    hidden: bool,
+    /// To an adjudicator: who says what, when labellers differ.
+    said: Vec<SaidItem>,
+}
+
+#[derive(Debug, Serialize)]
+struct SaidItem {
+    labeller: String,
+    label: &'static str,
 }
 
 #[derive(Debug, Serialize)]
@@ -72,9 +86,11 @@ pub struct Standing {
     n_compared: usize,
     n_same: usize,
     kappa: Option<f64>,
+    /// What to label next for a model of one's own.
+    guide: Guide,
 }
 
-/// What a deed changed.
+/// What an action changed.
 #[derive(Debug, Serialize)]
 pub struct Changed {
     /// The end; missing when an added end is gone.
@@ -84,7 +100,7 @@ pub struct Changed {
 }
 
 /// The measurements of one end and its way through the tree.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Default, Serialize)]
 pub struct Details {
     measurements: Vec<Measurement>,
     path: Vec<PathStep>,
@@ -92,6 +108,8 @@ pub struct Details {
     outside: Vec<&'static str>,
     quality: Option<f64>,
     subtype: String,
+    /// Whether everything that measuring and the model say is left out until this labeller has decided.
+    hidden: bool,
 }
 
 #[derive(Debug, Serialize)]
@@ -119,7 +137,7 @@ pub struct AgreementItem {
     labellers: [String; 2],
     n_both: usize,
     n_same: usize,
-    kappa: Option<f64>,
+    kappa: Option<Kappa>,
     differ: Vec<DifferItem>,
 }
 
@@ -147,34 +165,62 @@ pub fn state(session: &Session, labeller: &str) -> State {
         um_per_px: p.row.um_per_px,
         missing: p.missing(),
     });
-    let mut ends: Vec<EndItem> =
-        session.run.ends_with_ids().map(|(id, row)| found_item(id, row, hand.get(&id))).collect();
-    ends.extend(
-        hand.iter().filter(|(id, _)| matches!(id.end, EndRef::Added(_))).map(|(id, h)| added_item(session, *id, *h)),
-    );
+    let ends = items(session, &hand);
     State {
         title: session.run.title.clone(),
         version: env!("CARGO_PKG_VERSION"),
         model: session.run.model_name.clone(),
         labeller: labeller.into(),
         labellers,
+        mode: session.mode.word(),
         pictures: pictures.collect(),
         ends,
         standing: standing(session, &hand),
     }
 }
 
-/// What an end looks like now, after a deed.
+/// All ends; to an adjudicator those on which labellers differ.
+fn items(session: &Session, hand: &BTreeMap<EndId, Hand>) -> Vec<EndItem> {
+    if session.mode == Mode::Adjudicate {
+        return session.disputed().iter().map(|(id, d)| disputed_item(session, *id, d)).collect();
+    }
+    let found = session.run.ends_with_ids().map(|(id, row)| found_item(session, id, row, hand.get(&id)));
+    let added = hand.iter().filter(|(id, _)| matches!(id.end, EndRef::Added(_)));
+    found.chain(added.map(|(id, h)| added_item(session, *id, *h))).collect()
+}
+
+fn disputed_item(session: &Session, id: EndId, disputed: &Disputed) -> EndItem {
+    let hand = disputed.decided.as_ref().map(|(_, label)| Hand { label: Some(*label), tip: disputed.tip });
+    let item = match session.run.end(id) {
+        Some(row) => found_item(session, id, row, hand.as_ref()),
+        None => {
+            let undecided = Hand { label: None, tip: disputed.tip };
+            added_item(session, id, hand.unwrap_or(undecided))
+        }
+    };
+    let said = disputed.said.iter().map(|(who, label)| SaidItem { labeller: who.clone(), label: label.word() });
+    EndItem { said: said.collect(), ..item }
+}
+
+/// What an end looks like now, after an action.
 pub fn changed(session: &Session, labeller: &str, id: EndId) -> Changed {
     let hand = session.hand_of(labeller);
-    let end = match session.run.end(id) {
-        Some(row) => Some(found_item(id, row, hand.get(&id))),
-        None => hand.get(&id).map(|h| added_item(session, id, *h)),
+    let end = match (session.mode, session.run.end(id)) {
+        (Mode::Adjudicate, _) => session.disputed().get(&id).map(|d| disputed_item(session, id, d)),
+        (_, Some(row)) => Some(found_item(session, id, row, hand.get(&id))),
+        (_, None) => hand.get(&id).map(|h| added_item(session, id, *h)),
     };
     Changed { end, id: id.text(), standing: standing(session, &hand) }
 }
 
-fn found_item(id: EndId, row: &EndRow, hand: Option<&Hand>) -> EndItem {
+/// Whether this labeller must not see yet what the model says of an end.
+fn is_hidden(session: &Session, hand: Option<&Hand>) -> bool {
+    session.mode == Mode::Blind && hand.is_none_or(|h| h.label.is_none())
+}
+
+fn found_item(session: &Session, id: EndId, row: &EndRow, hand: Option<&Hand>) -> EndItem {
+    let hidden = is_hidden(session, hand);
+    let shown = |name: &str| row.features.get(name).filter(|_| !hidden);
     EndItem {
         id: id.text(),
         picture: id.picture,
@@ -185,12 +231,15 @@ fn found_item(id: EndId, row: &EndRow, hand: Option<&Hand>) -> EndItem {
         axis: Some(row.axis_deg),
         diameter: row.features.get("shaft_diameter_px"),
         carrier: row.carrier,
-        cut_angle: row.features.get("cut_angle_deg"),
-        bulb: row.features.get("bulb_ratio"),
-        label: Some(row.label.word()),
-        p: row.p_sheared,
-        reason: row.reason.clone(),
+        cut_angle: shown("cut_angle_deg"),
+        bulb: shown("bulb_ratio"),
+        label: Some(row.label.word()).filter(|_| !hidden),
+        p: row.p_sheared.filter(|_| !hidden),
+        reason: if hidden { String::new() } else { row.reason.to_string() },
         hand: hand.map(hand_item),
+        added: false,
+        hidden,
+        said: Vec::new(),
     }
 }
 
@@ -211,6 +260,9 @@ fn added_item(session: &Session, id: EndId, hand: Hand) -> EndItem {
         p: None,
         reason: String::new(),
         hand: Some(hand_item(&hand)),
+        added: true,
+        hidden: false,
+        said: Vec::new(),
     }
 }
 
@@ -231,14 +283,34 @@ fn standing(session: &Session, hand: &BTreeMap<EndId, Hand>) -> Standing {
             None => n_added += 1,
         }
     }
+    let adjudicates = session.mode == Mode::Adjudicate;
+    // How far one agrees with the model would be a hint on the ends that follow.
+    let compared = session.mode == Mode::Open;
     Standing {
-        n_ends: session.run.ends.len(),
+        n_ends: if adjudicates { session.disputed().len() } else { session.run.ends.len() },
         n_labelled,
         n_added,
-        n_compared: n_labelled,
+        n_compared: if compared { n_labelled } else { 0 },
         n_same: (0..4).map(|i| table[i][i]).sum(),
-        kappa: cohen_kappa(&table),
+        kappa: if compared { cohen_kappa(&table) } else { None },
+        guide: guide_of(session, hand),
     }
+}
+
+fn guide_of(session: &Session, hand: &BTreeMap<EndId, Hand>) -> Guide {
+    let mut specimens: BTreeMap<String, Labelled> = BTreeMap::new();
+    for (id, end) in session.run.ends_with_ids() {
+        let name = if end.specimen.is_empty() { &end.image } else { &end.specimen };
+        let labelled = specimens.entry(name.clone()).or_default();
+        labelled.ends += 1;
+        match hand.get(&id).and_then(|h| h.label) {
+            Some(HandLabel::Sheared) => labelled.sheared += 1,
+            Some(HandLabel::Tensile) => labelled.tensile += 1,
+            Some(HandLabel::Unclear | HandLabel::NotAnEnd) => labelled.other += 1,
+            None => {}
+        }
+    }
+    guide(&specimens)
 }
 
 /// The hand label that says the same as a model's label.
@@ -251,7 +323,10 @@ fn column(label: Label) -> usize {
 }
 
 /// Measurements and way through the tree of a found end.
-pub fn details(session: &Session, row: &EndRow) -> Details {
+pub fn details(session: &Session, id: EndId, row: &EndRow, labeller: &str) -> Details {
+    if is_hidden(session, session.hand_of(labeller).get(&id)) {
+        return Details { hidden: true, ..Details::default() };
+    }
     let model = &session.run.model;
     let measurements = FEATURES.iter().map(|f| Measurement {
         name: f.name,
@@ -276,6 +351,7 @@ pub fn details(session: &Session, row: &EndRow) -> Details {
         outside: model.out_of_range(&row.features),
         quality: Some(row.quality),
         subtype: row.subtype.clone(),
+        hidden: false,
     }
 }
 

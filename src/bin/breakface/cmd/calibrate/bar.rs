@@ -18,7 +18,7 @@ pub struct Args {
     #[command(flatten)]
     keep: Keep,
     /// Settings (TOML); see `breakface settings`
-    #[arg(long, value_name = "FILE", help_heading = "Method")]
+    #[arg(short, long, value_name = "FILE", help_heading = "Method")]
     settings: Option<PathBuf>,
 }
 
@@ -35,7 +35,7 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     };
     let Some(scale) = bar.scale(args.bar_um) else { bail!("{}: the bar has no length", args.picture.display()) };
     let relative = scale.relative_u.unwrap_or(0.0);
-    println!(
+    args.keep.say(&format!(
         "{}: {}scale bar {} at x {} to {}, y {} to {}: {:.1} px ± {:.1} px for {} µm",
         short(&args.picture),
         if bar.upright { "upright " } else { "" },
@@ -47,8 +47,9 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         bar.length_px,
         bar.length_u_px,
         args.bar_um
-    );
-    println!("scale: {:.6} µm/px, standard uncertainty {:.2} %", scale.um_per_px(), 100.0 * relative);
+    ));
+    let (um_per_px, percent) = (scale.um_per_px(), 100.0 * relative);
+    args.keep.say(&format!("scale: {um_per_px:.6} µm/px, standard uncertainty {percent:.2} %"));
     let source = format!("scale bar of {} µm in {}", args.bar_um, short(&args.picture));
     args.keep.put(scale.um_per_px(), Some(scale.um_per_px() * relative), source)?;
     Ok(Code::Done)

@@ -28,7 +28,7 @@ pub struct Args {
     #[command(flatten)]
     keep: Keep,
     /// Settings (TOML); see `breakface settings`
-    #[arg(long, value_name = "FILE", help_heading = "Method")]
+    #[arg(short, long, value_name = "FILE", help_heading = "Method")]
     settings: Option<PathBuf>,
 }
 
@@ -39,12 +39,17 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     let pictures = read_ends(&args.ends)?;
     ensure!(!pictures.is_empty(), "{}: the table has no ends with a diameter", args.ends.display());
     if let Some(d) = expected {
-        println!("expected fibre diameter: {d:.2} µm");
+        args.keep.say(&format!("expected fibre diameter: {d:.2} µm"));
     }
     let rows = judge_diameters(&pictures, expected, &settings);
-    rows.iter().for_each(|r| println!("{}", line(r, &settings)));
+    for row in &rows {
+        args.keep.say(&line(row, &settings));
+        if args.keep.json {
+            println!("{}", as_json(row));
+        }
+    }
     let doubtful = rows.iter().filter(|r| !r.doubt.is_empty()).count();
-    println!("{doubtful} of {} pictures have a doubtful scale", rows.len());
+    args.keep.say(&format!("{doubtful} of {} pictures have a doubtful scale", rows.len()));
     if args.stand_in {
         stand_in(&args, &pictures, expected, &settings)?;
     }
@@ -62,6 +67,13 @@ fn expected(args: &Args) -> anyhow::Result<Option<f64>> {
         }
         (None, None) => Ok(None),
     }
+}
+
+fn as_json(row: &Plausibility) -> serde_json::Value {
+    serde_json::json!({
+        "schema": "breakface-calibrate/1", "image": row.image, "n_ends": row.n_ends, "diameter_px": row.diameter_px,
+        "diameter_um": row.diameter_um, "doubt": row.doubt,
+    })
 }
 
 fn line(row: &Plausibility, settings: &FibreSettings) -> String {
@@ -83,14 +95,15 @@ fn stand_in(
     settings: &FibreSettings,
 ) -> anyhow::Result<()> {
     let Some(expected) = expected else { bail!("a stand-in scale needs --dtex with --density, or --diameter-um") };
-    println!(
+    args.keep.say(&format!(
         "STAND-IN SCALE: no measurement. Every diameter measured with it comes out as {expected:.1} µm on average."
-    );
+    ));
     let mut scales = Vec::new();
     for picture in pictures {
         if let Some(scale) = stand_in_scale(&picture.diameters_px, expected, settings) {
             let u = 100.0 * scale.relative_u.unwrap_or(0.0);
-            println!("{}: {:.5} µm/px, standard uncertainty {u:.0} % or more", picture.image, scale.um_per_px());
+            let um_per_px = scale.um_per_px();
+            args.keep.say(&format!("{}: {um_per_px:.5} µm/px, standard uncertainty {u:.0} % or more", picture.image));
             scales.push(scale);
         }
     }

@@ -5,6 +5,7 @@ use crate::exit::Code;
 use anyhow::{Context, bail, ensure};
 use breakface::calibrate::{DirectedPitch, RulingFit, anisotropy, fit_rulings, residual_plot};
 use breakface::settings::Settings;
+use breakface::table::write_atomic;
 use std::path::PathBuf;
 
 /// Arguments of `calibrate ruling`.
@@ -25,7 +26,7 @@ pub struct Args {
     #[arg(long, value_name = "DIR", help_heading = "Output")]
     out: Option<PathBuf>,
     /// Settings (TOML); see `breakface settings`
-    #[arg(long, value_name = "FILE", help_heading = "Method")]
+    #[arg(short, long, value_name = "FILE", help_heading = "Method")]
     settings: Option<PathBuf>,
 }
 
@@ -55,14 +56,15 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         bail!("no picture gave a scale");
     }
     for f in &fitted {
-        println!("{}", line(f, &args));
+        args.keep.say(&line(f, &args));
     }
     if let Some(folder) = &args.out {
-        write_plots(&fitted, folder)?;
+        write_plots(&fitted, folder, &args)?;
     }
     let (scale, u) = combine(&fitted, &args);
-    println!("scale: {scale:.6} µm/px, standard uncertainty {u:.2e} µm/px ({:.3} %)", 100.0 * u / scale);
-    println!("{}", shape(&fitted, &args, &settings));
+    let percent = 100.0 * u / scale;
+    args.keep.say(&format!("scale: {scale:.6} µm/px, standard uncertainty {u:.2e} µm/px ({percent:.3} %)"));
+    args.keep.say(&shape(&fitted, &args, &settings));
     let n_lines: usize = fitted.iter().map(|f| f.fit.lines.len()).sum();
     args.keep.put(scale, Some(u), format!("ruling of {} µm, {n_lines} lines", args.pitch_um))?;
     Ok(if refused == 0 { Code::Done } else { Code::Unread })
@@ -132,16 +134,14 @@ fn shape(fitted: &[Fitted], args: &Args, settings: &Settings) -> String {
     }
 }
 
-fn write_plots(fitted: &[Fitted], folder: &std::path::Path) -> anyhow::Result<()> {
+fn write_plots(fitted: &[Fitted], folder: &std::path::Path, args: &Args) -> anyhow::Result<()> {
     std::fs::create_dir_all(folder).with_context(|| folder.display().to_string())?;
     for (i, f) in fitted.iter().enumerate() {
         let stem = std::path::Path::new(&f.name).file_stem().unwrap_or_default().to_string_lossy().into_owned();
         let path = folder.join(format!("{stem}-{}.svg", i + 1));
         let title = format!("{}: pitch {:.4} px, {} lines", f.name, f.fit.pitch_px, f.fit.lines.len());
-        let mut file = tempfile::NamedTempFile::new_in(folder)?;
-        std::io::Write::write_all(&mut file, residual_plot(&f.fit, &title).as_bytes())?;
-        file.persist(&path).with_context(|| path.display().to_string())?;
-        println!("residual plot: {}", path.display());
+        write_atomic(&path, residual_plot(&f.fit, &title).as_bytes())?;
+        args.keep.say(&format!("residual plot: {}", path.display()));
     }
     Ok(())
 }

@@ -54,7 +54,7 @@ async function agreement() {
 
 function pair(item) {
   const [first, second] = item.labellers;
-  const kappa = item.kappa === null ? "κ cannot be given" : `Cohen's κ ${item.kappa.toFixed(2)}`;
+  const kappa = item.kappa === null ? "κ cannot be given" : `Cohen's κ ${item.kappa.value.toFixed(2)} (95 %: ${item.kappa.low.toFixed(2)} to ${item.kappa.high.toFixed(2)})`;
   const head = [el("h3", {}, `${first} and ${second}`), el("p", {}, `${item.n_same} of ${item.n_both} ends labelled alike; ${kappa}.`)];
   if (!item.differ.length) return head;
   const rows = item.differ.map((d) => {
@@ -80,7 +80,7 @@ function applied(result) {
   const parts = [el("p", {}, `${result.n_labelled} hand labels are in place, ${result.n_changed} of them change a label; ${result.n_added} ends were added, ${result.n_not_an_end} taken out.`)];
   parts.push(el("h3", {}, "Sheared fraction of specimens"), table(["Specimen", "As labelled by the model", "After review", "Hand labels"], rows(result.specimens)));
   if (result.knots.length) parts.push(el("h3", {}, "Knots"), table(["Knot", "As labelled by the model", "After review", ""], rows(result.knots)));
-  parts.push(el("p", { class: "muted" }, `Written: ${result.written.join(", ")}.`));
+  parts.push(el("p", { class: "muted" }, "Tables and report are those after review; what the model said is in the folder before_review."));
   return parts;
 }
 

@@ -35,6 +35,9 @@ async function loadState(name, stayAt) {
   by("labellers").replaceChildren(...state.labellers.map((l) => new Option(l)));
   fill(by("specimen"), [...new Set(state.ends.map((e) => e.specimen))].sort((a, b) => a.localeCompare(b, "en", { numeric: true })).map((s) => [s, s]));
   fill(by("picture"), state.pictures.map((p, i) => [String(i), p.name]));
+  document.body.dataset.mode = state.mode;
+  const tells = state.mode === "blind";
+  for (const option of document.querySelectorAll("option.tells")) option.hidden = option.disabled = tells;
   arrange(stayAt);
 }
 
@@ -57,7 +60,7 @@ function draw({ keepView = false } = {}) {
     const next = store.ends.get(store.queue[store.at + step]);
     if (!next || pictureOf(next).missing) continue;
     picture(close.cropPath(next)).catch(() => {});
-    if (next.label !== null) panel.detailsFor(next.id).catch(() => {});
+    if (!next.added && !next.hidden) panel.detailsFor(next.id).catch(() => {});
   }
 }
 
@@ -68,9 +71,26 @@ function standing() {
   const kappa = s.kappa === null ? "" : `, κ ${s.kappa.toFixed(2)}`;
   const agree = s.n_compared ? ` · as the model: ${s.n_same} of ${s.n_compared}${kappa}` : "";
   by("standing").textContent = `${s.n_labelled} of ${s.n_ends} labelled${s.n_added ? `, ${s.n_added} added` : ""}${agree}`;
+  by("guide").textContent = guideText(s);
+  by("guide").hidden = !by("guide").textContent;
   by("place").textContent = store.queue.length ? `${store.at + 1} of ${store.queue.length}` : "none";
   by("back").disabled = store.at === 0;
   by("next").disabled = store.at + 1 >= store.queue.length;
+}
+
+/** What to do next, in one line. */
+function guideText({ guide, n_labelled, n_ends }) {
+  if (store.state.mode === "adjudicate") {
+    const left = n_ends - n_labelled;
+    if (!n_ends) return "Labellers do not differ on any end.";
+    return `Labellers differ on ${n_ends} ${n_ends === 1 ? "end" : "ends"}; ${left ? `${left} not decided yet` : "all are decided"}.`;
+  }
+  const blind = store.state.mode === "blind" ? "Blind: what the model and others say of an end is hidden until you decide. " : "";
+  if (!n_labelled || !guide.more) return blind;
+  const where = guide.specimens.slice(0, 4).map(([name, n]) => `${n} in ${name}`).join(", ");
+  const rest = guide.specimens.length > 4 ? ` and ${guide.specimens.length - 4} more specimens` : "";
+  const scarce = guide.scarce ? ` Few are ${guide.scarce} so far.` : "";
+  return `${blind}For a model of your own, label ${guide.more} more: ${where}${rest}.${scarce}`;
 }
 
 function step(by_) {
@@ -88,11 +108,12 @@ const select = (id) => {
   draw({ keepView: true });
 };
 
-/** A deed: the page goes on at once, and comes back when the server could not keep it. */
-async function deed(path, body, said) {
+/** A action: the page goes on at once, and comes back when the server could not keep it. */
+async function action(path, body, said) {
   try {
     const changed = await post(path, { labeller: labeller(), ...body });
     take(changed);
+    panel.forgetDetails(changed.id);
     fine(said);
     return changed;
   } catch (error) {
@@ -107,7 +128,7 @@ async function label(word) {
   const before = end.hand;
   end.hand = { ...tipOf(end), label: word };
   step(1);
-  const changed = await deed("/api/label", { end: end.id, label: word }, `End ${end.end}: ${WORDS[word]}.`);
+  const changed = await action("/api/label", { end: end.id, label: word }, `End ${end.end}: ${WORDS[word]}.`);
   if (!changed) {
     end.hand = before;
     goTo(end.id);
@@ -118,20 +139,20 @@ async function label(word) {
 }
 
 async function undo() {
-  const changed = await deed("/api/undo", {}, "Taken back.");
+  const changed = await action("/api/undo", {}, "Taken back.");
   if (!changed) return;
   if (changed.end) goTo(changed.id);
   draw();
 }
 
 async function move(end, place) {
-  const changed = await deed("/api/move", { end: end.id, x: place.x, y: place.y }, `Tip of end ${end.end} moved.`);
+  const changed = await action("/api/move", { end: end.id, x: place.x, y: place.y }, `Tip of end ${end.end} moved.`);
   draw({ keepView: true });
   return changed;
 }
 
 async function add(picture_, place, word) {
-  const changed = await deed("/api/add", { picture: picture_, x: place.x, y: place.y, label: word }, `End added: ${WORDS[word]}.`);
+  const changed = await action("/api/add", { picture: picture_, x: place.x, y: place.y, label: word }, `End added: ${WORDS[word]}.`);
   if (!changed) return;
   goTo(changed.id);
   draw({ keepView: true });

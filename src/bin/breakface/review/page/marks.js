@@ -1,13 +1,15 @@
 // The marks of the ends: the same forms and colours as on the overlays. Colours: Okabe and Ito 2008.
 
-export const COLOURS = { sheared: "#56b4e9", tensile: "#f36e21", unclear: "#f0e442", not_an_end: "#999999" };
+export const COLOURS = { sheared: "#56b4e9", tensile: "#f36e21", unclear: "#f0e442", not_an_end: "#999999", undecided: "#cccccc" };
 
-// Drawn around the tip, the fibre coming from the left, 10 units wide: a flat bar, a round cap, an open diamond, a cross.
+// Drawn around the tip, the fibre coming from the left, 10 units wide: a flat bar, a round cap, an open diamond, a cross;
+// an open ring where nothing is decided yet.
 const FORMS = {
   sheared: "M-12 0H0M0-9V9",
   tensile: "M-12 0H-3M-3-8A8 8 0 0 1-3 8",
   unclear: "M-14 0H-7M-7 0L0-7L7 0L0 7Z",
   not_an_end: "M-6-6L6 6M-6 6L6-6",
+  undecided: "M-14 0H-5M5 0A5 5 0 1 1-5 0A5 5 0 1 1 5 0",
 };
 
 const NS = "http://www.w3.org/2000/svg";
@@ -21,11 +23,11 @@ export function svg(name, attributes = {}, ...children) {
 
 /** A mark with a dark and light rim, so that it is seen on any ground. */
 export function mark(label, axis) {
-  const form = FORMS[label] ?? FORMS.unclear;
+  const form = FORMS[label] ?? FORMS.undecided;
   const line = (stroke, width) =>
     svg("path", { d: form, fill: "none", stroke, "stroke-width": width, "stroke-linecap": "round", "stroke-linejoin": "round", "vector-effect": "non-scaling-stroke" });
   const turned = svg("g", axis === null || axis === undefined ? {} : { transform: `rotate(${axis})` });
-  turned.append(line("#000", 5), line("#fff", 3.75), line(COLOURS[label] ?? COLOURS.unclear, 2.25));
+  turned.append(line("#000", 5), line("#fff", 3.75), line(COLOURS[label] ?? COLOURS.undecided, 2.25));
   return turned;
 }
 

@@ -51,6 +51,8 @@ export function draw(end) {
   by("end-where").textContent = end ? `${pictureOf(end).name} · specimen ${end.specimen || "–"}` : "Nothing matches this choice; show other ends.";
   by("picture-name").textContent = (end ? pictureOf(end) : store.state.pictures[Number(store.choice.picture || 0)])?.name ?? "Picture";
   by("model-says").replaceChildren(...(end ? modelSays(end) : []));
+  by("others").hidden = !end?.said.length;
+  by("others-say").replaceChildren(...(end?.said ?? []).map((s) => el("span", { class: "said" }, chip(s.label), el("span", { class: "muted" }, ` ${s.labeller}`))));
   by("hand-says").replaceChildren(...(end ? [chip(end.hand?.label), movedNote(end)] : []));
   for (const button of document.querySelectorAll("[data-label]")) {
     button.setAttribute("aria-pressed", String(Boolean(end) && end.hand?.label === button.dataset.label));
@@ -63,6 +65,7 @@ export function draw(end) {
 
 function modelSays(end) {
   if (isAdded(end)) return [el("span", { class: "muted" }, "had not found it")];
+  if (end.hidden) return [el("span", { class: "muted" }, "hidden until you decide")];
   const share = end.p === null ? "" : `sheared ${Math.round(end.p * 100)} %`;
   const bar = el("meter", { min: 0, max: 1, value: end.p ?? 0, "aria-label": `Probability of sheared ${share}` });
   const parts = [chip(end.label)];
@@ -83,6 +86,10 @@ async function drawDetails(end) {
     by("measurements").replaceChildren(el("p", { class: "muted" }, `x ${number(end.x, 5)} px, y ${number(end.y, 5)} px`));
     return;
   }
+  if (end.hidden) {
+    for (const id of ["path", "measurements"]) by(id).replaceChildren(el("p", { class: "muted" }, "Hidden until you decide."));
+    return;
+  }
   const details = await detailsFor(end.id).catch(() => null);
   if (!details || detailsOf !== end.id) return;
   by("path").replaceChildren(...pathOf(details));
@@ -91,14 +98,15 @@ async function drawDetails(end) {
 
 export function detailsFor(id) {
   if (!known.has(id)) {
-    const wanted = get(`/api/end/${encodeURIComponent(id)}`);
+    const wanted = get(`/api/end/${encodeURIComponent(id)}?labeller=${encodeURIComponent(store.state.labeller)}`);
     wanted.catch(() => known.delete(id));
     known.set(id, wanted);
   }
   return known.get(id);
 }
 
-export const forgetDetails = () => known.clear();
+/** Forgets what is known of one end, or of all. */
+export const forgetDetails = (id) => (id === undefined ? known.clear() : known.delete(id));
 
 function pathOf(details) {
   const steps = details.path.map((step) => {
@@ -136,7 +144,8 @@ function drawNeighbours(end) {
   const gap = (e) => Math.hypot(tipOf(e).x - here.x, tipOf(e).y - here.y);
   const company = [...store.ends.values()].filter((e) => e.picture === end.picture && e.carrier === end.carrier && e.id !== end.id).sort((a, b) => gap(a) - gap(b));
   const counts = ["sheared", "tensile", "unclear"].map((l) => [l, [end, ...company].filter((e) => labelOf(e) === l).length]);
-  const text = `Carrier ${end.carrier}: ${company.length + 1} ends, ${counts.filter(([, n]) => n).map(([l, n]) => `${n} ${l}`).join(", ")}.`;
+  const n = company.length + 1;
+  const text = `Carrier ${end.carrier}: ${n} ${n === 1 ? "end" : "ends"}${counts.some(([, c]) => c) ? ", " : ""}${counts.filter(([, n]) => n).map(([l, n]) => `${n} ${l}`).join(", ")}.`;
   const list = el("ul", { class: "company" }, ...company.slice(0, MOST_NEIGHBOURS).map(thumbnail));
   const more = company.length > MOST_NEIGHBOURS ? el("p", { class: "muted" }, `The ${MOST_NEIGHBOURS} nearest are shown.`) : "";
   place.replaceChildren(el("p", {}, text), list, more);
@@ -145,7 +154,7 @@ function drawNeighbours(end) {
 function thumbnail(end) {
   const image = el("img", { alt: "", width: 72, height: 72 });
   if (!pictureOf(end).missing) picture(cropPath(end, 144)).then((address) => (image.src = address), () => {});
-  const button = el("button", { type: "button", "aria-label": `Go to end ${end.end}, ${WORDS[labelOf(end)]}`, "data-label-of": labelOf(end) }, image, el("span", {}, `${end.end}`));
+  const button = el("button", { type: "button", "aria-label": `Go to end ${end.end}, ${WORDS[labelOf(end)] ?? "not decided"}`, "data-label-of": labelOf(end) ?? "" }, image, el("span", {}, `${end.end}`));
   button.addEventListener("click", () => select(end.id));
   return el("li", {}, button);
 }

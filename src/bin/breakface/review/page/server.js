@@ -1,4 +1,4 @@
-// Talking to the server: token, errors in plain words, deeds one after the other, pictures kept while there is room.
+// Talking to the server: token, errors in plain words, actions one after the other, pictures kept while there is room.
 
 const token = new URLSearchParams(location.search).get("token") ?? "";
 const KEPT = 400;

@@ -7,7 +7,7 @@ export const store = {
   ends: new Map(),
   queue: [],
   at: 0,
-  choice: { order: "doubt", show: "all", specimen: "", picture: "" },
+  choice: { order: "spread", show: "all", specimen: "", picture: "" },
 };
 
 export const current = () => store.ends.get(store.queue[store.at]);
@@ -15,7 +15,7 @@ export const pictureOf = (end) => store.state.pictures[end.picture];
 /** What counts now: the hand label, else the model's. */
 export const labelOf = (end) => end.hand?.label ?? end.label;
 export const tipOf = (end) => (end.hand ? { x: end.hand.x, y: end.hand.y } : { x: end.x, y: end.y });
-export const isAdded = (end) => end.label === null;
+export const isAdded = (end) => end.added;
 /** Shaft width, px; a plausible one where none was measured. */
 export const widthOf = (end) => end.diameter ?? medianWidth(end.picture);
 
@@ -39,11 +39,40 @@ const matches = {
   unclear: (e) => e.label === "unclear",
   added: isAdded,
   not_an_end: (e) => e.hand?.label === "not_an_end",
+  disputed: (e) => e.said.length > 0,
 };
 
 const number = (e) => (e.end.startsWith("+") ? 1e6 + Number(e.end.slice(1)) : Number(e.end));
 const byPicture = (a, b) => a.picture - b.picture || number(a) - number(b);
 const doubt = (e) => (e.p === null ? 2 : Math.abs(e.p - 0.5));
+
+/** A number that depends on the name alone: an order at random that is the same each time. */
+function drawn(text) {
+  let h = 0x811c9dc5;
+  for (const c of text) h = Math.imul(h ^ c.codePointAt(0), 0x01000193);
+  h ^= h >>> 15;
+  return Math.imul(h, 0x2c1b3c6d) >>> 0;
+}
+
+/** Lists in turns: the first of each, the second of each, and so on. */
+function inTurns(lists) {
+  const out = [];
+  for (let i = 0; lists.some((l) => i < l.length); i++) for (const list of lists) if (i < list.length) out.push(list[i]);
+  return out;
+}
+
+const grouped = (ends, key) => [...Map.groupBy(ends, key).entries()].sort(([a], [b]) => String(a).localeCompare(String(b), "en", { numeric: true })).map(([, list]) => list);
+
+/** Specimens in turns, within each its pictures in turns; of a picture in turns the least certain end and one at random. */
+function spread(ends) {
+  const ofPicture = (list) => {
+    const atRandom = list.toSorted((a, b) => drawn(a.id) - drawn(b.id));
+    if (list.some((e) => e.hidden)) return atRandom; // how sure the model is would be a hint
+    return [...new Set(inTurns([list.toSorted((a, b) => doubt(a) - doubt(b) || byPicture(a, b)), atRandom]))];
+  };
+  return inTurns(grouped(ends, (e) => e.specimen).map((own) => inTurns(grouped(own, (e) => e.picture).map(ofPicture))));
+}
+
 const rank = ["unclear", "tensile", "sheared", null];
 const orders = {
   doubt: (a, b) => doubt(a) - doubt(b) || byPicture(a, b),
@@ -58,7 +87,7 @@ export function arrange(stayAt = current()?.id) {
   const wanted = [...store.ends.values()].filter(
     (e) => matches[show](e) && (!specimen || e.specimen === specimen) && (picture === "" || e.picture === Number(picture)),
   );
-  store.queue = wanted.sort(orders[order]).map((e) => e.id);
+  store.queue = (order === "spread" ? spread(wanted) : wanted.sort(orders[order])).map((e) => e.id);
   store.at = Math.max(0, store.queue.indexOf(stayAt));
 }
 
@@ -72,7 +101,7 @@ export function goTo(id) {
   }
 }
 
-/** Takes over what the server says of one end after a deed. */
+/** Takes over what the server says of one end after a action. */
 export function take(changed) {
   store.state.standing = changed.standing;
   if (changed.end) {

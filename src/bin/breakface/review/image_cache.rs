@@ -25,7 +25,7 @@ const QUALITY: u8 = 90;
 const MAX_SAMPLES: u32 = 8;
 
 /// A picture ready to be shown.
-pub enum Shown {
+pub enum DisplayImage {
     /// Without colour.
     Grey(GrayImage),
     /// With colour.
@@ -34,7 +34,7 @@ pub enum Shown {
 
 /// A turned square cut out of a picture.
 #[derive(Debug, Clone, Copy)]
-pub struct Cut {
+pub struct CropRequest {
     /// What comes to lie at `at`.
     pub tip: Point,
     /// Direction that points up in the cut, degrees.
@@ -47,7 +47,7 @@ pub struct Cut {
     pub at: (f64, f64),
 }
 
-impl Shown {
+impl DisplayImage {
     /// Prepares a picture: grey levels stretched so that dim 16-bit pictures can be seen.
     pub fn new(micrograph: Micrograph) -> Self {
         let (low, high) = levels(&micrograph.grey);
@@ -116,7 +116,7 @@ impl Shown {
     }
 
     /// A turned square; places outside the picture are dark. JPEG bytes.
-    pub fn cut(&self, cut: &Cut) -> anyhow::Result<Vec<u8>> {
+    pub fn cut(&self, cut: &CropRequest) -> anyhow::Result<Vec<u8>> {
         let (n, values) = self.channels();
         let (width, height) = self.size();
         let scale = cut.span_px / f64::from(cut.size);
@@ -187,23 +187,50 @@ fn jpeg(values: &[u8], width: u32, height: u32, channels: usize) -> anyhow::Resu
     Ok(out)
 }
 
-/// The pictures decoded last.
-#[derive(Default)]
-pub struct Shelf {
-    /// Most recent first. The lock is held while decoding, so that no picture is decoded twice at the same time.
-    kept: Mutex<VecDeque<(usize, Arc<Shown>)>>,
+/// The file of a picture as the run has seen it.
+pub struct PictureFile<'a> {
+    /// Where it is.
+    pub path: &'a Path,
+    /// BLAKE3 of its bytes during the run; empty when the run does not say.
+    pub hash: &'a str,
+    /// How it is read.
+    pub settings: &'a ReadSettings,
 }
 
-impl Shelf {
-    /// A picture by its number, decoded from `path` when it is not at hand.
-    pub fn get(&self, number: usize, path: &Path, settings: &ReadSettings) -> anyhow::Result<Arc<Shown>> {
+impl PictureFile<'_> {
+    /// Reads the picture, when it is still the one that was classified.
+    fn read(&self) -> anyhow::Result<Micrograph> {
+        if !self.hash.is_empty() {
+            let mut hasher = blake3::Hasher::new();
+            let file = std::fs::File::open(self.path).with_context(|| self.path.display().to_string())?;
+            hasher.update_reader(file).with_context(|| self.path.display().to_string())?;
+            anyhow::ensure!(
+                hasher.finalize().to_hex().as_str() == self.hash,
+                "{}: this is not the picture that was classified: its content has changed; classify it again",
+                self.path.display()
+            );
+        }
+        Ok(read_micrograph(self.path, self.settings)?)
+    }
+}
+
+/// The pictures decoded last.
+#[derive(Default)]
+pub struct ImageCache {
+    /// Most recent first. The lock is held while decoding, so that no picture is decoded twice at the same time.
+    kept: Mutex<VecDeque<(usize, Arc<DisplayImage>)>>,
+}
+
+impl ImageCache {
+    /// A picture by its number, decoded from `file` when it is not at hand.
+    pub fn get(&self, number: usize, file: &PictureFile<'_>) -> anyhow::Result<Arc<DisplayImage>> {
         let mut kept = self.kept.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
         if let Some(place) = kept.iter().position(|(n, _)| *n == number) {
-            let item = kept.remove(place).context("the shelf lost a picture")?;
+            let item = kept.remove(place).context("the cache lost a picture")?;
             kept.push_front(item.clone());
             return Ok(item.1);
         }
-        let shown = Arc::new(Shown::new(read_micrograph(path, settings)?));
+        let shown = Arc::new(DisplayImage::new(file.read()?));
         kept.push_front((number, shown.clone()));
         let mut bytes = 0;
         let fitting = kept.iter().take_while(|(_, p)| {
@@ -221,10 +248,10 @@ mod tests {
     use super::*;
 
     /// 40 × 30, left half dark, right half bright, one bright dot at (10, 5).
-    fn picture() -> Shown {
+    fn picture() -> DisplayImage {
         let mut p = GrayImage::from_fn(40, 30, |x, _| image::Luma([if x < 20 { 20 } else { 200 }]));
         p.put_pixel(10, 5, image::Luma([255]));
-        Shown::Grey(p)
+        DisplayImage::Grey(p)
     }
 
     fn grey(jpeg: &[u8]) -> GrayImage {
@@ -247,13 +274,13 @@ mod tests {
         let shown = picture();
         // The axis points right (towards the bright half): the bright half must come to lie on top,
         // and what is above the axis in the picture (the dot) must come to lie on the left.
-        let cut = Cut { tip: Point::new(19.5, 12.0), axis_deg: 0.0, span_px: 24.0, size: 240, at: (0.5, 0.5) };
+        let cut = CropRequest { tip: Point::new(19.5, 12.0), axis_deg: 0.0, span_px: 24.0, size: 240, at: (0.5, 0.5) };
         let seen = grey(&shown.cut(&cut).unwrap());
         assert!(seen.get_pixel(120, 20)[0] > 180 && seen.get_pixel(120, 220)[0] < 40);
         // The dot: 9.5 px behind the tip, 7 px to its left.
         assert!(seen.get_pixel(50, 215)[0] > 150, "{}", seen.get_pixel(50, 215)[0]);
         // With the axis up in the picture, the cut is the picture itself.
-        let upright = Cut { axis_deg: -90.0, ..cut };
+        let upright = CropRequest { axis_deg: -90.0, ..cut };
         let seen = grey(&shown.cut(&upright).unwrap());
         assert!(seen.get_pixel(20, 120)[0] < 40 && seen.get_pixel(220, 120)[0] > 180);
     }

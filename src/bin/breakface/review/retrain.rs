@@ -1,30 +1,29 @@
 //! Learning from hand labels: a new model judged beside the old one, taken only when the person says so.
 
 use breakface::labels::{EndRef, HandLabel, effective};
-use breakface::table::write_atomic;
 use breakface::train::figures::Confusion;
 use breakface::train::{Options, TrainingRow, TrainingTable, train};
 use breakface::tree::Model;
 use serde::Serialize;
 
-use super::outcome::MODEL_FILE;
+use super::apply::MODEL_FILE;
 use super::reply::Refusal;
 use super::session::{EndId, Session};
 
-/// The table a learnt model came from, beside it: the next lesson starts there.
+/// The table a learnt model came from, beside it: the next retrained starts there.
 const TABLE_FILE: &str = "model.training.csv";
 /// Where these labels came from, in the training table.
 const SOURCE: &str = "by hand";
 
 /// A new model that waits for a yes.
-pub struct Lesson {
+pub struct RetrainedModel {
     model: Model,
     table: TrainingTable,
 }
 
 /// A new model beside the old one.
 #[derive(Debug, Serialize)]
-pub struct Learnt {
+pub struct Comparison {
     n_labels: usize,
     figures: Vec<Figure>,
     advice: String,
@@ -44,7 +43,7 @@ pub struct Taken {
 }
 
 /// Trains with the hand labels and judges old and new side by side. Nothing is written.
-pub fn learn(session: &Session) -> Result<Learnt, Refusal> {
+pub fn learn(session: &Session) -> Result<Comparison, Refusal> {
     let rows = hand_rows(session);
     if rows.is_empty() {
         return Err(Refusal::new(409, "no found end is labelled sheared or tensile by hand yet"));
@@ -66,21 +65,20 @@ pub fn learn(session: &Session) -> Result<Learnt, Refusal> {
             .into(),
         false => trained.warnings.join(" "),
     };
-    session.keep_lesson(Lesson { model: trained.model, table });
-    Ok(Learnt { n_labels, figures, advice })
+    session.keep_retrained(RetrainedModel { model: trained.model, table });
+    Ok(Comparison { n_labels, figures, advice })
 }
 
-/// Writes the model of the last lesson into the results folder.
+/// Writes the model of the last retrained into the results folder.
 pub fn take(session: &Session) -> Result<Taken, Refusal> {
-    let lesson = session.take_lesson();
-    let lesson = lesson.ok_or_else(|| Refusal::new(409, "there is no new model; train one first"))?;
+    let retrained = session.take_retrained();
+    let retrained = retrained.ok_or_else(|| Refusal::new(409, "there is no new model; train one first"))?;
     let folder = &session.run.folder;
     let path = folder.join(MODEL_FILE);
-    let written = write_atomic(&folder.join(TABLE_FILE), &lesson.table.to_csv())
-        .and_then(|()| write_atomic(&path, &lesson.model.to_json()));
+    let written = crate::model_files::write_pair(&path, &retrained.model, &retrained.table);
     if let Err(e) = written {
-        session.keep_lesson(lesson);
-        return Err(Refusal::new(507, e.to_string()));
+        session.keep_retrained(retrained);
+        return Err(Refusal::new(507, format!("{e:#}")));
     }
     Ok(Taken {
         message: format!(
@@ -112,8 +110,9 @@ fn hand_rows(session: &Session) -> Vec<TrainingRow> {
     rows.collect()
 }
 
-/// What the model of the run learnt from; without hand labels of an earlier lesson on the same results.
+/// What the model of the run learnt from; without hand labels of an earlier retrained on the same results.
 fn base_table(session: &Session) -> anyhow::Result<TrainingTable> {
+    crate::model_files::go_on(&session.run.folder.join(MODEL_FILE))?;
     let path = session.run.folder.join(TABLE_FILE);
     if !path.is_file() {
         return Ok(TrainingTable::bundled()?);

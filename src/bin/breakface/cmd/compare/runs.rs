@@ -1,0 +1,249 @@
+//! `breakface compare A B`: two or more runs on the same pictures, and their controls over time.
+
+use super::write_columns;
+use crate::answer::counted;
+use anyhow::Context;
+use breakface::pipeline::BEFORE_REVIEW;
+use breakface::report::control_chart_svg;
+use breakface::results::Results;
+use breakface::runs::{BeforeAfter, ControlsOverTime, RunChanges, compare_runs, controls_over_time};
+use breakface::table::{SpecimenRow, format_number, guard_formula, read_csv, write_atomic};
+use serde_json::json;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+/// Ends that are listed one by one; all of them are in the table and the JSON.
+const MOST_ENDS: usize = 20;
+
+/// Compares the first run with the last, and tells the controls of all.
+pub fn run(folders: &[PathBuf], as_json: bool, out: Option<&Path>) -> anyhow::Result<()> {
+    let load =
+        |folder: &PathBuf| Results::load(folder).with_context(|| "name folders of results of `breakface classify`");
+    let runs = folders.iter().map(load).collect::<anyhow::Result<Vec<Results>>>()?;
+    let (Some(first), Some(last)) = (runs.first(), runs.last()) else { return Ok(()) };
+    let settings = first.settings().label;
+    let changes = compare_runs(first, last, &settings);
+    let specimens = runs.iter().map(by_the_model).collect::<anyhow::Result<Vec<_>>>()?;
+    let controls = controls_over_time(&runs.iter().collect::<Vec<_>>(), &specimens);
+    if let Some(folder) = out {
+        write_files(folder, &changes, &controls)?;
+    }
+    let names = [&folders[0], &folders[folders.len() - 1]].map(|f| f.display().to_string());
+    let mut to = std::io::stdout().lock();
+    match as_json {
+        true => write_json(&mut to, &names, &changes, &controls)?,
+        false => write_text(&mut to, &names, &changes, &controls)?,
+    }
+    Ok(())
+}
+
+/// Specimens as the model labelled them: hand labels would hide what the model does.
+fn by_the_model(results: &Results) -> anyhow::Result<Vec<SpecimenRow>> {
+    let before = results.folder.join(BEFORE_REVIEW).join("specimens.csv");
+    Ok(if before.is_file() { read_csv(&before)? } else { results.specimens.clone() })
+}
+
+fn percent(v: Option<f64>) -> String {
+    v.map_or_else(|| "-".into(), |v| format!("{:.0}", 100.0 * v))
+}
+
+fn fraction([value, low, high]: [Option<f64>; 3]) -> String {
+    match (value, low, high) {
+        (Some(_), Some(_), Some(_)) => format!("{} ({} to {})", percent(value), percent(low), percent(high)),
+        _ => percent(value),
+    }
+}
+
+fn write_text(
+    mut out: impl Write,
+    [first, second]: &[String; 2],
+    changes: &RunChanges,
+    controls: &[ControlsOverTime],
+) -> anyhow::Result<()> {
+    writeln!(
+        out,
+        "{} in both; {} found in both, {} only in {first}, {} only in {second}",
+        counted(changes.pictures, "picture", "pictures"),
+        counted(changes.matched, "end", "ends"),
+        changes.lost,
+        changes.new
+    )?;
+    for (what, names) in [
+        (format!("only in {first}"), &changes.only_first),
+        (format!("only in {second}"), &changes.only_second),
+        ("of one name but other content, not compared".into(), &changes.other_content),
+    ] {
+        if let Some(name) = names.first() {
+            writeln!(out, "{} {what}, e.g. {name}", counted(names.len(), "picture", "pictures"))?;
+        }
+    }
+    writeln!(out, "\n{} another label", counted(changes.changed.len(), "end has", "ends have"))?;
+    let words = ["sheared", "tensile", "unclear"];
+    let mut rows = vec![std::iter::once("was, is now".to_owned()).chain(words.map(str::to_owned)).collect::<Vec<_>>()];
+    for (word, counts) in words.iter().zip(changes.labels) {
+        rows.push(std::iter::once((*word).to_owned()).chain(counts.map(|n| n.to_string())).collect());
+    }
+    write_columns(&mut out, &rows)?;
+    let p = |v: Option<f64>| v.map_or_else(|| "-".into(), |v| format!("{v:.2}"));
+    for end in changes.changed.iter().take(MOST_ENDS) {
+        let (from, to) = (p(end.p_first), p(end.p_second));
+        writeln!(
+            out,
+            "  {}#{}  {} to {}  (p sheared {from} to {to})",
+            end.image, end.end_first, end.first, end.second
+        )?;
+    }
+    if changes.changed.len() > MOST_ENDS {
+        writeln!(out, "  ... and {} more; --out DIR writes them all", changes.changed.len() - MOST_ENDS)?;
+    }
+    for (what, list) in [("specimen", &changes.specimens), ("knot", &changes.knots)] {
+        if list.is_empty() {
+            continue;
+        }
+        writeln!(out, "\nSheared, %")?;
+        let mut rows = vec![[what, "before", "after", "change"].map(str::to_owned).to_vec()];
+        rows.extend(list.iter().map(change_cells));
+        write_columns(&mut out, &rows)?;
+    }
+    controls.iter().try_for_each(|c| write_controls(&mut out, c))
+}
+
+fn change_cells(both: &BeforeAfter) -> Vec<String> {
+    let change = both.change().map_or_else(|| "-".into(), |c| format!("{:+.0}", 100.0 * c));
+    vec![both.name.clone(), fraction(both.first), fraction(both.second), change]
+}
+
+fn write_controls(mut out: impl Write, controls: &ControlsOverTime) -> anyhow::Result<()> {
+    let chart = &controls.chart;
+    writeln!(
+        out,
+        "\nControls ({}), wrong labels in their order in time; the first run sets the centre, {:.1} %",
+        controls.kind,
+        100.0 * chart.centre
+    )?;
+    let mut rows = vec![["run", "specimen", "date", "wrong", "limits %", "drift", ""].map(str::to_owned).to_vec()];
+    for (specimen, point) in controls.specimens.iter().zip(&chart.points) {
+        rows.push(vec![
+            specimen.run.to_string(),
+            specimen.specimen.clone(),
+            if specimen.date.is_empty() { "-".into() } else { specimen.date.clone() },
+            format!("{} of {} ({:.1} %)", specimen.wrong, specimen.of, 100.0 * point.value),
+            format!("{:.1} to {:.1}", 100.0 * point.low, 100.0 * point.high),
+            format!("{:+.1} of {:.1}", point.average, point.average_limit),
+            if point.outside { "OUTSIDE".into() } else { String::new() },
+        ]);
+    }
+    write_columns(&mut out, &rows)?;
+    let outside = chart.points.iter().filter(|p| p.outside).count();
+    match outside {
+        0 => writeln!(out, "All within the limits: no sign that labelling has drifted.")?,
+        n => writeln!(
+            out,
+            "{} outside: look at light, focus and scale of these pictures before believing the others of that day.",
+            counted(n, "control lies", "controls lie")
+        )?,
+    }
+    Ok(())
+}
+
+fn write_json(
+    mut out: impl Write,
+    [first, second]: &[String; 2],
+    changes: &RunChanges,
+    controls: &[ControlsOverTime],
+) -> anyhow::Result<()> {
+    let value = json!({
+        "schema": "breakface-compare-runs/1", "first": first, "second": second, "changes": changes, "controls": controls,
+    });
+    serde_json::to_writer_pretty(&mut out, &value)?;
+    Ok(writeln!(out)?)
+}
+
+/// `changed_ends.csv`, `fractions.csv`, `controls.csv` and a chart of each kind of control.
+fn write_files(folder: &Path, changes: &RunChanges, controls: &[ControlsOverTime]) -> anyhow::Result<()> {
+    std::fs::create_dir_all(folder).with_context(|| format!("{}: cannot be made", folder.display()))?;
+    let number = |v: Option<f64>| v.map(format_number).unwrap_or_default();
+    let header = [
+        "image",
+        "specimen",
+        "end_first",
+        "end_second",
+        "x_px",
+        "y_px",
+        "label_first",
+        "label_second",
+        "p_first",
+        "p_second",
+    ];
+    let rows = changes.changed.iter().map(|e| {
+        vec![
+            guard_formula(&e.image),
+            guard_formula(&e.specimen),
+            e.end_first.to_string(),
+            e.end_second.to_string(),
+            format_number(e.x_px),
+            format_number(e.y_px),
+            e.first.into(),
+            e.second.into(),
+            number(e.p_first),
+            number(e.p_second),
+        ]
+    });
+    write_table(&folder.join("changed_ends.csv"), &header, rows)?;
+    let header = ["of", "name", "first", "first_low", "first_high", "second", "second_low", "second_high", "change"];
+    let of = |what: &'static str, list: &[BeforeAfter]| {
+        let cells = move |b: &BeforeAfter| {
+            let mut row = vec![what.to_owned(), guard_formula(&b.name)];
+            row.extend(b.first.into_iter().chain(b.second).chain([b.change()]).map(number));
+            row
+        };
+        list.iter().map(cells).collect::<Vec<_>>()
+    };
+    let rows = of("specimen", &changes.specimens).into_iter().chain(of("knot", &changes.knots));
+    write_table(&folder.join("fractions.csv"), &header, rows)?;
+    let header = [
+        "kind",
+        "run",
+        "specimen",
+        "date",
+        "wrong",
+        "of",
+        "fraction",
+        "low",
+        "high",
+        "average",
+        "average_limit",
+        "outside",
+    ];
+    let rows = controls.iter().flat_map(|c| {
+        c.specimens.iter().zip(&c.chart.points).map(|(s, p)| {
+            let mut row =
+                vec![c.kind.to_owned(), s.run.to_string(), guard_formula(&s.specimen), guard_formula(&s.date)];
+            row.extend([s.wrong.to_string(), s.of.to_string()]);
+            row.extend([p.value, p.low, p.high, p.average, p.average_limit].map(format_number));
+            row.push(if p.outside { "yes" } else { "no" }.into());
+            row
+        })
+    });
+    write_table(&folder.join("controls.csv"), &header, rows)?;
+    for c in controls {
+        let names: Vec<String> = c.specimens.iter().map(|s| s.specimen.clone()).collect();
+        let alt = format!(
+            "Control chart of wrong labels of {} controls, {}",
+            c.kind,
+            counted(names.len(), "specimen", "specimens")
+        );
+        let svg = control_chart_svg(&c.chart, &names, &alt);
+        write_atomic(&folder.join(format!("controls_{}.svg", c.kind)), svg.as_bytes())?;
+    }
+    Ok(())
+}
+
+fn write_table(path: &Path, header: &[&str], rows: impl Iterator<Item = Vec<String>>) -> anyhow::Result<()> {
+    let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
+    writer.write_record(header)?;
+    for row in rows {
+        writer.write_record(row)?;
+    }
+    Ok(write_atomic(path, &writer.into_inner().context("a table could not be put together")?)?)
+}

@@ -1,0 +1,24 @@
+//! What hand labels change: tables, scores and report after review, beside those of the model.
+
+use breakface::pipeline::{Applied, apply_hand_labels, model_figures};
+use breakface::results::REPORT_FILE;
+
+use super::reply::Refusal;
+use super::session::Session;
+
+/// File within the results that holds a model learnt from hand labels.
+pub const MODEL_FILE: &str = "model.json";
+
+/// Puts hand labels in place in the tables of the folder and makes its report anew.
+pub fn apply(session: &Session) -> Result<Applied, Refusal> {
+    let run = &session.run;
+    let had_report = run.folder.join(REPORT_FILE).is_file();
+    // Figures of another model than the one that labelled would say nothing about its errors.
+    let figures = if run.model_is_known { model_figures(&run.model) } else { None };
+    let applied = apply_hand_labels(&run.folder, &run.digest, figures.as_ref())
+        .map_err(|e| Refusal::new(409, format!("{:#}", anyhow::Error::new(e))))?;
+    if had_report {
+        crate::cmd::report::write_beside(&run.folder, &run.settings).map_err(|e| Refusal::fault(&e))?;
+    }
+    Ok(applied)
+}

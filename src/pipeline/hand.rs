@@ -1,0 +1,314 @@
+//! Hand labels of a folder of results: laid over the model's rows before they are scored, by every command that writes
+//! tables. What the model said stays beside it, and both figures with it.
+
+use super::Scores;
+use super::folder::{ResultFolder, RunError};
+use super::tables::Tables;
+use crate::face::ModelFigures;
+use crate::files;
+use crate::labels::{HandLabel, HandLabels, ReviewedEnd, read_labels};
+use crate::results::{Results, RowCounts, RunFile};
+use crate::settings::Settings;
+use crate::table::{EndRow, ImageRow, Staged, format_number, guard_formula, read_csv, to_csv};
+use crate::tree::Label;
+use serde::Serialize;
+use std::path::Path;
+
+/// File of the hand labels in a folder of results.
+pub const LABELS_FILE: &str = "labels.csv";
+/// Folder within the results that keeps the tables as the model made them, once hand labels are in place.
+pub const BEFORE_REVIEW: &str = "before_review";
+/// The table of both figures.
+const BOTH: &str = "review.csv";
+/// What hand labels have changed.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct Applied {
+    /// Ends whose label is by hand.
+    pub n_labelled: usize,
+    /// Of these, ends that the model had called something else.
+    pub n_changed: usize,
+    /// Ends added by hand.
+    pub n_added: usize,
+    /// Found ends that are none.
+    pub n_not_an_end: usize,
+    /// Pictures with hand labels that are not part of the run.
+    pub pictures_not_here: Vec<String>,
+    /// Fractions of each specimen.
+    pub specimens: Vec<BothFractions>,
+    /// Fractions of each knot.
+    pub knots: Vec<BothFractions>,
+}
+
+/// The sheared fraction of a specimen or knot, as labelled by the model and after review.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct BothFractions {
+    /// Specimen; or knot and line.
+    pub name: String,
+    /// Hand labels in it; not counted for knots.
+    pub n_hand: Option<usize>,
+    /// By the model.
+    pub model: Fraction,
+    /// With hand labels in place.
+    pub reviewed: Fraction,
+}
+
+/// A fraction with its interval.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize)]
+pub struct Fraction {
+    /// The fraction.
+    pub value: Option<f64>,
+    /// Lower end of its interval.
+    pub low: Option<f64>,
+    /// Upper end of its interval.
+    pub high: Option<f64>,
+}
+
+/// The model's rows of all pictures of a run, as the tables would hold them without hand labels.
+pub(super) struct ModelRows {
+    pub images: Vec<ImageRow>,
+    pub ends: Vec<EndRow>,
+}
+
+impl ModelRows {
+    /// Collects the rows of each picture.
+    pub fn collect<E>(rows: impl Iterator<Item = Result<(ImageRow, Vec<EndRow>), E>>) -> Result<Self, E> {
+        let (mut images, mut ends) = (Vec::new(), Vec::new());
+        for picture in rows {
+            let (image, of) = picture?;
+            images.push(image);
+            ends.extend(of);
+        }
+        Ok(Self { images, ends })
+    }
+
+    /// The model's rows in a folder of results, whether or not hand labels are in place there.
+    fn of(results: Results) -> Result<(Self, Option<RunFile>), RunError> {
+        let kept = results.folder.join(BEFORE_REVIEW);
+        if !has_hand_labels(&results.ends) {
+            return Ok((Self { images: results.images, ends: results.ends }, results.run));
+        }
+        let rows = Self { images: read_csv(&kept.join("images.csv"))?, ends: read_csv(&kept.join("ends.csv"))? };
+        Ok((rows, results.run))
+    }
+}
+
+/// Whether hand labels are in place in these rows.
+pub fn has_hand_labels(ends: &[EndRow]) -> bool {
+    ends.iter().any(|e| e.label_hand.is_some())
+}
+
+/// The ends of a folder of results as the model labelled them.
+///
+/// # Errors
+/// When hand labels are in place and the tables kept beside them cannot be read.
+pub fn model_ends(results: &Results) -> Result<Vec<EndRow>, RunError> {
+    Ok(ModelRows::of(results.clone())?.0.ends)
+}
+
+/// Digest of the model's rows: tells whether two readings of a folder are of one run.
+pub fn rows_digest(ends: &[EndRow]) -> String {
+    blake3::hash(&to_csv(ends)).to_hex().to_string()
+}
+
+/// The hand labels of a folder; none when there is no file of them.
+pub(super) fn labels_in(folder: &Path) -> Result<HandLabels, RunError> {
+    let path = folder.join(LABELS_FILE);
+    if path.symlink_metadata().is_err() {
+        return Ok(HandLabels::default());
+    }
+    Ok(HandLabels::new(read_labels(&path)?))
+}
+
+/// Puts the hand labels of a folder in place, from its saved tables alone: scores and tables are made anew, all of them or
+/// none. `digest` is that of the rows that the labels were given on ([`rows_digest`]).
+///
+/// # Errors
+/// When a run is writing there or has written other rows meanwhile, or a table cannot be read or written.
+pub fn apply_hand_labels(folder: &Path, digest: &str, figures: Option<&ModelFigures>) -> Result<Applied, RunError> {
+    let open = ResultFolder::open_for_scores(folder)?;
+    let results = Results::load(folder)?;
+    let parquet = folder.join("ends.parquet").is_file();
+    let (rows, run) = ModelRows::of(results)?;
+    if rows_digest(&rows.ends) != digest {
+        return Err(RunError::OtherRows { folder: super::inputs::text(folder) });
+    }
+    let hand = labels_in(folder)?;
+    let settings = run.as_ref().map_or_else(Settings::default, |r| r.settings().0);
+    let reviewed = Reviewed::new(&rows, &hand, figures, &settings);
+    let run = run.map(|run| RunFile { rows: Some(reviewed.row_counts()), ..run });
+    put(&open, &rows, &reviewed, run.as_ref(), parquet)?;
+    Ok(reviewed.applied)
+}
+
+/// Rows and scores with hand labels in place.
+pub(super) struct Reviewed {
+    pub images: Vec<ImageRow>,
+    pub ends: Vec<EndRow>,
+    /// As the model labelled the ends.
+    pub before: Scores,
+    /// With hand labels in place.
+    pub scores: Scores,
+    pub applied: Applied,
+}
+
+impl Reviewed {
+    pub fn new(rows: &ModelRows, hand: &HandLabels, figures: Option<&ModelFigures>, settings: &Settings) -> Self {
+        let mut reviewed = Vec::with_capacity(rows.ends.len());
+        let mut rest = rows.ends.as_slice();
+        for image in &rows.images {
+            let here = rest.iter().take_while(|e| e.image == image.series.image).count();
+            let (own, others) = rest.split_at(here);
+            rest = others;
+            let laid = hand.on(&image.series, own, &settings.label);
+            reviewed.extend(laid.unwrap_or_else(|| own.iter().map(ReviewedEnd::untouched).collect()));
+        }
+        let ends: Vec<EndRow> = reviewed.iter().map(|end| end.row.clone()).collect();
+        let score = |ends: &[EndRow]| Scores::from_rows(ends, &rows.images, figures, &settings.face);
+        let (before, scores) = (score(&rows.ends), score(&ends));
+        let mut applied = applied(&reviewed, &before, &scores);
+        let known = |image: &&str| rows.images.iter().any(|i| i.series.image == *image);
+        applied.pictures_not_here = hand.images().filter(|image| !known(image)).map(str::to_owned).collect();
+        Self { images: recounted(&rows.images, &ends), ends, before, scores, applied }
+    }
+
+    /// Rows of the tables.
+    pub fn row_counts(&self) -> RowCounts {
+        RowCounts { ends: self.ends.len(), images: self.images.len() }
+    }
+}
+
+/// Writes the tables with hand labels in place, those of the model beside them, and `run.json` when it is given, in one
+/// exchange.
+pub(super) fn put(
+    folder: &ResultFolder,
+    rows: &ModelRows,
+    reviewed: &Reviewed,
+    run_file: Option<&RunFile>,
+    parquet: bool,
+) -> Result<(), RunError> {
+    let kept = format!("{BEFORE_REVIEW}/");
+    let wrong = |e: std::io::Error| RunError::Unwritable {
+        folder: super::inputs::text(&folder.file(&kept)),
+        reason: e.to_string(),
+    };
+    files::make_folders(&folder.file(""), &folder.file(BEFORE_REVIEW).join("ends.csv")).map_err(wrong)?;
+    let mut tables = Tables::new(folder, parquet);
+    tables.add("", Some(&reviewed.images))?;
+    tables.add("", Some(&reviewed.ends))?;
+    tables.add_scores("", Some(&reviewed.scores))?;
+    let mut model = Tables::new(folder, false);
+    model.add(&kept, Some(&rows.images))?;
+    model.add(&kept, Some(&rows.ends))?;
+    model.add_scores(&kept, Some(&reviewed.before))?;
+    tables.take(model);
+    tables.stage(Staged::new(&folder.file(BOTH), &both(&reviewed.applied))?);
+    if let Some(run_file) = run_file {
+        tables.stage(super::tables::run_json(folder, run_file)?);
+    }
+    tables.exchange()
+}
+
+/// Files that are there only while hand labels are in place.
+pub(super) fn files_of_a_review() -> impl Iterator<Item = String> {
+    let tables = ["ends", "images", "specimens", "sides", "carriers", "knots", "pairs"];
+    tables.into_iter().map(|t| format!("{BEFORE_REVIEW}/{t}.csv")).chain([BOTH.to_owned()])
+}
+
+/// One line about hand labels in place; empty when there are none.
+pub(super) fn line(applied: &Applied) -> Vec<String> {
+    let mut lines = Vec::new();
+    let ends = |n: usize| if n == 1 { "1 end has".to_owned() } else { format!("{n} ends have") };
+    if 0 < applied.n_labelled {
+        lines.push(format!(
+            "{} a label by hand ({LABELS_FILE}); what the model said is in {BEFORE_REVIEW}",
+            ends(applied.n_labelled)
+        ));
+    }
+    if let [first, ..] = applied.pictures_not_here.as_slice() {
+        let n = applied.pictures_not_here.len();
+        lines.push(format!(
+            "{LABELS_FILE} has labels of {n} pictures that are not part of this run, e.g. {first}; they are kept there"
+        ));
+    }
+    lines
+}
+
+fn recounted(images: &[ImageRow], ends: &[EndRow]) -> Vec<ImageRow> {
+    let mut counts: std::collections::BTreeMap<&str, [u64; 3]> = std::collections::BTreeMap::new();
+    for end in ends.iter().filter(|e| !e.is_no_end()) {
+        let place = match end.label {
+            Label::Sheared => 0,
+            Label::Tensile => 1,
+            Label::Unclear => 2,
+        };
+        counts.entry(&end.image).or_default()[place] += 1;
+    }
+    let recount = |image: &ImageRow| {
+        let mut image = image.clone();
+        if image.n_found.is_some() {
+            let [sheared, tensile, unclear] = counts.get(image.series.image.as_str()).copied().unwrap_or_default();
+            (image.n_sheared, image.n_tensile, image.n_unclear) = (Some(sheared), Some(tensile), Some(unclear));
+        }
+        image
+    };
+    images.iter().map(recount).collect()
+}
+
+fn applied(reviewed: &[ReviewedEnd], before: &Scores, after: &Scores) -> Applied {
+    let labelled = || reviewed.iter().filter(|e| e.hand.is_some());
+    let is_gone = |e: &ReviewedEnd| e.hand == Some(HandLabel::NotAnEnd);
+    let specimens = after.specimens.iter().map(|s| {
+        let model = before.specimens.iter().find(|b| b.specimen == s.specimen);
+        BothFractions {
+            name: s.specimen.clone(),
+            n_hand: Some(labelled().filter(|e| e.row.specimen == s.specimen).count()),
+            model: model.map(|b| fraction(b.sheared_fraction, b.sheared_low, b.sheared_high)).unwrap_or_default(),
+            reviewed: fraction(s.sheared_fraction, s.sheared_low, s.sheared_high),
+        }
+    });
+    let knots = after.knots.iter().map(|k| {
+        let model = before.knots.iter().find(|b| b.knot == k.knot && b.line == k.line);
+        BothFractions {
+            name: [Some(k.knot.as_str()), k.line.as_deref()].into_iter().flatten().collect::<Vec<_>>().join(", "),
+            n_hand: None,
+            model: model.map(|b| fraction(b.sheared_fraction, b.sheared_low, b.sheared_high)).unwrap_or_default(),
+            reviewed: fraction(k.sheared_fraction, k.sheared_low, k.sheared_high),
+        }
+    });
+    Applied {
+        n_labelled: labelled().count(),
+        n_changed: labelled().filter(|e| is_gone(e) || e.model.is_some_and(|m| m != e.row.label)).count(),
+        n_added: reviewed.iter().filter(|e| e.model.is_none()).count(),
+        n_not_an_end: reviewed.iter().filter(|e| is_gone(e)).count(),
+        pictures_not_here: Vec::new(),
+        specimens: specimens.collect(),
+        knots: knots.collect(),
+    }
+}
+
+fn fraction(value: Option<f64>, low: Option<f64>, high: Option<f64>) -> Fraction {
+    Fraction { value, low, high }
+}
+
+/// `review.csv`.
+fn both(applied: &Applied) -> Vec<u8> {
+    let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
+    let mut header = vec!["of".to_owned(), "name".into(), "n_hand_labels".into()];
+    for whose in ["model", "reviewed"] {
+        header.extend(["fraction", "low", "high"].map(|part| format!("sheared_{part}_{whose}")));
+    }
+    // Writing to memory cannot fail, and all records have the length of the header.
+    let _ = writer.write_record(&header);
+    let text = |v: Option<f64>| v.map(format_number).unwrap_or_default();
+    for (of, scores) in [("specimen", &applied.specimens), ("knot", &applied.knots)] {
+        for score in scores {
+            let mut record = vec![of.to_owned(), guard_formula(&score.name)];
+            record.push(score.n_hand.map(|n| n.to_string()).unwrap_or_default());
+            for fraction in [score.model, score.reviewed] {
+                record.extend([fraction.value, fraction.low, fraction.high].map(text));
+            }
+            let _ = writer.write_record(record);
+        }
+    }
+    writer.into_inner().unwrap_or_default()
+}
