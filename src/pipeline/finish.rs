@@ -75,7 +75,8 @@ pub(super) fn finish<S: RowSource>(
         true => None,
         false => Some(ModelRows::collect(rows(&images, &from, &ends, source))?),
     };
-    let reviewed = model_rows.as_ref().map(|r| Reviewed::new(r, &hand, model_figures(finished.model).as_ref(), &settings));
+    let reviewed =
+        model_rows.as_ref().map(|r| Reviewed::new(r, &hand, model_figures(finished.model).as_ref(), &settings));
     if let Some(reviewed) = &reviewed {
         outcome.scores = reviewed.scores.clone();
         outcome.n_ends = reviewed.ends.len();

@@ -38,7 +38,7 @@ fn specimens(text: &mut String, rows: &[SpecimenRow]) {
             "{:names$}  {:kinds$}  {fraction}{}  ({counts})",
             s.specimen,
             kind(s),
-            corrected(&s.basis.to_string()),
+            corrected(s.basis.map_or("", |b| b.word())),
         );
     }
     if rows.len() > shown.len() {
@@ -77,8 +77,7 @@ fn knots(text: &mut String, rows: &[KnotRow]) {
                 (Some(load), None) => format!(", breaks at {load:.0} N"),
                 _ => String::new(),
             };
-            let verdict = k.verdict.to_string();
-            let verdict = if verdict.is_empty() { String::new() } else { format!(": {verdict}") };
+            let verdict = k.verdict.map(|v| format!(": {}", v.word())).unwrap_or_default();
             let _ = writeln!(
                 text,
                 "  {rank} {:width$}  {}, {}{load}{verdict}",
@@ -107,7 +106,7 @@ fn to_look_at(text: &mut String, scores: &Scores, settings: &FaceSettings, resul
     }
     let _ = writeln!(text, "Look at:");
     for f in found.iter().take(MOST_TO_LOOK_AT) {
-        let _ = writeln!(text, "  {} {}: {}", f.about, f.subject, f.evidence);
+        let _ = writeln!(text, "  {} {}: {}", f.about.word(), f.subject, f.evidence);
     }
     if found.len() > MOST_TO_LOOK_AT {
         let _ = writeln!(text, "  ... and {} more: breakface flag {results}", found.len() - MOST_TO_LOOK_AT);
