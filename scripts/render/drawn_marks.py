@@ -14,9 +14,6 @@ INFO = ["{kv} kV  WD {wd:.1f} mm  x{mag:.0f}", "EHT = {kv} kV   Mag = {mag:.0f} 
         "\u041e\u0431\u0440\u0430\u0437\u0435\u0446 {n:d}  x{mag:.0f}", "\u03b4\u03b5\u03af\u03b3\u03bc\u03b1 {n:d}", "\u05d3\u05d2\u05d9\u05de\u05d4 {n:d}", "\u0639\u064a\u0646\u0629 {n:d}", "No.{n:04d} [{mag:.0f}X]", "A{n:d}", "*{n:d}*"]
 COLOURS = [(255, 255, 255), (0, 0, 0), (255, 40, 40), (255, 230, 0), (60, 255, 90), (80, 200, 255), (255, 80, 255), (255, 140, 0), (30, 60, 255), (150, 150, 150)]
 WEIGHTS = [.36, .16, .12, .10, .07, .06, .04, .04, .03, .02]
-#: kinds beside bar and text, how often each is chosen
-OTHERS = [("crosshair", 0.17), ("dot", 0.17), ("arrow", 0.2), ("frame", 0.16), ("measure_line", 0.2), ("grid", 0.04), ("scrawl", 0.06)]
-
 
 class Pen:
     """Draws on one picture and collects boxes, kinds and the mask."""
@@ -37,6 +34,7 @@ class Pen:
         return c
 
     def box(self, kind, x0, y0, x1, y1):
+        """Notes a mark's box, cut to the frame."""
         b = [max(0, int(x0)), max(0, int(y0)), min(self.W, int(np.ceil(x1))), min(self.H, int(np.ceil(y1)))]
         if b[2] > b[0] and b[3] > b[1]:
             self.boxes.append(b); self.kinds.append(kind)
@@ -61,6 +59,7 @@ class Pen:
             self.box(kind, min(x[i:i + 2]) - m, min(y[i:i + 2]) - m, max(x[i:i + 2]) + m + 1, max(y[i:i + 2]) + m + 1)
 
     def text(self, x, y, txt, colour, size, kind="text"):
+        """Writes a line of text, at times with a shadow, and notes its box."""
         f = sh.font(size, self.rng)
         try:
             b = self.dr.textbbox((x, y), txt, font=f)
@@ -270,6 +269,10 @@ def text(pen, at, um, mag):
             pen.text(x, y + i * 1.4 * fs, _info(r, um, W, mag), col, fs)
 
 
+#: kinds beside bar and text, how often each is chosen
+OTHERS = [(crosshair, 0.17), (dot, 0.17), (arrow, 0.2), (frame, 0.16), (measure_line, 0.2), (grid, 0.04), (scrawl, 0.06)]
+
+
 def draw(img, um, rng, amount, near=()):
     """Draws `amount` marks beside a scale bar and text. near: places (px) of fibres that some marks are put on."""
     pen = Pen(img, rng)
@@ -281,12 +284,12 @@ def draw(img, um, rng, amount, near=()):
     for _ in range(amount):
         on = len(near) and rng.random() < 0.5
         at = np.asarray(near[rng.integers(len(near))]) + rng.normal(0, 40, 2) if on else rng.uniform(0, 1, 2) * [pen.W, pen.H]
-        names, w = zip(*OTHERS)
-        kind = str(rng.choice(names, p=np.array(w) / sum(w)))
+        kinds, w = zip(*OTHERS)
+        kind = kinds[rng.choice(len(kinds), p=np.array(w) / sum(w))]
         if rng.random() < 0.2:
             text(pen, at, um, mag)
         else:
-            globals()[kind](pen, at)
+            kind(pen, at)
     out = np.array(pen.pil)
     mask = (np.abs(out.astype(np.int16) - img).max(2) > 8).astype(np.uint8)
     return out, pen.boxes, pen.kinds, bar, cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))

@@ -45,7 +45,7 @@ def specimen(job):
     spec = braid.build_spec(job)
     rng = np.random.default_rng([job["spec"]["seed"], 9])
     n = spec["n_carriers"]
-    label, along, spread, cut = globals()["_" + job["history"]](rng, n)
+    label, along, spread, cut = BREAK[job["history"]](rng, n)
     subs = ["torn_cut", "flared_cut", "crushed_cut"] if job["history"] == "cut_sliding" else [None]
     sub = str(rng.choice(subs)) if subs[0] else forms.subtype(rng, "sheared", job["hard"])
     for c in spec["carriers"]:
@@ -98,6 +98,10 @@ def _two_places(rng, n):
     along = np.where(first, -gap / 2, gap / 2) + rng.normal(0, 1.2, n)
     label = np.where(first, "sheared" if rng.random() < 0.7 else "tensile", "tensile")
     return label, along, rng.uniform(1, 3.5, n), (abs(rng.normal(rng.uniform(0, 30), 4, n)), rng.choice([0, np.pi]))
+
+
+#: history: function(rng, carriers) -> label, place along the line (diameters), spread of tips (diameters), (cut angles, azimuth of the cuts)
+BREAK = dict(cut_first=_cut_first, overload=_overload, cut_sliding=_cut_sliding, two_places=_two_places)
 
 
 def render(job):

@@ -45,15 +45,18 @@ class Scene:
         self.nf = 0
 
     def diameter(self):
+        """A fibre diameter (um) of the picture's spread."""
         r, s = self.rng, self.job["spread"]
         return float(np.clip(self.d0 * np.exp(r.normal(0, s)), 0.45 * self.d0, 2.2 * self.d0))
 
     def shape(self):
+        """A cross-section of the picture's kinds."""
         r = self.rng
         k, w = zip(*self.job["shapes"].items())
         return fm.sample_shape(r, str(r.choice(k, p=np.array(w) / sum(w))))
 
     def end(self, carrier=None):
+        """Parameters of one end, with its carrier's label and cut where it has one."""
         r, j = self.rng, self.job
         lab = carrier["label"] if carrier else ("sheared" if r.random() < j["p_shear"] else "tensile")
         if carrier and r.random() < 0.04 and 0 < j["p_shear"] < 1:
