@@ -38,11 +38,14 @@ pub mod stack;
 // Scale from rulings, scale bars and fibre diameters.
 pub mod calibrate;
 
-// The networks' runtime.
-mod runtime;
-
 // Small systems of linear equations.
 mod linear_solve;
+
+// Numbers fitted on training pictures.
+mod fitted;
+
+// Networks, and what they are shown: tiles and straightened strips.
+pub mod network;
 
 // Micrograph -> candidate fibre ends.
 pub mod detect;

@@ -14,7 +14,7 @@ mod report;
 mod stack;
 
 pub use calibrate::{BarSettings, CalibrateSettings, FibreSettings, RulingSettings};
-pub use carrier::{CarrierSettings, PairWeights};
+pub use carrier::CarrierSettings;
 pub use data::SettingsData;
 pub use described::Setting;
 pub use detect::DetectSettings;

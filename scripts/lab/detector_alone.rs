@@ -1,13 +1,14 @@
 //! Runs the detector without the measuring stage over a folder of pictures and writes a small table, for judging the network
 //! by itself and for training the trees that weigh its hits:
 //! `cargo run --example detector_alone -- FOLDER OUT.csv [DETECTOR.onnx] [MIN_SCORE] [scale|none] [hits|ends] [MIRROR_UP_TO_MPX]`.
-//! With `hits`, every hit that may become a candidate is written with the features of `find::RESCORE_FEATURES`.
+//! With `hits`, every hit that may become a candidate is written with the features of `detect::RESCORE_FEATURES`.
 
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use breakface::detect::{Candidate, Detector, RESCORE_FEATURES, describe_detections, detect_ends};
 use breakface::micrograph::read_micrograph;
+use breakface::network::StripCache;
 use breakface::settings::{DetectSettings, ReadSettings};
 use breakface::units::{Scale, ScaleSource};
 use rayon::prelude::*;
@@ -41,11 +42,12 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             let mut micrograph = read_micrograph(&folder.join(name), &ReadSettings::default()).ok()?;
             micrograph.scale =
                 doc["um_per_px"].as_f64().filter(|_| use_scale).and_then(|s| Scale::new(s, ScaleSource::Series));
+            let mut strips = StripCache::new(&micrograph);
             let lines: Vec<String> = if with_features {
-                let described = describe_detections(&micrograph, &detector, &settings);
-                described.iter().map(|(c, f)| line(name, c, f)).collect()
+                let described = describe_detections(&mut strips, &detector, &settings).ok()?;
+                described.iter().map(|(c, d)| line(name, c, &d.values())).collect()
             } else {
-                detect_ends(&micrograph, &detector, &settings).iter().map(|c| line(name, c, &[])).collect()
+                detect_ends(&mut strips, &detector, &settings).ok()?.iter().map(|c| line(name, c, &[])).collect()
             };
             Some(lines.concat())
         })

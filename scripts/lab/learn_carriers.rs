@@ -2,13 +2,13 @@
 //!
 //! `cargo run --example learn_carriers -- TRUTH_DIR… [--results DIR…] [--judge DIR…]`
 //! Truth folders hold one JSON per picture (`ends` with `carrier`, `x_px`, …); with `--results` (one folder per truth folder,
-//! in order) the measured ends of a run stand in for the true positions. Prints `[carrier.weights]` for the settings file, then
+//! in order) the measured ends of a run stand in for the true positions. Prints `models/carrier.json`, then
 //! the adjusted Rand index by view: cross-validated by folder, and for the `--judge` folders with the weights of all.
 
 use breakface::carrier::learn::{self, KnownPair};
 use breakface::carrier::pairs::{EVIDENCE, Scene};
-use breakface::carrier::{CarrierInput, View, edge_direction_deg, group_inputs};
-use breakface::settings::{CarrierSettings, PairWeights};
+use breakface::carrier::{CarrierInput, PairWeights, View, edge_direction_deg, group_inputs};
+use breakface::settings::CarrierSettings;
 use breakface::stats::agreement::adjusted_rand;
 use breakface::table::{EndRow, read_csv};
 use breakface::units::Point;
@@ -56,24 +56,22 @@ fn main() {
             .filter(|(i, _)| *i != left_out || folders.len() == 1)
             .flat_map(|(_, f)| f)
             .collect();
-        let Some(settings) = settings_from(&learnt) else { continue };
-        found.extend(folders.get(left_out).into_iter().flatten().map(|p| (p.view.clone(), judge(p, &settings))));
+        let Some(weights) = weights_from(&learnt) else { continue };
+        found.extend(folders.get(left_out).into_iter().flatten().map(|p| (p.view.clone(), judge(p, &weights))));
     }
     say("cross-validated", &found);
     let all: Vec<&Picture> = folders.iter().flatten().collect();
-    let settings = settings_from(&all).unwrap_or_default();
-    say("judged", &judged.iter().flatten().map(|p| (p.view.clone(), judge(p, &settings))).collect::<Vec<_>>());
+    let bundled = PairWeights::bundled().expect("bundled");
+    let weights = weights_from(&all).unwrap_or_else(|| bundled.clone());
+    say("judged", &judged.iter().flatten().map(|p| (p.view.clone(), judge(p, &weights))).collect::<Vec<_>>());
     say(
-        "judged, default settings",
-        &judged.iter().flatten().map(|p| (p.view.clone(), judge(p, &CarrierSettings::default()))).collect::<Vec<_>>(),
+        "judged, bundled weights",
+        &judged.iter().flatten().map(|p| (p.view.clone(), judge(p, bundled))).collect::<Vec<_>>(),
     );
-    println!("            bias: {:.4},", settings.weights.bias);
-    for (name, w) in EVIDENCE.iter().zip(settings.weights.values()) {
-        println!("            {name}: {w:.4},");
-    }
+    println!("{}", weights.to_json().expect("finite weights"));
 }
 
-fn settings_from(pictures: &[&Picture]) -> Option<CarrierSettings> {
+fn weights_from(pictures: &[&Picture]) -> Option<PairWeights> {
     let mut pairs = Vec::new();
     for p in pictures.iter().filter(|p| 2 < p.shafts.len()) {
         let n = p.shafts.len() as f64;
@@ -86,15 +84,12 @@ fn settings_from(pictures: &[&Picture]) -> Option<CarrierSettings> {
         });
     }
     let w = learn::fit(&pairs, RIDGE)?;
-    let mut table = toml::Table::new();
-    table.insert("bias".into(), w[0].into());
-    EVIDENCE.iter().zip(&w[1..]).for_each(|(name, w)| drop(table.insert((*name).into(), (*w).into())));
-    let weights: PairWeights = table.try_into().ok()?;
-    Some(CarrierSettings { weights, ..CarrierSettings::default() })
+    let (bias, values) = w.split_first()?;
+    Some(PairWeights { bias: *bias, values: values.try_into().ok()? })
 }
 
 /// Adjusted Rand index of the ends whose carrier is known; ungrouped ends count as carriers of their own.
-fn judge(p: &Picture, settings: &CarrierSettings) -> Option<f64> {
+fn judge(p: &Picture, weights: &PairWeights) -> Option<f64> {
     let mut truth = p.carriers.clone();
     truth.retain(|c| 0 <= *c);
     truth.sort_unstable();
@@ -102,7 +97,7 @@ fn judge(p: &Picture, settings: &CarrierSettings) -> Option<f64> {
     if truth.len() < 2 {
         return None;
     }
-    let found = group_inputs(&p.shafts, &p.size, settings);
+    let found = group_inputs(&p.shafts, &p.size, (&CarrierSettings::default(), weights));
     let (mut a, mut b) = (Vec::new(), Vec::new());
     for (i, carrier) in p.carriers.iter().enumerate().filter(|(_, c)| 0 <= **c) {
         a.push(*carrier);

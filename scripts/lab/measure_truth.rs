@@ -19,6 +19,7 @@ use std::time::Instant;
 use breakface::detect::Candidate;
 use breakface::measure::{FEATURES, MeasuredEnd, measure_ends};
 use breakface::micrograph::{GreyPlane, Micrograph};
+use breakface::network::StripCache;
 use breakface::settings::MeasureSettings;
 use breakface::units::{Point, PxBox, direction_gap_deg};
 use rand::{Rng, SeedableRng};
@@ -386,7 +387,8 @@ fn main() -> Result<(), Failure> {
             seen = truths(&candidates, list);
         }
         let start = Instant::now();
-        let measured = measure_ends(&micrograph, &candidates, &settings);
+        let measured =
+            measure_ends(&mut StripCache::new(&micrograph), &candidates, &settings).expect("bundled networks run");
         seconds += start.elapsed().as_secs_f64();
         ends += measured.len();
         for (end, m) in seen.iter().zip(&measured).filter_map(|(end, m)| Some(((*end)?, m))) {

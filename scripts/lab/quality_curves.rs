@@ -274,7 +274,8 @@ fn in_part(end: &TrueEnd, corner: [u32; 2]) -> TrueEnd {
 }
 
 fn score(row: &mut Row, micrograph: &Micrograph, ends: &[TrueEnd], tools: &Tools) {
-    let found = classify_micrograph(micrograph, None, tools, &mut StageSeconds::default());
+    let found =
+        classify_micrograph(micrograph, None, tools, &mut StageSeconds::default()).expect("bundled networks run");
     let tips: Vec<_> = found.iter().map(|f| f.measured.tip).collect();
     let matched = pairs(ends, &tips, &tools.settings.label);
     // Hits on ends that nobody could grade are neither right nor wrong.

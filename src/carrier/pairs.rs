@@ -1,13 +1,16 @@
 //! Shafts of one picture -> evidence on each pair, free of scale: lengths in shaft diameters, directions against the line's.
 
-use super::CarrierInput;
-use crate::settings::PairWeights;
+use super::input::CarrierInput;
 use crate::units::{axial_gap_deg, direction_gap_deg};
 
 /// Kinds of evidence.
 pub const N_EVIDENCE: usize = 15;
 
-/// Names of the evidence, as in [`PairWeights`].
+/// Names of the evidence, in one order: distance across and along the line, ln(1 + diameters); turn between the shafts, tens of
+/// degrees; ends between them across the line and place among each other's neighbours, ln(1 + places); widest gap on the way and
+/// spacing of the picture's ends, ln(1 + diameters); ends of the picture, ln; distances and ends between as shares; turn between
+/// their straight edges, tens of degrees, and whether both have one; distance from each other's edge line, ln(1 + diameters); turn
+/// between their hues, right angles.
 pub const EVIDENCE: [&str; N_EVIDENCE] = [
     "across",
     "along",
@@ -39,13 +42,6 @@ const EDGE_TURN_UNKNOWN: f64 = 1.0;
 const OFF_PLANE_UNKNOWN: f64 = 3.0;
 /// Neighbour whose distance stands for the spacing of ends.
 const SPACING_NEIGHBOUR: usize = 3;
-
-impl PairWeights {
-    /// Log odds that a pair shares a carrier.
-    pub fn log_odds(&self, evidence: &Evidence) -> f64 {
-        self.bias + self.values().iter().zip(evidence).map(|(w, e)| w * e).sum::<f64>()
-    }
-}
 
 /// All shafts of a picture, laid along the line.
 pub struct Scene<'a> {

@@ -2,9 +2,9 @@
 
 use rten_tensor::prelude::*;
 
-use super::Candidate;
-use super::network::{Maps, STRIDE, UNIT};
+use super::candidate::Candidate;
 use super::pyramid::Level;
+use crate::network::tiles::{Maps, STRIDE, UNIT};
 use crate::settings::DetectSettings;
 
 /// One local maximum of the heat plane in one copy of the picture.

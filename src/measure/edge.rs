@@ -5,7 +5,7 @@
 //! half height. Between two bodies that touch lies a line without a floor, and they part at its middle: there the edge is
 //! drawn away from half height. For a step blurred by a Gaussian of standard deviation s the steepest slope is height / (s sqrt(2 pi)).
 
-use crate::measure::planes::{Colour, dot, length};
+use crate::network::planes::{Colour, dot, length};
 use crate::settings::MeasureSettings;
 
 /// An edge of a profile.

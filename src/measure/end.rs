@@ -1,18 +1,22 @@
 //! One end: shaft, region, shape and tones brought together into a row of features.
 //!
-//! Planes + candidate + shaft + segmentation -> [`MeasuredEnd`].
+//! Candidate + shaft + what the networks say -> [`MeasuredEnd`].
 
+use super::end_region::EndRegion;
+use super::evidence::{Context, EndEvidence};
+use super::fuse::{Outliers, fuse};
+use super::measured::{Drawn, MeasuredEnd};
+use super::quality;
+use super::registry::FeatureRow;
+use super::shaft::Shaft;
+use super::shape::{Cap, EndLine, cap, end_line, roughness, solidity};
+use super::tone::{Tones, hue_saturation};
 use crate::detect::Candidate;
-use crate::measure::end_region::EndRegion;
-use crate::measure::fuse::fuse;
-use crate::measure::planes::{Colour, Planes, length, minus};
-use crate::measure::regression::Estimate;
-use crate::measure::segmentation::Segmentation;
-use crate::measure::shaft::Shaft;
-use crate::measure::shape::{Cap, EndLine, cap, end_line, roughness, solidity};
-use crate::measure::strip::{Layout, Strip};
-use crate::measure::tone::{Tones, hue_saturation};
-use crate::measure::{Drawn, EndEvidence, FeatureRow, MeasuredEnd, quality};
+use crate::fitted;
+use crate::network::estimate::Estimate;
+use crate::network::planes::{Colour, length, minus};
+use crate::network::segmentation::Segmentation;
+use crate::network::strip::{Layout, Strip};
 use crate::settings::MeasureSettings;
 use crate::units::{Point, direction_gap_deg, wrap_deg};
 
@@ -34,50 +38,45 @@ pub(super) fn unmeasured(candidate: &Candidate) -> MeasuredEnd {
 
 /// Measures an end whose shaft is known.
 pub(super) fn measure_end(
-    planes: &Planes,
+    context: &Context,
     candidate: &Candidate,
     shaft: &Shaft,
-    seen: &EndEvidence,
-    settings: &MeasureSettings,
+    evidence: &EndEvidence,
 ) -> MeasuredEnd {
+    let (planes, settings) = (context.planes, context.settings);
     let mut end = unmeasured(candidate);
     let d = shaft.diameter;
     end.drawn = shaft.drawn();
-    shaft_features(&mut end.features, shaft, candidate, settings);
+    shaft_features(&mut end.features, shaft, candidate, context);
     let strip = Strip::sample(planes, &shaft.centreline, layout(d, settings));
-    let region = seen.segmentation.and_then(|g| EndRegion::new(&strip, g, d, settings));
-    end.axis_deg = axis_deg(shaft, seen, 0.0, settings);
-    if let (Some(segmentation), Some(mut region)) = (seen.segmentation, region) {
+    end.axis_deg = axis_deg(shaft, evidence, 0.0, context);
+    if let Some(mut region) = EndRegion::new(&strip, &evidence.segmentation, d, settings) {
         let least = settings.side_height * shaft.heights()[0].min(shaft.heights()[1]);
         region.refine_front(&strip, d, settings);
         region.refine_sides(&strip, d, least, settings);
-        region_features(&mut end, &strip, &region, shaft, (seen, segmentation), settings);
+        Outlined { strip: &strip, region: &region, shaft, evidence, context }.measure(&mut end);
     }
-    let mut features = std::mem::take(&mut end.features);
-    features.set("tip_shift", Some(end.tip.distance(candidate.tip) / d));
-    features.set("axis_shift_deg", Some(direction_gap_deg(end.axis_deg, candidate.axis_deg)));
-    features.set("border_distance", Some(planes.border_distance(end.tip) / d));
-    end.features = features;
+    end.features.set("tip_shift", Some(end.tip.distance(candidate.tip) / d));
+    end.features.set("axis_shift_deg", Some(direction_gap_deg(end.axis_deg, candidate.axis_deg)));
+    end.features.set("border_distance", Some(planes.border_distance(end.tip) / d));
     quality::judge(&mut end, settings);
     end
 }
 
-/// Direction of the shaft over the last 1.5 diameters behind `u`: the traced centre line's, weighed against the regression network's.
-fn axis_deg(shaft: &Shaft, seen: &EndEvidence, u: f64, settings: &MeasureSettings) -> f64 {
+/// Direction of the shaft over the last 1.5 diameters behind `u`: the traced centre line's, fused with the regressed one.
+fn axis_deg(shaft: &Shaft, evidence: &EndEvidence, u: f64, context: &Context) -> f64 {
+    let fit = &context.fitted.axis;
     let traced = shaft.axis_deg(u);
-    let Some(regression) = seen.regression else { return traced };
-    let read = Estimate {
-        value: wrap_deg(seen.initial.axis_deg + regression.turn_deg.value - traced),
-        standard_uncertainty: regression.turn_deg.standard_uncertainty,
-    };
-    let traced_u = Estimate { value: 0.0, standard_uncertainty: by_doubt(settings.axis_u_deg, shaft, settings) };
-    wrap_deg(traced + fuse(read, traced_u, settings.outlier_prior_axis, 90.0).value)
+    let turn = evidence.regression.turn_deg;
+    let regressed = Estimate { value: wrap_deg(evidence.initial.axis_deg + turn.value - traced), ..turn };
+    let traced_u = fitted::at(fit.u, shaft.inconsistency(context));
+    let own = Estimate { value: 0.0, standard_uncertainty: traced_u };
+    let outliers = Outliers { prior: fit.outlier_prior, range: RIGHT_ANGLE_DEG };
+    wrap_deg(traced + fuse(regressed, own, outliers).value)
 }
 
-/// An uncertainty given as its part without doubt and its part per doubt of the trace.
-fn by_doubt(parts: (f64, f64), shaft: &Shaft, settings: &MeasureSettings) -> f64 {
-    parts.0 + parts.1 * shaft.doubt(settings)
-}
+/// Wrong directions lie anywhere within a right angle.
+const RIGHT_ANGLE_DEG: f64 = 90.0;
 
 fn layout(d: f64, settings: &MeasureSettings) -> Layout {
     let step = (d / settings.fine_samples).max(settings.finest_step_px.min(d / settings.coarse_samples));
@@ -90,14 +89,14 @@ fn layout(d: f64, settings: &MeasureSettings) -> Layout {
     }
 }
 
-fn shaft_features(features: &mut FeatureRow, shaft: &Shaft, candidate: &Candidate, settings: &MeasureSettings) {
+fn shaft_features(features: &mut FeatureRow, shaft: &Shaft, candidate: &Candidate, context: &Context) {
     let d = shaft.diameter;
     let [left, right] = shaft.heights();
     let blur = shaft.blur();
     features.set("shaft_diameter_px", Some(d));
     features.set("shaft_diameter_u_px", Some(shaft.diameter_u));
     features.set("width_spread", Some(shaft.spread / d));
-    features.set("shaft_support", Some(shaft.share(settings)));
+    features.set("shaft_support", Some(shaft.share(context)));
     features.set("edge_balance", Some(left.min(right) / left.max(right).max(f64::MIN_POSITIVE)));
     features.set("contrast", Some(0.5 * (left + right)));
     features.set("edge_blur_px", Some(blur));
@@ -106,98 +105,113 @@ fn shaft_features(features: &mut FeatureRow, shaft: &Shaft, candidate: &Candidat
     features.set("curvature", Some(shaft.curvature()));
 }
 
-/// Features of the outlined end, its tip and its axis.
-fn region_features(
-    end: &mut MeasuredEnd,
-    strip: &Strip,
-    region: &EndRegion,
-    shaft: &Shaft,
-    (seen, segmentation): (&EndEvidence, &Segmentation),
-    settings: &MeasureSettings,
-) {
-    let d = shaft.diameter;
-    let Some(cap) = cap(strip, region, d, settings) else { return };
-    let line = end_line(strip, region, d, settings);
-    let tip = tip(strip, &cap, line.as_ref(), segmentation, d, settings);
-    let tip = read_tip(strip, tip, seen, by_doubt(settings.tip_u, shaft, settings) * d, settings);
-    end.tip = strip.place(tip.0, tip.1);
-    end.axis_deg = axis_deg(shaft, seen, tip.0, settings);
-    let f = &mut end.features;
-    let outlined = [settings.bulb_u, settings.outlier_prior_bulb].map(|parts| by_doubt(parts, shaft, settings));
-    cap_features(f, &cap, d, (seen, outlined));
-    f.set("tip_confidence", Some(segmentation.tip().1));
-    f.set("roughness", roughness(strip, region, d, cap.apex, settings).map(|r| r / d));
-    f.set("solidity", solidity(strip, region, d, cap.apex, settings));
-    f.set("visible_share", Some(region.visible));
-    let [left, right] = shaft.heights();
-    let tones =
-        Tones { strip, region, d, apex: cap.apex, edge: (0.5 * (left + right)).max(f64::MIN_POSITIVE), settings };
-    if let Some(line) = &line {
-        let slope_u = (line.slope_u / (1.0 + line.slope * line.slope)).to_degrees();
-        let fitted = Estimate {
-            value: line.slope.atan().to_degrees(),
-            standard_uncertainty: slope_u.hypot(settings.cut_u_deg).hypot(settings.cut_u_flat * line.rms / d),
-        };
-        let strip_deg = strip.line(strip.row(tip.0)).1;
-        let angle = cut_angle(end.axis_deg, strip_deg, fitted, seen, settings);
-        f.set("cut_angle_deg", Some(angle.value));
-        f.set("cut_angle_size_deg", Some(angle.value.abs()));
-        f.set("cut_angle_u_deg", Some(angle.standard_uncertainty));
-        f.set("flatness", Some(line.rms / d));
-        f.set("front_bow", Some(line.bow / d));
-        f.set("end_edge", Some(line.height / tones.edge));
-        f.set("end_line_rise", Some((line.slope * (line.span.1 - line.span.0)).abs() / d));
-        let at = |v: f64| strip.place(line.at + line.slope * v + 0.5 * line.bow, v);
-        end.drawn.end_line = Some((at(-0.5 * d), at(0.5 * d)));
+/// An end whose outline is known.
+struct Outlined<'a> {
+    strip: &'a Strip,
+    region: &'a EndRegion,
+    shaft: &'a Shaft,
+    evidence: &'a EndEvidence,
+    context: &'a Context<'a>,
+}
+
+impl Outlined<'_> {
+    /// Sets the features of the outlined end, its tip and its axis.
+    fn measure(&self, end: &mut MeasuredEnd) {
+        let (strip, region, settings) = (self.strip, self.region, self.context.settings);
+        let d = self.shaft.diameter;
+        let Some(cap) = cap(strip, region, d, settings) else { return };
+        let line = end_line(strip, region, d, settings);
+        let shaped = tip(strip, &cap, line.as_ref(), (&self.evidence.segmentation, d), settings);
+        let tip = self.fused_tip(shaped);
+        end.tip = strip.place(tip.0, tip.1);
+        end.axis_deg = axis_deg(self.shaft, self.evidence, tip.0, self.context);
+        let f = &mut end.features;
+        self.cap_features(f, &cap);
+        f.set("tip_confidence", Some(self.evidence.segmentation.tip().1));
+        f.set("roughness", roughness(strip, region, d, cap.apex, settings).map(|r| r / d));
+        f.set("solidity", solidity(strip, region, d, cap.apex, settings));
+        f.set("visible_share", Some(region.visible));
+        let [left, right] = self.shaft.heights();
+        let edge = (0.5 * (left + right)).max(f64::MIN_POSITIVE);
+        let tones = Tones { strip, region, d, apex: cap.apex, edge, settings };
+        if let Some(line) = &line {
+            let strip_deg = strip.line(strip.row(tip.0)).1;
+            let angle = self.cut_angle(end.axis_deg, strip_deg, line);
+            line_features(f, line, angle, (d, edge));
+            let at = |v: f64| strip.place(line.at + line.slope * v + 0.5 * line.bow, v);
+            end.drawn.end_line = Some((at(-0.5 * d), at(0.5 * d)));
+        }
+        tone_features(&mut end.features, &tones, self.evidence.segmentation.has_colour());
+        end.drawn.outline = outline(strip, region);
     }
-    tone_features(&mut end.features, &tones, segmentation.has_colour());
-    end.drawn.outline = outline(strip, region);
-}
 
-/// The tip weighed against the one that the regression network reads, along and across the strip.
-fn read_tip(
-    strip: &Strip,
-    shaped: (f64, f64),
-    seen: &EndEvidence,
-    shaped_u: f64,
-    settings: &MeasureSettings,
-) -> (f64, f64) {
-    let Some(regression) = seen.regression else { return shaped };
-    let read = strip.locate(regression.corrected(seen.initial).tip);
-    let one = |read: f64, u: f64, shaped: f64| {
-        let read = Estimate { value: read, standard_uncertainty: u * seen.initial.width_px };
-        fuse(
-            read,
-            Estimate { value: shaped, standard_uncertainty: shaped_u },
-            settings.outlier_prior_tip,
-            seen.initial.width_px,
+    /// The tip of the measured shape fused with the regressed one, along and across the strip.
+    fn fused_tip(&self, shaped: (f64, f64)) -> (f64, f64) {
+        let fit = &self.context.fitted.tip;
+        let EndEvidence { initial, regression, .. } = self.evidence;
+        let shaped_u = fitted::at(fit.u, self.shaft.inconsistency(self.context)) * self.shaft.diameter;
+        let regressed = self.strip.locate(regression.corrected(initial).tip);
+        let outliers = Outliers { prior: fit.outlier_prior, range: initial.width_px };
+        let one = |regressed: f64, u: f64, shaped: f64| {
+            let regressed = Estimate { value: regressed, standard_uncertainty: u * initial.width_px };
+            fuse(regressed, Estimate { value: shaped, standard_uncertainty: shaped_u }, outliers).value
+        };
+        let (along, across) = (regression.along, regression.across);
+        (
+            one(regressed.0, along.standard_uncertainty, shaped.0),
+            one(regressed.1, across.standard_uncertainty, shaped.1),
         )
-        .value
-    };
-    (
-        one(read.0, regression.along.standard_uncertainty, shaped.0),
-        one(read.1, regression.across.standard_uncertainty, shaped.1),
-    )
+    }
+
+    /// Cut angle from the line fitted in a strip of direction `strip_deg`, fused with the regressed one.
+    ///
+    /// A line that rises towards the side (-sin, cos) of its strip makes a larger angle with an axis turned that way.
+    fn cut_angle(&self, axis_deg: f64, strip_deg: f64, line: &EndLine) -> Estimate {
+        let fit = &self.context.fitted.cut;
+        let slope_u = (line.slope_u / (1.0 + line.slope * line.slope)).to_degrees();
+        let flatness = line.rms / self.shaft.diameter;
+        let fitted = Estimate {
+            value: line.slope.atan().to_degrees() + wrap_deg(axis_deg - strip_deg),
+            standard_uncertainty: slope_u.hypot(fit.u_deg).hypot(fit.u_deg_per_flatness * flatness),
+        };
+        let turn = wrap_deg(axis_deg - self.evidence.initial.axis_deg);
+        let line_deg = self.evidence.regression.line_deg;
+        let regressed = Estimate { value: line_deg.value + turn, ..line_deg };
+        fuse(regressed, fitted, Outliers { prior: fit.outlier_prior, range: RIGHT_ANGLE_DEG })
+    }
+
+    fn cap_features(&self, f: &mut FeatureRow, cap: &Cap) {
+        let fit = &self.context.fitted.bulb;
+        let d = self.shaft.diameter;
+        let inconsistency = self.shaft.inconsistency(self.context);
+        let diameter_u = f.get("shaft_diameter_u_px").unwrap_or(0.0) / d;
+        let outlined = Estimate {
+            value: (cap.width / d).ln(),
+            standard_uncertainty: (cap.width_u / cap.width).hypot(fitted::at(fit.u, inconsistency)),
+        };
+        let prior = fitted::at(fit.outlier_prior, inconsistency).clamp(0.0, 1.0);
+        let bulb = fuse(self.evidence.regression.ln_bulb, outlined, Outliers { prior, range: 1.0 });
+        f.set("bulb_ratio", Some(bulb.value.exp()));
+        f.set("bulb_ratio_u", Some(bulb.standard_uncertainty.hypot(diameter_u) * bulb.value.exp()));
+        f.set("cap_length", Some((cap.to - cap.from) / d));
+        f.set("cap_roundness", Some((cap.to - cap.from) / cap.width));
+        f.set("neck", Some(cap.neck / d));
+        f.set("front_width", Some(cap.front_width / d));
+        f.set("taper", Some(cap.taper));
+        f.set("asymmetry", Some(cap.middle.abs() / d));
+        f.set("flare_one_sided", Some((cap.overhang[0] - cap.overhang[1]).abs() / d));
+    }
 }
 
-/// Cut angle from the line fitted in a strip of direction `strip_deg`, weighed against the regression network's.
-///
-/// A line that rises towards the side (-sin, cos) of its strip makes a larger angle with an axis turned that way.
-fn cut_angle(
-    axis_deg: f64,
-    strip_deg: f64,
-    fitted: Estimate,
-    seen: &EndEvidence,
-    settings: &MeasureSettings,
-) -> Estimate {
-    let fitted = Estimate { value: fitted.value + wrap_deg(axis_deg - strip_deg), ..fitted };
-    let Some(regression) = seen.regression else { return fitted };
-    let turn = wrap_deg(axis_deg - seen.initial.axis_deg);
-    let read = Estimate {
-        value: regression.line_deg.value + turn,
-        standard_uncertainty: regression.line_deg.standard_uncertainty,
-    };
-    fuse(read, fitted, settings.outlier_prior_cut, 90.0)
+/// Features of the straight edge of an end; `edge` is the step across the shaft's edges.
+fn line_features(f: &mut FeatureRow, line: &EndLine, angle: Estimate, (d, edge): (f64, f64)) {
+    f.set("cut_angle_deg", Some(angle.value));
+    f.set("cut_angle_size_deg", Some(angle.value.abs()));
+    f.set("cut_angle_u_deg", Some(angle.standard_uncertainty));
+    f.set("flatness", Some(line.rms / d));
+    f.set("front_bow", Some(line.bow / d));
+    f.set("end_edge", Some(line.height / edge));
+    f.set("end_line_rise", Some((line.slope * (line.span.1 - line.span.0)).abs() / d));
 }
 
 /// The tip along and across the strip: the middle of a cap, the middle of a cut face, or the last point of a taper.
@@ -205,8 +219,7 @@ fn tip(
     strip: &Strip,
     cap: &Cap,
     line: Option<&EndLine>,
-    segmentation: &Segmentation,
-    d: f64,
+    (segmentation, d): (&Segmentation, f64),
     settings: &MeasureSettings,
 ) -> (f64, f64) {
     let (place, sure) = segmentation.tip();
@@ -226,25 +239,6 @@ fn tip(
         0.0
     };
     (share * segmented.0 + (1.0 - share) * shaped.0, share * segmented.1 + (1.0 - share) * shaped.1)
-}
-
-fn cap_features(f: &mut FeatureRow, cap: &Cap, d: f64, (seen, outlined): (&EndEvidence, [f64; 2])) {
-    let u = f.get("shaft_diameter_u_px").unwrap_or(0.0) / d;
-    let edges =
-        Estimate { value: (cap.width / d).ln(), standard_uncertainty: (cap.width_u / cap.width).hypot(outlined[0]) };
-    let bulb = match seen.regression {
-        Some(r) => fuse(r.ln_bulb, edges, outlined[1].clamp(0.0, 1.0), 1.0),
-        None => edges,
-    };
-    f.set("bulb_ratio", Some(bulb.value.exp()));
-    f.set("bulb_ratio_u", Some(bulb.standard_uncertainty.hypot(u) * bulb.value.exp()));
-    f.set("cap_length", Some((cap.to - cap.from) / d));
-    f.set("cap_roundness", Some((cap.to - cap.from) / cap.width));
-    f.set("neck", Some(cap.neck / d));
-    f.set("front_width", Some(cap.front_width / d));
-    f.set("taper", Some(cap.taper));
-    f.set("asymmetry", Some(cap.middle.abs() / d));
-    f.set("flare_one_sided", Some((cap.overhang[0] - cap.overhang[1]).abs() / d));
 }
 
 fn tone_features(f: &mut FeatureRow, tones: &Tones, colour: bool) {

@@ -2,10 +2,10 @@
 //!
 //! Strip along the shaft + segmentation -> for every row the left and right extent, for every column the front.
 
-use crate::measure::edge::half_height;
-use crate::measure::planes::{Colour, length};
-use crate::measure::segmentation::{Map, Segmentation};
-use crate::measure::strip::Strip;
+use super::edge::half_height;
+use crate::network::planes::{Colour, length};
+use crate::network::segmentation::{Map, Segmentation};
+use crate::network::strip::Strip;
 use crate::settings::MeasureSettings;
 
 /// Outline of an end. Lengths in px along (u) and across (v) the strip.

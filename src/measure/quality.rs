@@ -2,8 +2,8 @@
 //!
 //! Features -> quality 0..1 and reasons. The limits follow what a person can still judge; each is a setting.
 
+use super::measured::MeasuredEnd;
 use crate::flag::Reason;
-use crate::measure::MeasuredEnd;
 use crate::settings::MeasureSettings;
 
 /// Sets quality and reasons of an end from its features.

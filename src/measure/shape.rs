@@ -2,9 +2,10 @@
 //!
 //! EndRegion + diameter -> [`Shape`]. Lengths in px unless a name says otherwise.
 
+use super::end_region::EndRegion;
 use crate::linear_solve::solve;
-use crate::measure::end_region::EndRegion;
-use crate::measure::strip::Strip;
+use crate::network::strip::Strip;
+use crate::raster::{convex_hull, polygon_area};
 use crate::settings::MeasureSettings;
 
 /// The straight edge of an end: `u = at + slope * v` and a half ellipse of height `bow` on it.
@@ -185,7 +186,7 @@ pub(super) fn roughness(
     (n > 0.0).then(|| (square / f64::max(n, 1.0)).sqrt())
 }
 
-/// Area of the end region over the area of its convex hull (Andrew's monotone chain), over the last 1.5 diameters.
+/// Area of the end region over the area of its convex hull, over the last 1.5 diameters.
 pub(super) fn solidity(
     strip: &Strip,
     region: &EndRegion,
@@ -206,25 +207,6 @@ pub(super) fn solidity(
             points.push([u + 0.5 * strip.layout.step, side]);
         }
     }
-    let hull = hull_area(&mut points);
+    let hull = polygon_area(&convex_hull(&mut points));
     (hull > 0.0).then(|| (area / hull).min(1.0))
-}
-
-fn hull_area(points: &mut [[f64; 2]]) -> f64 {
-    points.sort_by(|a, b| a[0].total_cmp(&b[0]).then(a[1].total_cmp(&b[1])));
-    let turn = |o: &[f64; 2], a: &[f64; 2], b: &[f64; 2]| (a[0] - o[0]) * (b[1] - o[1]) - (a[1] - o[1]) * (b[0] - o[0]);
-    let mut hull: Vec<[f64; 2]> = Vec::new();
-    for pass in 0..2 {
-        let start = hull.len();
-        let order: Vec<&[f64; 2]> = if pass == 0 { points.iter().collect() } else { points.iter().rev().collect() };
-        for p in order {
-            while hull.len() >= start + 2 && turn(&hull[hull.len() - 2], &hull[hull.len() - 1], p) <= 0.0 {
-                hull.pop();
-            }
-            hull.push(*p);
-        }
-        hull.pop();
-    }
-    let n = hull.len();
-    0.5 * (0..n).map(|k| hull[k][0] * hull[(k + 1) % n][1] - hull[(k + 1) % n][0] * hull[k][1]).sum::<f64>().abs()
 }

@@ -1,9 +1,10 @@
 //! Shapes of known size and angle, drawn with 8 × 8 supersampling where an edge passes; no outside source is needed for
 //! what a rectangle measures. Limits are those that the project set itself: width within 1 % and angle within 0.5° from 30 px.
 
+use super::{MeasuredEnd, measure_ends};
 use crate::detect::Candidate;
-use crate::measure::{MeasuredEnd, measure_ends};
 use crate::micrograph::{GreyPlane, Micrograph};
+use crate::network::StripCache;
 use crate::settings::MeasureSettings;
 use crate::units::{Point, direction_gap_deg};
 
@@ -111,8 +112,12 @@ impl Scene {
     }
 
     fn measured(&self) -> MeasuredEnd {
-        measure_ends(&self.draw(), &[self.candidate()], &MeasureSettings::default()).remove(0)
+        measured(&self.draw(), &[self.candidate()]).remove(0)
     }
+}
+
+fn measured(picture: &Micrograph, candidates: &[Candidate]) -> Vec<MeasuredEnd> {
+    measure_ends(&mut StripCache::new(picture), candidates, &MeasureSettings::default()).expect("bundled networks run")
 }
 
 fn picture(size: u32, values: Vec<u16>) -> Micrograph {
@@ -305,7 +310,7 @@ fn moving_the_picture_by_whole_pixels_moves_the_end() {
     let mut candidate = scene.candidate();
     candidate.tip = Point::new(candidate.tip.x + shift as f64, candidate.tip.y + shift as f64);
     let before = scene.measured();
-    let after = measure_ends(&picture(scene.size, moved), &[candidate], &MeasureSettings::default()).remove(0);
+    let after = measured(&picture(scene.size, moved), &[candidate]).remove(0);
     let gap = (get(&before, "shaft_diameter_px") - get(&after, "shaft_diameter_px")).abs();
     assert!(gap <= 2e-3, "width changed by {gap}");
     // The networks look at halved copies, whose grid an odd shift does not keep: 0.037 px seen.
@@ -374,14 +379,14 @@ fn nothing_panics_on_degenerate_input() {
         at(2.0, 1.0, -90.0, -8.0),
     ];
     for (w, h) in [(1, 1), (1, 300), (2, 2), (64, 64), (300, 1)] {
-        let ends = measure_ends(&flat(w, h), &odd, &MeasureSettings::default());
+        let ends = measured(&flat(w, h), &odd);
         assert_eq!(ends.len(), odd.len());
         for end in &ends {
             assert!(!end.not_gradable.is_empty(), "a flat picture shows no end");
             assert!((0.0..=1.0).contains(&end.quality));
         }
     }
-    assert!(measure_ends(&flat(0, 0), &odd, &MeasureSettings::default()).iter().all(|e| !e.not_gradable.is_empty()));
+    assert!(measured(&flat(0, 0), &odd).iter().all(|e| !e.not_gradable.is_empty()));
 }
 
 #[test]
@@ -395,5 +400,5 @@ fn a_long_picture_is_no_problem() {
         score: 1.0,
         network_p_sheared: None,
     };
-    assert_eq!(measure_ends(&long, &[c], &MeasureSettings::default()).len(), 1);
+    assert_eq!(measured(&long, &[c]).len(), 1);
 }

@@ -2,9 +2,9 @@
 //!
 //! Strip + region + shaft -> values relative to the shaft's own edges, so that they mean the same in every picture.
 
-use crate::measure::end_region::EndRegion;
-use crate::measure::planes::{Colour, length, minus};
-use crate::measure::strip::Strip;
+use super::end_region::EndRegion;
+use crate::network::planes::{Colour, length, minus};
+use crate::network::strip::Strip;
 use crate::settings::MeasureSettings;
 
 /// What the tones of an end are read from.
@@ -112,7 +112,7 @@ impl Tones<'_> {
                 let thin = |a: Colour, b: Colour| {
                     let (da, db) = (minus(here, a), minus(here, b));
                     // A line differs from both sides alike; an edge only from one.
-                    if crate::measure::planes::dot(da, db) > 0.0 { length(da).min(length(db)) } else { 0.0 }
+                    if crate::network::planes::dot(da, db) > 0.0 { length(da).min(length(db)) } else { 0.0 }
                 };
                 let across = thin(s.value(i, j - k), s.value(i, j + k));
                 let along = thin(s.value(i - k, j), s.value(i + k, j));
@@ -148,7 +148,7 @@ impl Tones<'_> {
             (k..profile.len() - k)
                 .map(|j| {
                     let (a, b) = (minus(profile[j - k], profile[j]), minus(profile[j + k], profile[j]));
-                    if crate::measure::planes::dot(a, b) > 0.0 { length(a).min(length(b)) } else { 0.0 }
+                    if crate::network::planes::dot(a, b) > 0.0 { length(a).min(length(b)) } else { 0.0 }
                 })
                 .fold(0.0f32, f32::max)
         };

@@ -4,8 +4,8 @@
 //! a section is score the geometric mean of its two edge strengths, so a neighbour's single strong edge cannot win,
 //! and the path pays for changes of width and of direction.
 
-use crate::measure::planes::{Colour, dot, length};
-use crate::measure::strip::Strip;
+use crate::network::planes::{Colour, dot, length};
+use crate::network::strip::Strip;
 use crate::settings::MeasureSettings;
 
 /// Edge strengths of a strip, across it.

@@ -47,7 +47,7 @@ pub(super) fn tools_digest(tools: &Tools) -> Result<String, SettingsError> {
         &names.join(","),
         &settings,
         tools.detector.digest(),
-        &crate::measure::networks_digest(),
+        &crate::network::StripNetworks::digest(),
         &tools.model.digest(),
     ];
     parts.iter().for_each(|part| mix(&mut hasher, part.as_bytes()));

@@ -3,10 +3,11 @@
 use super::Tools;
 use crate::calibrate::diameter_um;
 use crate::carrier::{self, View};
-use crate::detect::{self, Candidate};
+use crate::detect::{Candidate, detect_ends};
 use crate::flag::Reason;
-use crate::measure::{MeasuredEnd, StripCache};
+use crate::measure::{MeasuredEnd, accept, measure_ends};
 use crate::micrograph::Micrograph;
+use crate::network::{NetworkError, StripCache};
 use crate::results::StageSeconds;
 use crate::table::EndRow;
 use crate::units::Scale;
@@ -24,47 +25,50 @@ pub struct Classified {
 /// Finds, measures, groups and labels the ends of one picture, numbered from top to bottom.
 ///
 /// `carriers` is how many the braid has, when known. Times are added to `seconds`.
+///
+/// # Errors
+/// When a network fails on the picture.
 pub fn classify_micrograph(
     micrograph: &Micrograph,
     carriers: Option<u32>,
     tools: &Tools,
     seconds: &mut StageSeconds,
-) -> Vec<Classified> {
+) -> Result<Vec<Classified>, NetworkError> {
     let mut clock = Clock(Instant::now());
-    let mut look = StripCache::new(micrograph, &tools.settings.measure);
-    let mut candidates = detect::detect_cached(&mut look, &tools.detector, &tools.settings.detect);
+    let mut strips = StripCache::new(micrograph);
+    let mut candidates = detect_ends(&mut strips, &tools.detector, &tools.settings.detect)?;
     candidates.retain(|c| !micrograph.burnt_in.iter().any(|b| b.contains(c.tip)));
     clock.lap(&mut seconds.detect);
-    classify_closely(&mut look, &candidates, carriers, tools, seconds)
+    classify_with(&mut strips, &candidates, carriers, (tools, seconds))
 }
 
 /// As [`classify_micrograph`], from candidates that were found already.
+///
+/// # Errors
+/// When a network fails on the picture.
 pub fn classify_candidates(
     micrograph: &Micrograph,
     candidates: &[Candidate],
-    carriers: Option<u32>,
     tools: &Tools,
     seconds: &mut StageSeconds,
-) -> Vec<Classified> {
-    let mut look = StripCache::new(micrograph, &tools.settings.measure);
-    classify_closely(&mut look, candidates, carriers, tools, seconds)
+) -> Result<Vec<Classified>, NetworkError> {
+    classify_with(&mut StripCache::new(micrograph), candidates, None, (tools, seconds))
 }
 
-fn classify_closely(
-    look: &mut StripCache<'_>,
+fn classify_with(
+    strips: &mut StripCache<'_>,
     candidates: &[Candidate],
     carriers: Option<u32>,
-    tools: &Tools,
-    seconds: &mut StageSeconds,
-) -> Vec<Classified> {
+    (tools, seconds): (&Tools, &mut StageSeconds),
+) -> Result<Vec<Classified>, NetworkError> {
     let mut clock = Clock(Instant::now());
-    let (settings, micrograph) = (&tools.settings, look.micrograph());
-    let measured = look.measure(candidates);
+    let (settings, micrograph) = (&tools.settings, strips.micrograph());
+    let measured = measure_ends(strips, candidates, &settings.measure)?;
     clock.lap(&mut seconds.measure);
-    let mut measured = detect::accept(micrograph, measured, &settings.detect);
+    let mut measured = accept(micrograph, measured, &settings.detect);
     measured.sort_by(|a, b| a.tip.y.total_cmp(&b.tip.y).then(a.tip.x.total_cmp(&b.tip.x)));
     let view = View { width_px: micrograph.grey.width(), height_px: micrograph.grey.height(), carriers };
-    let groups = carrier::group(&measured, &view, &settings.carrier);
+    let groups = carrier::group(&measured, &view, &settings.carrier)?;
     let ends = measured
         .into_iter()
         .zip(groups)
@@ -75,7 +79,7 @@ fn classify_closely(
         })
         .collect();
     clock.lap(&mut seconds.label);
-    ends
+    Ok(ends)
 }
 
 fn row_of(end: &MeasuredEnd, number: u32, carrier: Option<u32>, scale: Option<&Scale>, tools: &Tools) -> EndRow {

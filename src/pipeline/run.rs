@@ -288,7 +288,10 @@ impl SeriesRun<'_> {
         };
         source::set_scale(&mut micrograph, job, self.tools);
         clock.lap(&mut seconds.read);
-        let ends = classify_micrograph(&micrograph, job.series.carriers, self.tools, &mut seconds);
+        let ends = match classify_micrograph(&micrograph, job.series.carriers, self.tools, &mut seconds) {
+            Ok(ends) => ends,
+            Err(error) => return Ok(self.failed(job, format!("{name}: {error}"), &hash)),
+        };
         clock = Clock(Instant::now());
         if self.options.overlays {
             let marks: Vec<Mark> = ends.iter().map(|e| Mark { row: &e.row, drawn: &e.measured.drawn }).collect();

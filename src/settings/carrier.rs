@@ -20,8 +20,6 @@ section! {
         pub edge_flatness: f64,
         /// Saturation from which a shaft's hue counts as dye, 0..1 (0.15: ours, above the tint of white light).
         pub dye_saturation: f64,
-        /// Weights of the evidence on pairs.
-        pub weights: PairWeights,
     }
 }
 
@@ -34,94 +32,6 @@ impl Default for CarrierSettings {
             most_ends: 4000,
             edge_flatness: 0.06,
             dye_saturation: 0.15,
-            weights: PairWeights::default(),
-        }
-    }
-}
-
-section! {
-    /// Weights of the evidence that two ends share a carrier ([`crate::carrier::pairs`]): log odds per unit of evidence. The defaults
-    /// were learnt from rendered training pictures (`cargo run --example learn_carriers`); negative = speaks against.
-    #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-    #[serde(default, deny_unknown_fields)]
-    pub struct PairWeights {
-        /// Log odds without any evidence.
-        pub bias: f64,
-        /// Distance across the line, ln(1 + diameters).
-        pub across: f64,
-        /// Distance along the line, ln(1 + diameters).
-        pub along: f64,
-        /// Turn between the shafts, tens of degrees.
-        pub turn: f64,
-        /// Ends between them across the line, ln(1 + places).
-        pub between: f64,
-        /// Place of each among the neighbours of the other, the larger, ln(1 + place).
-        pub neighbours: f64,
-        /// Widest gap between neighbours across the line on the way, ln(1 + diameters).
-        pub widest_gap: f64,
-        /// Spacing of the ends of the picture, ln(1 + diameters).
-        pub crowding: f64,
-        /// Ends of the picture, natural logarithm.
-        pub count: f64,
-        /// Distance across the line as a share of that of all ends.
-        pub across_share: f64,
-        /// Distance along the line in spacings of the ends.
-        pub along_spacings: f64,
-        /// Ends between them as a share of all.
-        pub between_share: f64,
-        /// Turn between their straight edges, tens of degrees (1 when not known).
-        pub edge_turn: f64,
-        /// Whether both have a straight edge.
-        pub edges_known: f64,
-        /// Distance of each tip from the other's edge line, ln(1 + diameters) (3 when not known).
-        pub off_plane: f64,
-        /// Turn between their dye hues, in right angles (0 when not known).
-        pub hue: f64,
-    }
-}
-
-impl PairWeights {
-    /// The weights without the bias, in the order of [`crate::carrier::pairs::EVIDENCE`].
-    pub fn values(&self) -> [f64; crate::carrier::pairs::N_EVIDENCE] {
-        [
-            self.across,
-            self.along,
-            self.turn,
-            self.between,
-            self.neighbours,
-            self.widest_gap,
-            self.crowding,
-            self.count,
-            self.across_share,
-            self.along_spacings,
-            self.between_share,
-            self.edge_turn,
-            self.edges_known,
-            self.off_plane,
-            self.hue,
-        ]
-    }
-}
-
-impl Default for PairWeights {
-    fn default() -> Self {
-        Self {
-            bias: 10.655,
-            across: 0.972,
-            along: -0.088,
-            turn: 0.07,
-            between: -0.701,
-            neighbours: -1.135,
-            widest_gap: -1.847,
-            crowding: 1.639,
-            count: -0.501,
-            across_share: -4.584,
-            along_spacings: 0.099,
-            between_share: -0.3,
-            edge_turn: -0.768,
-            edges_known: -2.658,
-            off_plane: -2.155,
-            hue: 0.0,
         }
     }
 }

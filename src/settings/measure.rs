@@ -4,38 +4,15 @@ use super::described::section;
 use serde::{Deserialize, Serialize};
 
 section! {
-    /// Settings of [`crate::measure`]. Lengths are in shaft diameters (d) unless a unit is named; "train sets" are the rendered
-    /// training pictures described in `models/README.md`.
+    /// Settings of [`crate::measure`]. Lengths are in shaft diameters (d) unless a unit is named. Numbers that
+    /// were fitted on training pictures are no settings: `models/uncertainty.json`.
     #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
     #[serde(default, deny_unknown_fields)]
     pub struct MeasureSettings {
         /// Fewest pixels across a shaft that can be graded (6 px: design.md's `gradable`). Larger = more ends `unclear`.
         pub min_shaft_px: f64,
-        /// Standard uncertainty of the regression network per mean absolute error that it states (1.5: train pictures it had not seen).
-        pub regression_u_factor: f64,
-        /// Least standard uncertainty of the regression network's values: ln width, axis (degrees), tip along and across (widths), end line
-        /// (degrees), ln bulb ratio (a tenth of its samples at best).
-        pub regression_u_floor: [f64; 6],
         /// Fewest fibres of a picture from which their common width is judged (4).
         pub picture_prior_min_ends: usize,
-        /// Least true spread of the logarithm of widths in one picture (0.05: rendered fibres of one line differ by 4 to 7 %).
-        pub picture_prior_min_spread: f64,
-        /// Ends of one picture whose errors go together (4).
-        pub picture_prior_correlation: f64,
-        /// Share of fibres that may belong to another line (0.1). Larger = odd widths are kept.
-        pub outlier_prior_width: f64,
-        /// Standard uncertainty of the logarithm of a width that all ends of a picture share, without and per doubt of the trace
-        /// (train sets: the detector's and the regression network's bias in one picture) (0.05, 0.2).
-        pub shared_width_u: (f64, f64),
-        /// Share of the gap by which the regression network's values are widened where the edges of a picture lie inside them (0.5), and
-        /// the most, logarithm (0.04): bodies that darken towards their limb. Chosen on train sets, with a look at `dev`, among
-        /// shares up to 1.5 and limits up to 0.12: ring light, where all tellings are 5 to 15 % too narrow, gains most; side
-        /// light loses.
-        pub limb_bias_share: f64,
-        /// See `limb_bias_share`.
-        pub limb_bias_max: f64,
-        /// Range of the logarithm of odd widths (1.5).
-        pub outlier_range_width: f64,
         /// Samples across the rough width in the coarse trace (16). Larger = slower, finer start.
         pub coarse_samples: f64,
         /// Samples across the width in the fine trace and the end region (20: edges interpolate to a tenth of that). Larger = slower.
@@ -84,8 +61,6 @@ section! {
         pub width_change_penalty: f64,
         /// Cost of one sample's change of direction from section to section of a section's score (0.02).
         pub turn_penalty: f64,
-        /// Standard deviation of the logarithm of the detector's width (0.15: measured on the train sets).
-        pub initial_width_sigma: f64,
         /// Widths searched, in standard deviations of the rough width (2.2).
         pub width_reach: f64,
         /// Standard deviation of the rough tip beside the shaft (0.3).
@@ -94,8 +69,6 @@ section! {
         pub fine_centre_sigma: f64,
         /// Fewest rows of the segmentation that make a shaft (12 of its 57: one diameter).
         pub segmentation_min_rows: usize,
-        /// Standard deviation of the segmentation's edges (0.06: half of its samples; train sets). Larger = the picture's edges decide.
-        pub segmentation_edge_sigma: f64,
         /// Ahead of this distance behind the tip the centre line goes on straight (0.6).
         pub straight_from: f64,
         /// Charge on slope, square and cube of the centre line (0, 0.002, 0.02). Larger = straighter.
@@ -176,45 +149,6 @@ section! {
         pub min_section_score: f64,
         /// Neighbouring cross-sections that share their rows (3.0).
         pub section_correlation: f64,
-        /// Share of the regression network's width in the places where edges are expected; the rest is the segmentation's own (0.3; train sets).
-        pub regression_width_share: f64,
-        /// Least standard deviation of the logarithm of the width that a trace searches about (0.12).
-        pub least_width_sigma: f64,
-        /// Share of traced shafts whose edges are not their own, without and per doubt of the trace (0.4, 4: chosen on train sets).
-        /// Larger = the regression counts more where the two differ.
-        pub outlier_prior_edges: (f64, f64),
-        /// Range of the logarithm of widths of wrong edges (0.6: what a trace searches).
-        pub outlier_range_edges: f64,
-        /// Share of missing cross-sections that makes a trace as doubtful as a spread of widths of one diameter (0.15; train sets).
-        pub inconsistency_support: f64,
-        /// Standard uncertainty of the traced axis, degrees, without and per doubt of the trace (train sets) (0.4, 35).
-        pub axis_u_deg: (f64, f64),
-        /// Share of traced axes that are wrong altogether (0.2).
-        pub outlier_prior_axis: f64,
-        /// Standard uncertainty of the outlined tip, without and per doubt of the trace (train sets) (0.03, 1.2).
-        pub tip_u: (f64, f64),
-        /// Share of outlined tips that are wrong altogether (0.2).
-        pub outlier_prior_tip: f64,
-        /// Standard uncertainty of a fitted end line per flatness, degrees (train sets) (20).
-        pub cut_u_flat: f64,
-        /// Share of fitted end lines that are wrong altogether (0.2).
-        pub outlier_prior_cut: f64,
-        /// Standard uncertainty of the logarithm of the outlined bulb ratio, without and per doubt of the trace (train sets) (0.01, 1).
-        pub bulb_u: (f64, f64),
-        /// Share of outlined caps that are wrong altogether, without and per doubt of the trace (train sets) (0.005, 3).
-        pub outlier_prior_bulb: (f64, f64),
-        /// Standard uncertainty of a diameter per blur of its edges (train sets) (0.15).
-        pub edge_u_blur: f64,
-        /// Standard uncertainty of a diameter per spread of its widths along the shaft (train sets) (4).
-        pub edge_u_spread: f64,
-        /// Most that this spread adds to it (train sets) (0.05).
-        pub edge_u_most: f64,
-        /// Standard uncertainty of a diameter per share of cross-sections that do not show it (train sets) (0.07).
-        pub edge_u_support: f64,
-        /// Standard uncertainty of a diameter per diameter: limb darkening, rails and stripes (train sets) (0.004).
-        pub edge_u_share: f64,
-        /// Standard uncertainty of a cut angle from the axis and the face's own roughness, degrees (train sets) (1.5).
-        pub cut_u_deg: f64,
         /// Largest blur of the edges, standard deviation (0.12).
         pub max_blur: f64,
         /// Largest blur of the edges, px, where the one above is less (2.0).
@@ -241,16 +175,7 @@ impl Default for MeasureSettings {
     fn default() -> Self {
         Self {
             min_shaft_px: 6.0,
-            regression_u_factor: 1.5,
-            regression_u_floor: [0.01, 0.5, 0.02, 0.02, 1.5, 0.02],
             picture_prior_min_ends: 4,
-            picture_prior_min_spread: 0.05,
-            picture_prior_correlation: 4.0,
-            outlier_prior_width: 0.1,
-            shared_width_u: (0.05, 0.2),
-            limb_bias_share: 0.5,
-            limb_bias_max: 0.04,
-            outlier_range_width: 1.5,
             coarse_samples: 16.0,
             fine_samples: 20.0,
             finest_step_px: 0.4,
@@ -274,12 +199,10 @@ impl Default for MeasureSettings {
             pair_polarity: 0.15,
             width_change_penalty: 0.25,
             turn_penalty: 0.02,
-            initial_width_sigma: 0.15,
             width_reach: 2.2,
             start_sigma: 0.3,
             fine_centre_sigma: 0.25,
             segmentation_min_rows: 12,
-            segmentation_edge_sigma: 0.06,
             straight_from: 0.6,
             centreline_penalty: [0.0, 0.002, 0.02],
             centreline_outlier_scale: 0.08,
@@ -320,25 +243,6 @@ impl Default for MeasureSettings {
             tip_min_confidence: 0.3,
             min_section_score: 0.3,
             section_correlation: 3.0,
-            regression_width_share: 0.3,
-            least_width_sigma: 0.12,
-            outlier_prior_edges: (0.4, 4.0),
-            outlier_range_edges: 0.6,
-            inconsistency_support: 0.15,
-            axis_u_deg: (0.4, 35.0),
-            outlier_prior_axis: 0.2,
-            tip_u: (0.03, 1.2),
-            outlier_prior_tip: 0.2,
-            cut_u_flat: 20.0,
-            outlier_prior_cut: 0.2,
-            bulb_u: (0.01, 1.0),
-            outlier_prior_bulb: (0.005, 3.0),
-            edge_u_blur: 0.15,
-            edge_u_spread: 4.0,
-            edge_u_most: 0.05,
-            edge_u_support: 0.07,
-            edge_u_share: 0.004,
-            cut_u_deg: 1.5,
             max_blur: 0.12,
             max_blur_px: 2.0,
             min_visible: 0.6,

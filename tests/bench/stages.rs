@@ -3,9 +3,10 @@
 //! The views are bundled rendered pictures of 1600 x 1200 px: a teased view, a tuft seen end-on, a close-up. At 20
 //! megapixels they are the same fields enlarged, as a larger camera on the same microscope would see them.
 
-use breakface::detect::{Candidate, Detector, accept, detect_ends};
-use breakface::measure::{MeasuredEnd, measure_ends};
+use breakface::detect::{Candidate, Detector, detect_ends};
+use breakface::measure::{MeasuredEnd, accept, measure_ends};
 use breakface::micrograph::{Micrograph, decode_micrograph};
+use breakface::network::StripCache;
 use breakface::pipeline::{Classified, Tools, classify_candidates};
 use breakface::report::overlay::{Mark, draw};
 use breakface::results::StageSeconds;
@@ -65,9 +66,10 @@ fn made(case: (&'static str, u32)) -> Case {
     let bytes = file(case.0, case.1);
     let settings = &TOOLS.settings;
     let picture = decode_micrograph(case.0, &bytes, &settings.read).expect("the picture can be read");
-    let candidates = detect_ends(&picture, &TOOLS.detector, &settings.detect);
-    let measured = measure_ends(&picture, &candidates, &settings.measure);
-    let ends = classify_candidates(&picture, &candidates, None, &TOOLS, &mut StageSeconds::default());
+    let mut strips = StripCache::new(&picture);
+    let candidates = detect_ends(&mut strips, &TOOLS.detector, &settings.detect).expect("bundled networks run");
+    let measured = measure_ends(&mut strips, &candidates, &settings.measure).expect("bundled networks run");
+    let ends = classify_candidates(&picture, &candidates, &TOOLS, &mut StageSeconds::default()).expect("they run");
     Case { bytes, picture, candidates, measured, ends }
 }
 
@@ -96,14 +98,14 @@ fn a_floor(bencher: divan::Bencher<'_, '_>, which: (&'static str, u32)) {
 #[divan::bench(args = CASES, sample_count = 5, sample_size = 1)]
 fn b_find(bencher: divan::Bencher<'_, '_>, which: (&'static str, u32)) {
     let case = case(which);
-    bencher.bench(|| detect_ends(&case.picture, &TOOLS.detector, &TOOLS.settings.detect));
+    bencher.bench(|| detect_ends(&mut StripCache::new(&case.picture), &TOOLS.detector, &TOOLS.settings.detect));
 }
 
 #[divan::bench(args = CASES, sample_count = 5, sample_size = 1)]
 fn c_measure(bencher: divan::Bencher<'_, '_>, which: (&'static str, u32)) {
     let case = case(which);
     let settings = &TOOLS.settings;
-    bencher.bench(|| measure_ends(&case.picture, &case.candidates, &settings.measure));
+    bencher.bench(|| measure_ends(&mut StripCache::new(&case.picture), &case.candidates, &settings.measure));
 }
 
 /// Doubles dropped, grouped to carriers, asked of the tree.

@@ -4,6 +4,7 @@ use crate::driver::Bench;
 use breakface::calibrate::{RulingError, contradiction, find_scale_bar, fit_rulings};
 use breakface::measure::measure_ends;
 use breakface::micrograph::{GreyPlane, Micrograph, decode_micrograph, read_micrograph};
+use breakface::network::StripCache;
 use breakface::settings::{BarSettings, MeasureSettings, ReadSettings, RulingSettings};
 use breakface::units::{Point, Scale, ScaleSource};
 use rand::{Rng, SeedableRng};
@@ -300,7 +301,8 @@ fn a_diameter_agrees_with_readings_beside_the_operators_mark() {
         score: 1.0,
         network_p_sheared: None,
     };
-    let ends = measure_ends(&micrograph, &[tip], &MeasureSettings::default());
+    let ends = measure_ends(&mut StripCache::new(&micrograph), &[tip], &MeasureSettings::default())
+        .expect("bundled networks run");
     let diameter = ends[0].features.get("shaft_diameter_px").expect("a shaft");
     assert!((21.5..=23.5).contains(&diameter), "{diameter} px");
 }

@@ -7,6 +7,7 @@
 use crate::driver::{fixture, repository};
 use breakface::detect::{Candidate, Detector, detect_ends};
 use breakface::micrograph::{Micrograph, read_micrograph};
+use breakface::network::StripCache;
 use breakface::pipeline::{Scores, Tools, classify_candidates, model_figures};
 use breakface::results::StageSeconds;
 use breakface::settings::{DetectSettings, Settings};
@@ -63,7 +64,10 @@ const MOVED_PX: f64 = 0.5;
 fn finding_gives_the_frozen_candidates() {
     let detector = Detector::bundled().unwrap();
     for (name, file, um_per_px) in PICTURES {
-        let mut found = detect_ends(&picture(file, um_per_px), &detector, &DetectSettings::default());
+        let mut found = {
+            let picture = picture(file, um_per_px);
+            detect_ends(&mut StripCache::new(&picture), &detector, &DetectSettings::default()).unwrap()
+        };
         found.sort_by(|a, b| a.tip.y.total_cmp(&b.tip.y).then(a.tip.x.total_cmp(&b.tip.x)));
         let path = golden(&format!("{name}.candidates.csv"));
         if writing() {
@@ -94,7 +98,7 @@ fn measuring_and_labelling_give_the_frozen_rows() {
         let candidates = parse_candidates(&text);
         let micrograph = picture(file, um_per_px);
         let mut seconds = StageSeconds::default();
-        let classified = classify_candidates(&micrograph, &candidates, None, &tools, &mut seconds);
+        let classified = classify_candidates(&micrograph, &candidates, &tools, &mut seconds).unwrap();
         let rows: Vec<EndRow> =
             classified.into_iter().map(|c| EndRow { image: file.into(), specimen: name.into(), ..c.row }).collect();
         let path = golden(&format!("{name}.ends.csv"));

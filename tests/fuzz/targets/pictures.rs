@@ -28,7 +28,7 @@ static TOOLS: LazyLock<Tools> = LazyLock::new(|| {
 fuzz_target!(|bytes: &[u8]| {
     let tools = &*TOOLS;
     let Ok(micrograph) = decode_micrograph("fuzz", bytes, &tools.settings.read) else { return };
-    let ends = classify_micrograph(&micrograph, None, tools, &mut StageSeconds::default());
+    let ends = classify_micrograph(&micrograph, None, tools, &mut StageSeconds::default()).expect("bundled networks run");
     picture_quality(&micrograph, &tools.settings.quality);
     let marks: Vec<Mark> = ends.iter().map(|e| Mark { row: &e.row, drawn: &e.measured.drawn }).collect();
     assert!(!overlay::draw(&micrograph, &marks).is_empty());

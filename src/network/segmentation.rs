@@ -1,31 +1,17 @@
-//! A first idea of which pixels belong to the fibre: a small network over a straightened strip.
+//! Which samples of a strip are own fibre, where it is in view, and where its tip lies.
 //!
-//! Planes + initial ends -> [`Segmentation`] for each: how likely each sample is own fibre (also where another fibre hides it),
-//! own fibre in view, and the tip. The segmentation only says *which* edges to measure; where they lie is measured in the picture
-//! ([`crate::measure::shaft`], [`crate::measure::region`]). Made by `scripts/measure/train_strips.py`; `models/README.md`
-//! has its figures.
+//! Maps of the segmentation network -> [`Segmentation`]. It only says *which* edges to measure; where they lie is measured in
+//! the picture. `models/README.md` has its card.
 
-use std::sync::LazyLock;
-
-use rten::Model;
-
-use crate::measure::network::{BEHIND, COLUMNS, PER_WIDTH, ROWS, answers};
-use crate::measure::planes::Planes;
-use crate::measure::shaft::InitialEnd;
+use super::model::Contract;
+use super::strip_input::{self, BEHIND, COLUMNS, InitialEnd, PER_WIDTH, ROWS};
 use crate::units::Point;
 
-/// The network's weights, compiled in: a constant of the program, read once.
-static NETWORK: LazyLock<Option<Model>> = LazyLock::new(|| Model::load_static_slice(WEIGHTS).ok());
-/// Its file.
-pub(super) const WEIGHTS: &[u8] = include_bytes!("../../models/segmentation.onnx");
-
-/// Loads the network unless that is done, and says whether it is usable.
-pub(super) fn loaded() -> bool {
-    NETWORK.is_some()
-}
+/// What the network takes and gives.
+pub(super) const CONTRACT: Contract = strip_input::contract(|[n, ..]| vec![n, 3, ROWS, COLUMNS]);
 
 /// What the network sees in one strip: three maps of 80 rows along the shaft and 48 columns across it.
-pub(super) struct Segmentation {
+pub(crate) struct Segmentation {
     initial: InitialEnd,
     colour: bool,
     maps: Vec<f32>,
@@ -33,7 +19,7 @@ pub(super) struct Segmentation {
 
 /// Which map of a segmentation.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Map {
+pub(crate) enum Map {
     /// Own fibre, also where another fibre hides it.
     Own = 0,
     /// Own fibre in view.
@@ -43,18 +29,24 @@ pub(super) enum Map {
 }
 
 impl Segmentation {
+    /// From the network's logits for the strip of an end; `colour` when the picture has any.
+    pub(crate) fn of(initial: InitialEnd, colour: bool, mut logits: Vec<f32>) -> Self {
+        logits.iter_mut().for_each(|v| *v = 1.0 / (1.0 + (-*v).exp()));
+        Self { initial, colour, maps: logits }
+    }
+
     /// Whether the picture has colour.
-    pub(super) fn has_colour(&self) -> bool {
+    pub(crate) fn has_colour(&self) -> bool {
         self.colour
     }
 
     /// Distance of samples, px.
-    pub(super) fn step(&self) -> f64 {
+    pub(crate) fn step(&self) -> f64 {
         self.initial.width_px / PER_WIDTH
     }
 
     /// Value of a map, 0..1, at a place of the picture; 0 outside the strip.
-    pub(super) fn at(&self, map: Map, p: Point) -> f64 {
+    pub(crate) fn at(&self, map: Map, p: Point) -> f64 {
         let (sin, cos) = self.initial.axis_deg.to_radians().sin_cos();
         let (dx, dy) = (p.x - self.initial.tip.x, p.y - self.initial.tip.y);
         self.sample(
@@ -76,7 +68,7 @@ impl Segmentation {
     }
 
     /// The most likely tip and how likely it is; the middle of the map around its highest place.
-    pub(super) fn tip(&self) -> (Point, f64) {
+    pub(crate) fn tip(&self) -> (Point, f64) {
         let value = |i: usize, j: usize| f64::from(self.maps[(Map::Tip as usize * ROWS + i) * COLUMNS + j]);
         let mut top = (0, 0);
         for i in 0..ROWS {
@@ -107,7 +99,7 @@ impl Segmentation {
     /// Own fibre in every row from near the tip backwards: `[u, left, right, clearness]`, px along and beside the initial axis.
     ///
     /// Each row holds the run of own fibre that carries on from the row before; clearness is 1 where the map has no doubt.
-    pub(super) fn runs(&self, from_u: f64) -> Vec<[f64; 4]> {
+    pub(crate) fn runs(&self, from_u: f64) -> Vec<[f64; 4]> {
         let own = |i: usize, j: usize| f64::from(self.maps[i * COLUMNS + j]);
         let middle = 0.5 * (COLUMNS - 1) as f64;
         let first = ((from_u / self.step() + BEHIND).round().clamp(0.0, (ROWS - 1) as f64)) as usize;
@@ -136,28 +128,5 @@ impl Segmentation {
             runs.push([(i as f64 - BEHIND) * self.step(), px(left), px(right), 1.0 - doubt]);
         }
         runs
-    }
-}
-
-/// Guides for initial ends, in their order; `None` where there is no initial end or the network fails.
-pub(super) fn segmentations(planes: &Planes, roughs: &[Option<InitialEnd>]) -> Vec<Option<Segmentation>> {
-    answers(NETWORK.as_ref(), planes, roughs, 3 * ROWS * COLUMNS)
-        .into_iter()
-        .map(|answer| {
-            let (initial, mut maps) = answer?;
-            maps.iter_mut().for_each(|v| *v = 1.0 / (1.0 + (-*v).exp()));
-            Some(Segmentation { initial, colour: planes.channels() > 1, maps })
-        })
-        .collect()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::measure::network::assert_answers;
-
-    #[test]
-    fn the_runtime_answers_as_onnxruntime_does() {
-        assert_answers(NETWORK.as_ref(), include_str!("../../tests/reference/segmentation.json"));
     }
 }

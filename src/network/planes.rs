@@ -3,23 +3,24 @@
 //! Micrograph -> colour or grey at a point of a level. Level 0 is the picture itself; each further level averages 2 × 2.
 
 use crate::micrograph::Micrograph;
+use crate::raster::bilinear;
 use crate::units::Point;
 
 /// Brightness, or red, green and blue, 0..1; grey pictures fill the first channel only.
-pub(super) type Colour = [f32; 3];
+pub(crate) type Colour = [f32; 3];
 
 /// Difference `a - b` of two colours.
-pub(super) fn minus(a: Colour, b: Colour) -> Colour {
+pub(crate) fn minus(a: Colour, b: Colour) -> Colour {
     [a[0] - b[0], a[1] - b[1], a[2] - b[2]]
 }
 
 /// Scalar product of two colours.
-pub(super) fn dot(a: Colour, b: Colour) -> f32 {
+pub(crate) fn dot(a: Colour, b: Colour) -> f32 {
     a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 }
 
 /// Length of a colour difference.
-pub(super) fn length(a: Colour) -> f32 {
+pub(crate) fn length(a: Colour) -> f32 {
     dot(a, a).sqrt()
 }
 
@@ -31,19 +32,19 @@ struct Level {
 }
 
 /// One picture at halving sizes.
-pub(super) struct Planes<'a> {
+pub(crate) struct Planes<'a> {
     micrograph: &'a Micrograph,
     levels: Vec<Level>,
 }
 
 impl<'a> Planes<'a> {
     /// Only the picture itself so far.
-    pub(super) fn new(micrograph: &'a Micrograph) -> Self {
+    pub(crate) fn new(micrograph: &'a Micrograph) -> Self {
         Self { micrograph, levels: Vec::new() }
     }
 
     /// Makes as many levels as a sampling distance of `coarsest_px` needs, unless they are there.
-    pub(super) fn deepen(&mut self, coarsest_px: f64) {
+    pub(crate) fn deepen(&mut self, coarsest_px: f64) {
         for level in self.levels.len()..level_for(coarsest_px) {
             let (width, height) = self.size(level);
             if width < 2 || height < 2 {
@@ -55,7 +56,7 @@ impl<'a> Planes<'a> {
     }
 
     /// Channels that carry anything: 1 for grey pictures, 3 for colour.
-    pub(super) fn channels(&self) -> usize {
+    pub(crate) fn channels(&self) -> usize {
         if self.micrograph.rgb.is_some() { 3 } else { 1 }
     }
 
@@ -76,7 +77,7 @@ impl<'a> Planes<'a> {
     }
 
     /// Reads the level that suits a sampling distance of `step_px`.
-    pub(super) fn sampler(&self, step_px: f64) -> Sampler<'_> {
+    pub(crate) fn sampler(&self, step_px: f64) -> Sampler<'_> {
         let level = level_for(step_px).min(self.levels.len());
         let pixels = match (level.checked_sub(1), &self.micrograph.rgb) {
             (Some(below), Some(_)) => Pixels::Colour(&self.levels[below].values),
@@ -88,18 +89,18 @@ impl<'a> Planes<'a> {
     }
 
     /// Whether a point lies on the picture and under no burnt-in caption.
-    pub(super) fn shows(&self, p: Point) -> bool {
+    pub(crate) fn shows(&self, p: Point) -> bool {
         self.micrograph.grey.contains(p) && !self.burnt_in(p)
     }
 
     /// Distance of a point from the nearest side of the picture, px; negative outside.
-    pub(super) fn border_distance(&self, p: Point) -> f64 {
+    pub(crate) fn border_distance(&self, p: Point) -> f64 {
         let (w, h) = self.size(0);
         (p.x + 0.5).min(p.y + 0.5).min(w as f64 - 0.5 - p.x).min(h as f64 - 0.5 - p.y)
     }
 
     /// Whether a point lies under a burnt-in caption.
-    pub(super) fn burnt_in(&self, p: Point) -> bool {
+    pub(crate) fn burnt_in(&self, p: Point) -> bool {
         self.micrograph.burnt_in.iter().any(|b| b.contains(p))
     }
 }
@@ -112,7 +113,7 @@ enum Pixels<'a> {
 }
 
 /// One level of a picture, to be read at any place.
-pub(super) struct Sampler<'a> {
+pub(crate) struct Sampler<'a> {
     pixels: Pixels<'a>,
     size: (usize, usize),
     shrink: f64,
@@ -120,37 +121,23 @@ pub(super) struct Sampler<'a> {
 
 impl Sampler<'_> {
     /// Value at a point of the picture by bilinear interpolation; places outside take the nearest edge pixel.
-    pub(super) fn at(&self, p: Point) -> Colour {
-        let (w, h) = self.size;
-        let x = ((p.x + 0.5) * self.shrink - 0.5).clamp(0.0, (w - 1) as f64);
-        let y = ((p.y + 0.5) * self.shrink - 0.5).clamp(0.0, (h - 1) as f64);
-        let (x0, y0) = (x as usize, y as usize);
-        let (x1, y1) = ((x0 + 1).min(w - 1), (y0 + 1).min(h - 1));
-        let parts = ((x - x0 as f64) as f32, (y - y0 as f64) as f32);
-        let corners = [y0 * w + x0, y0 * w + x1, y1 * w + x0, y1 * w + x1];
+    pub(crate) fn at(&self, p: Point) -> Colour {
+        let place = ((p.x + 0.5) * self.shrink - 0.5, (p.y + 0.5) * self.shrink - 0.5);
+        let grey = |values: &[u16]| bilinear(self.size, place, |i| [f32::from(values[i])]);
+        let scaled = |colour: [f32; 3]| colour.map(|v| v / 65535.0);
         match self.pixels {
-            Pixels::Colour(values) => between::<_, 3>(values, corners, parts, f32::from),
-            Pixels::Grey(values) => between::<_, 1>(values, corners, parts, f32::from),
-            Pixels::Bytes(values) => between::<_, 3>(values, corners, parts, |v| f32::from(v) * 257.0),
+            Pixels::Colour(values) => scaled(bilinear(self.size, place, |i| three(values, i).map(f32::from))),
+            Pixels::Grey(values) => [grey(values)[0] / 65535.0, 0.0, 0.0],
+            Pixels::Bytes(values) => {
+                scaled(bilinear(self.size, place, |i| three(values, i).map(|v| f32::from(v) * 257.0)))
+            }
         }
     }
 }
 
-/// Bilinear interpolation between four pixels (top left, top right, bottom left, bottom right), 0..1.
-fn between<T: Copy, const CHANNELS: usize>(
-    values: &[T],
-    corners: [usize; 4],
-    (fx, fy): (f32, f32),
-    grey: impl Fn(T) -> f32,
-) -> Colour {
-    let [a, b, c, d] = corners.map(|pixel| &values[pixel * CHANNELS..][..CHANNELS]);
-    let mut out = [0.0; 3];
-    for k in 0..CHANNELS {
-        let top = grey(a[k]) * (1.0 - fx) + grey(b[k]) * fx;
-        let bottom = grey(c[k]) * (1.0 - fx) + grey(d[k]) * fx;
-        out[k] = (top * (1.0 - fy) + bottom * fy) / 65535.0;
-    }
-    out
+/// The three channels of a pixel.
+fn three<T: Copy>(values: &[T], pixel: usize) -> [T; 3] {
+    [values[3 * pixel], values[3 * pixel + 1], values[3 * pixel + 2]]
 }
 
 /// Half the size, each pixel the mean of four; an odd last row or column is taken twice.

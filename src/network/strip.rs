@@ -2,34 +2,34 @@
 //!
 //! Planes + centreline -> rows along the shaft (u, out of the fibre), columns across it (v, towards (-sin axis, cos axis)).
 
-use crate::measure::planes::{Colour, Planes};
+use super::planes::{Colour, Planes};
 use crate::units::Point;
 
 /// A centre line: a straight axis through an origin, with a bend behind it.
 ///
 /// At the distance `x` along the axis the line lies `offset(x)` beside it; ahead of `straight_from` it goes on straight.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Centreline {
+pub(crate) struct Centreline {
     /// Where `x = 0`, px.
-    pub(super) origin: Point,
+    pub(crate) origin: Point,
     /// Direction of the straight axis out of the fibre, degrees.
-    pub(super) axis_deg: f64,
+    pub(crate) axis_deg: f64,
     /// Offset beside the axis as a polynomial of `x / unit`, in px.
-    pub(super) bend: [f64; 4],
+    pub(crate) bend: [f64; 4],
     /// Unit of length of the polynomial, px.
-    pub(super) unit: f64,
+    pub(crate) unit: f64,
     /// From here outwards the line is straight, px.
-    pub(super) straight_from: f64,
+    pub(crate) straight_from: f64,
 }
 
 impl Centreline {
     /// A straight centreline.
-    pub(super) fn straight(origin: Point, axis_deg: f64) -> Self {
+    pub(crate) fn straight(origin: Point, axis_deg: f64) -> Self {
         Self { origin, axis_deg, bend: [0.0; 4], unit: 1.0, straight_from: 0.0 }
     }
 
     /// Offset and slope at `x`.
-    pub(super) fn offset(&self, x: f64) -> (f64, f64) {
+    pub(crate) fn offset(&self, x: f64) -> (f64, f64) {
         let b = &self.bend;
         let t = x.min(self.straight_from) / self.unit;
         let value = b[0] + t * (b[1] + t * (b[2] + t * b[3]));
@@ -67,21 +67,21 @@ impl Centreline {
 
 /// How a strip is laid out.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Layout {
+pub(crate) struct Layout {
     /// Distance of samples along and across, px.
-    pub(super) step: f64,
+    pub(crate) step: f64,
     /// Rows behind the origin.
-    pub(super) behind: usize,
+    pub(crate) behind: usize,
     /// Rows ahead of the origin.
-    pub(super) ahead: usize,
+    pub(crate) ahead: usize,
     /// Columns on either side of the centre line.
-    pub(super) half: usize,
+    pub(crate) half: usize,
 }
 
 /// A straightened strip.
-pub(super) struct Strip {
+pub(crate) struct Strip {
     /// How it was laid out.
-    pub(super) layout: Layout,
+    pub(crate) layout: Layout,
     /// Centre and direction of each row.
     rows: Vec<(Point, f64)>,
     /// Samples, row-major.
@@ -92,7 +92,7 @@ pub(super) struct Strip {
 
 impl Strip {
     /// Samples a strip.
-    pub(super) fn sample(planes: &Planes, centreline: &Centreline, layout: Layout) -> Self {
+    pub(crate) fn sample(planes: &Planes, centreline: &Centreline, layout: Layout) -> Self {
         let rows = centreline.rows(layout.step, layout.behind, layout.ahead);
         let mut values = Vec::with_capacity(rows.len() * (2 * layout.half + 1));
         let mut shown = Vec::with_capacity(values.capacity());
@@ -110,42 +110,42 @@ impl Strip {
     }
 
     /// Number of rows.
-    pub(super) fn n_u(&self) -> usize {
+    pub(crate) fn n_u(&self) -> usize {
         self.rows.len()
     }
 
     /// Number of columns.
-    pub(super) fn n_v(&self) -> usize {
+    pub(crate) fn n_v(&self) -> usize {
         2 * self.layout.half + 1
     }
 
     /// Sample of row `i`, column `j`.
-    pub(super) fn value(&self, i: usize, j: usize) -> Colour {
+    pub(crate) fn value(&self, i: usize, j: usize) -> Colour {
         self.values[i * self.n_v() + j]
     }
 
     /// Whether the picture shows the sample of row `i`, column `j`.
-    pub(super) fn shown(&self, i: usize, j: usize) -> bool {
+    pub(crate) fn shown(&self, i: usize, j: usize) -> bool {
         self.shown[i * self.n_v() + j]
     }
 
     /// Distance of a row from the origin along the line, px; negative behind it.
-    pub(super) fn u(&self, i: usize) -> f64 {
+    pub(crate) fn u(&self, i: usize) -> f64 {
         (i as f64 - self.layout.behind as f64) * self.layout.step
     }
 
     /// Row nearest to the distance `u`, kept inside the strip.
-    pub(super) fn row(&self, u: f64) -> usize {
+    pub(crate) fn row(&self, u: f64) -> usize {
         ((u / self.layout.step).round() + self.layout.behind as f64).clamp(0.0, (self.n_u() - 1) as f64) as usize
     }
 
     /// Column nearest to the distance `v`, kept inside the strip.
-    pub(super) fn column(&self, v: f64) -> usize {
+    pub(crate) fn column(&self, v: f64) -> usize {
         ((v / self.layout.step).round() + self.layout.half as f64).clamp(0.0, (self.n_v() - 1) as f64) as usize
     }
 
     /// Place in the picture of a point of the strip, at `u` and `v` in px.
-    pub(super) fn place(&self, u: f64, v: f64) -> Point {
+    pub(crate) fn place(&self, u: f64, v: f64) -> Point {
         let i = (u / self.layout.step + self.layout.behind as f64).clamp(0.0, (self.n_u() - 1) as f64);
         let i0 = (i as usize).min(self.n_u() - 1);
         let (centre, deg) = self.rows[i0];
@@ -153,12 +153,12 @@ impl Strip {
     }
 
     /// Centre and direction of a row.
-    pub(super) fn line(&self, i: usize) -> (Point, f64) {
+    pub(crate) fn line(&self, i: usize) -> (Point, f64) {
         self.rows[i]
     }
 
     /// Distances `(u, v)` of a place of the picture along and across the straight part ahead of the origin, px.
-    pub(super) fn locate(&self, p: Point) -> (f64, f64) {
+    pub(crate) fn locate(&self, p: Point) -> (f64, f64) {
         let (centre, deg) = self.rows[self.layout.behind];
         let (sin, cos) = deg.to_radians().sin_cos();
         let (dx, dy) = (p.x - centre.x, p.y - centre.y);
@@ -167,7 +167,7 @@ impl Strip {
 
     /// Change of colour across the strip at every sample: the difference of the means of `reach` columns on either
     /// side, after averaging `2 * along + 1` rows. Row-major like the samples.
-    pub(super) fn across_steps(&self, along: usize, reach: usize) -> Vec<Colour> {
+    pub(crate) fn across_steps(&self, along: usize, reach: usize) -> Vec<Colour> {
         let (n_u, n_v) = (self.n_u(), self.n_v());
         let averaged = self.averaged_along(along);
         let mut out = vec![[0.0; 3]; n_u * n_v];
@@ -187,7 +187,7 @@ impl Strip {
     }
 
     /// Samples averaged over `2 * along + 1` rows, row-major.
-    pub(super) fn averaged_along(&self, along: usize) -> Vec<Colour> {
+    pub(crate) fn averaged_along(&self, along: usize) -> Vec<Colour> {
         let (n_u, n_v) = (self.n_u(), self.n_v());
         let mut out = vec![[0.0; 3]; n_u * n_v];
         for i in 0..n_u {

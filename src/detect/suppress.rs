@@ -1,6 +1,7 @@
 //! Candidates -> one candidate per end.
 
-use super::Candidate;
+use super::candidate::Candidate;
+use super::decode::Detection;
 use crate::settings::DetectSettings;
 use crate::units::{Point, direction_gap_deg};
 
@@ -49,6 +50,12 @@ pub(super) fn along_across(from: Point, axis_deg: f64, to: Point) -> (f64, f64) 
     let (sin, cos) = axis_deg.to_radians().sin_cos();
     let (dx, dy) = (to.x - from.x, to.y - from.y);
     (dx * cos + dy * sin, dy * cos - dx * sin)
+}
+
+/// Drops weaker detections on the end of a stronger one; only detections of at least `min_kept_detection` stay.
+pub(super) fn keep(detections: &[Detection], settings: &DetectSettings) -> Vec<Detection> {
+    let strong = detections.iter().filter(|h| h.candidate.score >= settings.min_kept_detection).copied().collect();
+    keep_strongest(strong, |h: &Detection| h.candidate, settings)
 }
 
 #[cfg(test)]

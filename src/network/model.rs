@@ -1,0 +1,146 @@
+//! One network: loaded under limits, proven before the first picture, every answer checked.
+//!
+//! Each thread that asks has a runtime thread of its own: sums are then added in one order whatever the number of threads,
+//! and memory that a picture has freed serves the next one.
+
+use std::io::Read;
+use std::path::Path;
+use std::sync::Arc;
+
+use rten::{Model, RunOptions, ThreadPool};
+use rten_tensor::prelude::*;
+use rten_tensor::{NdTensor, Tensor};
+
+use super::shapes;
+
+thread_local! {
+    static OWN: Arc<ThreadPool> = Arc::new(ThreadPool::with_num_threads(1));
+}
+
+/// Why a network gives no answer.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[non_exhaustive]
+pub enum NetworkError {
+    /// The file cannot be read, is no network of the expected kind, or is not safe to run.
+    #[error("network {name}: {reason}")]
+    Unusable {
+        /// File name, or `bundled NAME`.
+        name: String,
+        /// What is wrong with it.
+        reason: String,
+    },
+    /// A network that was proven when loaded fails on a picture.
+    #[error("network {name} failed on this picture: {reason}")]
+    Failed {
+        /// File name, or `bundled NAME`.
+        name: String,
+        /// What the runtime said, or what is wrong with the answer.
+        reason: String,
+    },
+}
+
+impl NetworkError {
+    /// A fault of something that is compiled in.
+    pub(crate) fn bundled(reason: String) -> Self {
+        Self::Unusable { name: "bundled".to_owned(), reason }
+    }
+}
+
+/// The bytes of a file of a network or of what belongs to it.
+///
+/// # Errors
+/// When it cannot be read, is no plain file, or is larger than any network.
+pub(crate) fn read_file(path: &Path) -> Result<Vec<u8>, NetworkError> {
+    let unusable = |reason: String| NetworkError::Unusable { name: path.display().to_string(), reason };
+    let file = std::fs::File::open(path).map_err(|e| unusable(e.to_string()))?;
+    if !file.metadata().is_ok_and(|m| m.is_file()) {
+        return Err(unusable("is no plain file".to_owned()));
+    }
+    let mut bytes = Vec::new();
+    file.take(shapes::MAX_BYTES as u64 + 1).read_to_end(&mut bytes).map_err(|e| unusable(e.to_string()))?;
+    if shapes::MAX_BYTES < bytes.len() {
+        return Err(unusable(format!("is larger than {} MB", shapes::MAX_BYTES >> 20)));
+    }
+    Ok(bytes)
+}
+
+/// What a network of one kind takes and gives.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Contract {
+    /// Shapes of input with which a network is proven: two, so that nothing is fixed to one size.
+    pub(crate) trials: [[usize; 4]; 2],
+    /// Shape of the answer to an input of a shape.
+    pub(crate) answer: fn([usize; 4]) -> Vec<usize>,
+    /// Largest input that it is ever shown; inner values are bounded for it.
+    pub(crate) largest: [usize; 4],
+}
+
+/// A network with one input and one output.
+pub(crate) struct Network {
+    name: String,
+    model: Model,
+    contract: Contract,
+    digest: [u8; 32],
+}
+
+impl Network {
+    /// Loads a network from the bytes of an ONNX file and proves it on two inputs.
+    ///
+    /// # Errors
+    /// When the bytes are no network, hold operators that none of ours has, can grow beyond memory, or answer otherwise than
+    /// the contract says.
+    pub(crate) fn load(name: &str, bytes: Vec<u8>, contract: Contract) -> Result<Self, NetworkError> {
+        let unusable = |reason: String| NetworkError::Unusable { name: name.to_owned(), reason };
+        shapes::check(&bytes, contract.largest).map_err(unusable)?;
+        let digest = *blake3::hash(&bytes).as_bytes();
+        let model = Model::load(bytes).map_err(|e| unusable(e.to_string()))?;
+        let network = Self { name: name.to_owned(), model, contract, digest };
+        for shape in contract.trials {
+            network.answer(NdTensor::zeros(shape)).map_err(unusable)?;
+        }
+        Ok(network)
+    }
+
+    /// BLAKE3 of the file.
+    pub(crate) fn digest(&self) -> [u8; 32] {
+        self.digest
+    }
+
+    /// The answer to an input, in the shape that the contract says, all numbers finite.
+    ///
+    /// # Errors
+    /// When the runtime fails or the answer is another.
+    pub(crate) fn run(&self, input: NdTensor<f32, 4>) -> Result<Tensor<f32>, NetworkError> {
+        self.answer(input).map_err(|reason| NetworkError::Failed { name: self.name.clone(), reason })
+    }
+
+    /// As [`Network::run`], for a caller that holds a whole picture: while it waits, a worker of a pool would take up another
+    /// picture (and so hold two at once), a thread of its own does not.
+    ///
+    /// # Errors
+    /// As [`Network::run`].
+    pub(crate) fn run_alone(&self, input: NdTensor<f32, 4>) -> Result<Tensor<f32>, NetworkError> {
+        if rayon::current_thread_index().is_none() {
+            return self.run(input);
+        }
+        std::thread::scope(|scope| {
+            let worker = scope.spawn(|| self.run(input));
+            let stopped = || NetworkError::Failed { name: self.name.clone(), reason: "its runtime stopped".to_owned() };
+            worker.join().unwrap_or_else(|_| Err(stopped()))
+        })
+    }
+
+    fn answer(&self, input: NdTensor<f32, 4>) -> Result<Tensor<f32>, String> {
+        let expected = (self.contract.answer)(input.shape());
+        let options = RunOptions::default().with_thread_pool(Some(OWN.with(Arc::clone)));
+        let value = self.model.run_one(input.into(), Some(options)).map_err(|e| e.to_string())?;
+        let answer = value.into_tensor::<f32>().ok_or("answers with something else than numbers")?;
+        if answer.shape() != expected.as_slice() {
+            return Err(format!("answers with shape {:?}, expected {expected:?}", answer.shape()));
+        }
+        if !answer.iter().all(|v| v.is_finite()) {
+            return Err("answers with numbers that are not finite".to_owned());
+        }
+        Ok(answer)
+    }
+}
