@@ -107,6 +107,11 @@ impl Settings {
         {
             return Err(malformed(format!("{old} is called {new} now; rename it there")));
         }
+        if let Ok(table) = text.parse::<toml::Table>()
+            && let Some(key) = data::no_longer_a_setting(&table)
+        {
+            return Err(malformed(format!("{key} is no setting any more but part of the models; leave it out")));
+        }
         let settings: Self = toml::from_str(&text).map_err(|e| malformed(one_line(&e)))?;
         settings.check()?;
         Ok(settings)

@@ -6,7 +6,7 @@
 //! the adjusted Rand index by view: cross-validated by folder, and for the `--judge` folders with the weights of all.
 
 use breakface::carrier::learn::{self, KnownPair};
-use breakface::carrier::pairs::{EVIDENCE, Scene};
+use breakface::carrier::pairs::Scene;
 use breakface::carrier::{CarrierInput, PairWeights, View, edge_direction_deg, group_inputs};
 use breakface::settings::CarrierSettings;
 use breakface::stats::agreement::adjusted_rand;

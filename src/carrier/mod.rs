@@ -20,9 +20,13 @@ pub mod linkage;
 // Pairs of known carriers -> weights.
 pub mod learn;
 
-// All of it.
+// Ends -> carriers.
 mod group;
 
+// An end against the others of its carrier.
+mod company;
+
+pub use company::set_features;
 pub use group::{group, group_inputs};
 pub use input::{CarrierInput, View, edge_direction_deg};
 pub use weights::PairWeights;

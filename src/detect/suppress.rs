@@ -6,7 +6,7 @@ use crate::settings::DetectSettings;
 use crate::units::{Point, direction_gap_deg};
 
 /// Keeps the strongest candidate of each end: strongest first, weaker ones too near to a stronger one go.
-pub(super) fn merge(found: Vec<Candidate>, settings: &DetectSettings) -> Vec<Candidate> {
+pub(crate) fn merge(found: Vec<Candidate>, settings: &DetectSettings) -> Vec<Candidate> {
     keep_strongest(found, |c: &Candidate| *c, settings)
 }
 

@@ -24,7 +24,6 @@ use crate::units::{Point, direction_gap_deg, wrap_deg};
 pub(super) fn unmeasured(candidate: &Candidate) -> MeasuredEnd {
     let mut features = FeatureRow::default();
     features.set("detection_score", Some(candidate.score));
-    features.set("network_p_sheared", candidate.network_p_sheared);
     MeasuredEnd {
         tip: candidate.tip,
         axis_deg: candidate.axis_deg,
@@ -45,6 +44,7 @@ pub(super) fn measure_end(
 ) -> MeasuredEnd {
     let (planes, settings) = (context.planes, context.settings);
     let mut end = unmeasured(candidate);
+    end.features.set("network_p_sheared", Some(logistic(evidence.strip.look)));
     let d = shaft.diameter;
     end.drawn = shaft.drawn();
     shaft_features(&mut end.features, shaft, candidate, context);
@@ -61,6 +61,10 @@ pub(super) fn measure_end(
     end.features.set("border_distance", Some(planes.border_distance(end.tip) / d));
     quality::judge(&mut end, settings);
     end
+}
+
+fn logistic(logit: f64) -> f64 {
+    1.0 / (1.0 + (-logit).exp())
 }
 
 /// Direction of the shaft over the last 1.5 diameters behind `u`: the traced centre line's, fused with the regressed one.

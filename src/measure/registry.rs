@@ -27,7 +27,7 @@ pub struct Feature {
 }
 
 /// Version of the feature table; a model of another major version is refused.
-pub const FEATURE_SCHEMA: &str = "breakface-features/2.0";
+pub const FEATURE_SCHEMA: &str = "breakface-features/2.1";
 
 const fn entry(
     name: &'static str,
@@ -37,6 +37,10 @@ const fn entry(
     meaning: &'static str,
 ) -> Feature {
     Feature { name, unit, meaning, source, stage: Stage::Picture, for_label }
+}
+
+const fn company(name: &'static str, unit: &'static str, source: &'static str, meaning: &'static str) -> Feature {
+    Feature { name, unit, meaning, source, stage: Stage::Company, for_label: true }
 }
 
 /// Every feature in column order. The single source: CSV header, Parquet schema, README table and tree lookup derive
@@ -89,7 +93,7 @@ pub const FEATURES: &[Feature] = &[
     entry("axis_shift_deg", "deg", "ours", false, "How far measuring turned the axis from the detector's."),
     entry("width_shift", "1", "ours", false, "Measured diameter over the detector's, natural logarithm."),
     entry("detection_score", "1", "ours", false, "Confidence of the detector that a fibre ends here."),
-    entry("network_p_sheared", "1", "ours", true, "The detector network's impression that the end looks sheared."),
+    entry("network_p_sheared", "1", "regression network, models/README.md", false, "The network's impression of the straightened end: chance that it looks sheared, 0..1."),
     entry("strand_count", "1", "regression network, models/README.md", true, "Strands into which the end is divided; 1 = undivided."),
     entry("divided_length", "d", "regression network, models/README.md", true, "Length of the divided part of the end; 0 = undivided."),
     entry("tail_width", "1", "regression network, models/README.md", true, "Width of a drawn tail over the diameter; 1 = no tail."),
@@ -110,6 +114,10 @@ pub const FEATURES: &[Feature] = &[
     entry("form_p_torn", "1", "regression network, models/README.md", false, "The network's figure, of all forms together 1, that the end is a torn cut."),
     entry("form_p_crushed", "1", "regression network, models/README.md", false, "The network's figure, of all forms together 1, that the end is a crushed cut."),
     entry("form_p_fused", "1", "regression network, models/README.md", false, "The network's figure, of all forms together 1, that the end is a fused cut."),
+    company("carrier_cut_deviation_deg", "deg", "design: section 3; Mardia and Jupp 2000, section 1.1", "Angle between the end's straight edge and the common plane of its carrier's other ends; empty without company."),
+    company("carrier_cut_resultant", "1", "design: section 3; Mardia and Jupp 2000, section 1.1", "How alike the straight edges of its carrier's other ends lie: resultant length of the doubled angles, 0..1."),
+    company("carrier_plane_distance", "d", "design: section 3", "Distance of the tip from the common plane of its carrier's other ends."),
+    company("carrier_tip_stagger", "d", "design: section 3", "How far the tips of its carrier scatter along the line: scaled median absolute deviation."),
 ];
 
 /// The values of [`FEATURES`], in its order; `None` = could not be measured.
@@ -128,9 +136,12 @@ impl FeatureRow {
         FEATURES.iter().position(|f| f.name == name)
     }
 
-    /// Value of a feature by name; `None` also for names that do not exist.
+    /// Value of a feature by name; `None` = could not be measured.
+    ///
+    /// # Panics
+    /// When no feature has this name: a fault of the caller ([`FeatureRow::index`] tells for names from outside).
     pub fn get(&self, name: &str) -> Option<f64> {
-        Self::index(name).and_then(|i| self.0[i])
+        self.0[Self::known(name)]
     }
 
     /// Sets a feature; values that are not finite become missing.
@@ -138,8 +149,11 @@ impl FeatureRow {
     /// # Panics
     /// When no feature has this name: a fault of the caller.
     pub fn set(&mut self, name: &str, value: Option<f64>) {
-        let index = Self::index(name).unwrap_or_else(|| panic!("no feature is called {name}"));
-        self.0[index] = value.filter(|v| v.is_finite());
+        self.0[Self::known(name)] = value.filter(|v| v.is_finite());
+    }
+
+    fn known(name: &str) -> usize {
+        Self::index(name).unwrap_or_else(|| panic!("no feature is called {name}"))
     }
 
     /// All values in registry order.

@@ -8,6 +8,9 @@ use crate::network::StripCache;
 use crate::settings::MeasureSettings;
 use crate::units::{Point, direction_gap_deg};
 
+// Turns, mirrors, sizes, greys.
+mod metamorphic;
+
 /// A fibre end in its own frame: u out of the fibre from the middle of the end, v across, both in diameters.
 #[derive(Clone, Copy)]
 enum Form {

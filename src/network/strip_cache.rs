@@ -45,7 +45,9 @@ impl StripNetworks {
     /// Digest of the weights and of the numbers fitted with them: what they are changes what is measured.
     pub(crate) fn digest() -> String {
         let mut hasher = blake3::Hasher::new();
-        [REGRESSION, SEGMENTATION, crate::fitted::FILE].iter().for_each(|bytes| drop(hasher.update(bytes)));
+        for bytes in [REGRESSION, SEGMENTATION, crate::fitted::FILE] {
+            hasher.update(bytes);
+        }
         hasher.finalize().to_hex().to_string()
     }
 }

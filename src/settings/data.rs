@@ -74,6 +74,16 @@ pub(super) fn old_name(table: &toml::Table) -> Option<(String, String)> {
     names.find_map(|(new, old)| (new != old).then_some((old, new)))
 }
 
+/// The first key of a settings file that version 0.1.0 had and that is no setting any more.
+pub(super) fn no_longer_a_setting(table: &toml::Table) -> Option<String> {
+    let data = serde_json::to_value(table).ok()?;
+    let gone = |key: &str| {
+        let within = |old: &&str| key.strip_prefix(*old).is_some_and(|rest| rest.is_empty() || rest.starts_with('.'));
+        renamed::NO_LONGER_SETTINGS.iter().any(|old| within(&old))
+    };
+    leaves(&data).into_iter().map(|(key, _)| key).find(|key| gone(key))
+}
+
 /// Every value that is no section, with its dotted key.
 pub(super) fn leaves(data: &Value) -> Vec<(String, Value)> {
     fn walk(prefix: &str, map: &Map<String, Value>, to: &mut Vec<(String, Value)>) {
@@ -114,6 +124,14 @@ mod tests {
         let mut settings = Settings::default();
         settings.face.fewest_ends = 17;
         assert_eq!(Settings::from_data(&settings.to_data().unwrap()), (settings, Vec::new()));
+    }
+
+    #[test]
+    fn fitted_numbers_are_named_as_no_settings() {
+        let gone = |text: &str| no_longer_a_setting(&text.parse().unwrap());
+        assert_eq!(gone("[measure]\nkin_spread = 0.1").as_deref(), Some("measure.kin_spread"));
+        assert_eq!(gone("[carrier.weights]\nbias = 1.0").as_deref(), Some("carrier.weights.bias"));
+        assert_eq!(gone("[carrier]\nfewest_members = 3"), None);
     }
 
     #[test]
