@@ -290,7 +290,7 @@ impl SeriesRun<'_> {
         clock.lap(&mut seconds.read);
         let ends = match classify_micrograph(&micrograph, job.series.carriers, self.tools, &mut seconds) {
             Ok(ends) => ends,
-            Err(error) => return Ok(self.failed(job, format!("{name}: {error}"), &hash)),
+            Err(error) => return Ok(self.failed(job, format!("{}: {error}", text(&job.path)), &hash)),
         };
         clock = Clock(Instant::now());
         if self.options.overlays {
