@@ -4,6 +4,7 @@
 
 use super::end_region::EndRegion;
 use super::evidence::{Context, EndEvidence};
+use super::form;
 use super::fuse::{Outliers, fuse};
 use super::measured::{Drawn, MeasuredEnd};
 use super::quality;
@@ -45,6 +46,7 @@ pub(super) fn measure_end(
     let (planes, settings) = (context.planes, context.settings);
     let mut end = unmeasured(candidate);
     end.features.set("network_p_sheared", Some(logistic(evidence.strip.look)));
+    form::set(&mut end.features, &evidence.answer);
     let d = shaft.diameter;
     end.drawn = shaft.drawn();
     shaft_features(&mut end.features, shaft, candidate, context);

@@ -66,6 +66,7 @@ fn evidence(
             initial,
             regression: Regression::of(&numbers, &fitted.regression),
             strip: StripEvidence::of(&numbers),
+            answer: numbers,
             segmentation,
         })
         .collect())

@@ -26,6 +26,8 @@ pub(super) struct EndEvidence {
     pub(super) regression: Regression,
     /// What the strip says of the end as a whole.
     pub(super) strip: StripEvidence,
+    /// All numbers of the regression network for the strip.
+    pub(super) answer: Vec<f32>,
     /// Which pixels are own fibre.
     pub(super) segmentation: Segmentation,
 }

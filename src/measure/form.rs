@@ -3,7 +3,7 @@
 //! Twelve figures for what kind of end it is, and eight readings that describe divided, drawn, flared and torn ends. A
 //! network that does not give them leaves all of them missing.
 
-use crate::measure::FeatureRow;
+use super::registry::FeatureRow;
 
 /// Where the figures for the forms stand in the answer: logits, in the order of [`FORM_FEATURES`].
 const FORM_LOGITS: usize = 15;

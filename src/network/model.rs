@@ -144,3 +144,40 @@ impl Network {
         Ok(answer)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::network::strip_input::{self, COLUMNS, ROWS};
+
+    const REGRESSION: &[u8] = include_bytes!("../../models/regression.onnx");
+
+    fn reason(network: Result<Network, NetworkError>) -> String {
+        network.err().map(|e| e.to_string()).unwrap_or_default()
+    }
+
+    #[test]
+    fn answers_of_another_shape_are_found_out_when_loading() {
+        let contract = strip_input::contract(|[n, ..]| vec![n, 7]);
+        let refused = reason(Network::load("odd.onnx", REGRESSION.to_vec(), contract));
+        assert!(refused.starts_with("network odd.onnx: answers with shape"), "{refused}");
+        // Right for one size and wrong for the other.
+        let contract = strip_input::contract(|_| vec![1, super::super::regression::OUTPUTS]);
+        assert!(reason(Network::load("odd.onnx", REGRESSION.to_vec(), contract)).contains("answers with shape"));
+    }
+
+    #[test]
+    fn answers_that_are_not_finite_fail() {
+        let network = Network::load("own", REGRESSION.to_vec(), super::super::regression::CONTRACT).expect("usable");
+        let failed = network.run(NdTensor::full([1, 3, ROWS, COLUMNS], f32::NAN)).expect_err("not finite");
+        assert!(failed.to_string().contains("own failed on this picture"), "{failed}");
+        assert!(network.run(NdTensor::zeros([1, 3, ROWS, COLUMNS])).is_ok());
+    }
+
+    #[test]
+    fn only_plain_files_of_a_bounded_length_are_read() {
+        let folder = tempfile::tempdir().expect("a folder");
+        assert!(read_file(folder.path()).is_err_and(|e| e.to_string().contains("plain file")));
+        assert!(read_file(&folder.path().join("none.onnx")).is_err_and(|e| e.to_string().contains("none.onnx")));
+    }
+}
