@@ -1,6 +1,6 @@
 //! How far the tree is cut back, how soft its thresholds are and how much its steps shrink: chosen on unseen ends.
 
-use super::cross::{Folds, Grown, Plan, Variant, unseen};
+use super::cross::{ALWAYS_LEARNT, Folds, Grown, Plan, Variant, n_folds, unseen};
 use super::fit::Rows;
 use super::prune::{penalties, pruned};
 use crate::settings::LabelSettings;
@@ -120,8 +120,8 @@ const LOSS_FLOOR: f64 = 0.002;
 /// Weighted mean log loss in each fold, both classes of the whole table weighing the same.
 fn fold_losses(rows: &Rows, folds: &Folds, p: &[f64]) -> Vec<f64> {
     let weights = rows.balanced_weights();
-    let mut sums = vec![(0.0, 0.0); folds.iter().max().map_or(0, |m| m + 1)];
-    for (row, &fold) in folds.iter().enumerate() {
+    let mut sums = vec![(0.0, 0.0); n_folds(folds)];
+    for (row, &fold) in folds.iter().enumerate().filter(|(_, f)| **f != ALWAYS_LEARNT) {
         let right = if rows.classes[row] == 0 { p[row] } else { 1.0 - p[row] };
         sums[fold].0 -= weights[row] * right.clamp(LOSS_FLOOR, 1.0 - LOSS_FLOOR).ln();
         sums[fold].1 += weights[row];

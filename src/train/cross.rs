@@ -13,20 +13,51 @@ use rand::seq::SliceRandom;
 use rand_chacha::ChaCha8Rng;
 use rayon::prelude::*;
 
-/// Fold of each row in one repeat.
+/// Fold of each row in one repeat; [`ALWAYS_LEARNT`] = in no fold.
 pub type Folds = Vec<usize>;
 
+/// Fold of rows that are learnt from in every fold and never judged.
+pub const ALWAYS_LEARNT: usize = usize::MAX;
+
+/// Number of folds.
+pub fn n_folds(folds: &Folds) -> usize {
+    folds.iter().filter(|f| **f != ALWAYS_LEARNT).max().map_or(0, |m| m + 1)
+}
+
+/// Least share of the ends of either class that must stay when a picture family is left out: what is learnt from less says
+/// nothing of the model that learns from all.
+const LEAST_LEFT: f64 = 0.25;
+
 /// Folds that leave out one picture family each: first by instrument (the part of the name before the slash), then, where
-/// that differs, by instrument and light. None of a kind of which there is only one.
-pub fn family_folds(families: &[&str]) -> Vec<Folds> {
+/// that differs, by instrument and light. Families without which too little is left are never judged; a kind of which fewer
+/// than two can be judged gives no folds.
+pub fn family_folds(families: &[&str], classes: &[usize]) -> Vec<Folds> {
     let instruments: Vec<&str> = families.iter().map(|f| instrument(f)).collect();
     let (coarse, fine) = (numbered(&instruments), numbered(families));
     let mut out = vec![coarse];
     if out[0] != fine {
         out.push(fine);
     }
-    out.retain(|folds| folds.iter().any(|f| *f != 0));
-    out
+    out.into_iter().filter_map(|folds| judgeable(folds, classes)).collect()
+}
+
+/// Marks families without which too little is left; `None` when fewer than two remain to be judged.
+fn judgeable(mut folds: Folds, classes: &[usize]) -> Option<Folds> {
+    let count = |fold: Option<usize>, class: usize| -> f64 {
+        let of = |r: &usize| classes[*r] == class && fold.is_none_or(|f| folds[*r] == f);
+        (0..folds.len()).filter(of).count() as f64
+    };
+    let n_classes = classes.iter().max().map_or(0, |m| m + 1);
+    let leaves_enough = |fold: usize| {
+        (0..n_classes).all(|class| count(Some(fold), class) <= (1.0 - LEAST_LEFT) * count(None, class))
+    };
+    let kept: Vec<bool> = (0..n_folds(&folds)).map(leaves_enough).collect();
+    for fold in &mut folds {
+        if !kept[*fold] {
+            *fold = ALWAYS_LEARNT;
+        }
+    }
+    (2 <= kept.into_iter().filter(|k| *k).count()).then_some(folds)
 }
 
 /// `braid` of `braid/sem`.
@@ -104,7 +135,7 @@ pub struct Plan<'a> {
 
 /// Raw probabilities of ends by trees that had not seen their group: for each variant (one for a forest), one value per row.
 pub fn unseen(plan: Plan<'_>, folds: &Folds, grown: Grown<'_>) -> Vec<Vec<f64>> {
-    let n_folds = folds.iter().max().map_or(0, |m| m + 1);
+    let n_folds = n_folds(folds);
     let n_out = match grown {
         Grown::Tree(variants) => variants.len(),
         Grown::Forest(_) => 1,
@@ -194,11 +225,23 @@ mod tests {
 
     #[test]
     fn families_are_left_out_by_instrument_and_by_light() {
-        let families = ["braid/sem", "braid/ring", "real", "braid/sem"];
-        assert_eq!(family_folds(&families), [vec![0, 0, 1, 0], vec![1, 0, 2, 1]]);
-        assert_eq!(family_folds(&["a/x", "a/y"]), [vec![0, 1]]);
-        assert_eq!(family_folds(&["a", "b"]), [vec![0, 1]]);
-        assert!(family_folds(&["a", "a"]).is_empty() && family_folds(&[]).is_empty());
+        let families = ["braid/sem", "braid/ring", "real", "wide", "braid/sem", "braid/ring", "real", "wide"];
+        let classes = [0, 0, 0, 0, 1, 1, 1, 1];
+        let expected = [vec![0, 0, 1, 2, 0, 0, 1, 2], vec![1, 0, 2, 3, 1, 0, 2, 3]];
+        assert_eq!(family_folds(&families, &classes), expected);
+        assert_eq!(family_folds(&["a/x", "a/y"], &[0, 1]), Vec::<Folds>::new());
+        assert_eq!(family_folds(&["a", "b", "a", "b"], &[0, 0, 1, 1]), [vec![0, 1, 0, 1]]);
+        assert!(family_folds(&["a", "a"], &[0, 1]).is_empty() && family_folds(&[], &[]).is_empty());
+    }
+
+    #[test]
+    fn a_family_without_which_little_is_left_is_never_judged() {
+        // Of ten ends of each class eight are of family a: without it there is too little to learn from.
+        let families: Vec<&str> = (0..20).map(|i| if i % 10 < 8 { "a" } else if i % 10 == 8 { "b" } else { "c" }).collect();
+        let classes: Vec<usize> = (0..20).map(|i| usize::from(10 <= i)).collect();
+        let folds = family_folds(&families, &classes);
+        assert!((0..20).all(|r| (folds[0][r] == ALWAYS_LEARNT) == (families[r] == "a")));
+        assert_eq!(n_folds(&folds[0]), 3);
     }
 
     #[test]

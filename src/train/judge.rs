@@ -2,7 +2,7 @@
 
 use super::band::{BandLimits, Judged, choose_band};
 use super::calibrate::{CalibrationPrior, Seen, fit_calibration};
-use super::cross::Folds;
+use super::cross::{ALWAYS_LEARNT, Folds, n_folds};
 use super::figures::Confusion;
 use super::fit::Rows;
 use crate::settings::LabelSettings;
@@ -118,8 +118,8 @@ pub fn limits(settings: &LabelSettings) -> BandLimits {
 pub struct Repeat {
     /// Probability, truth and weight of each row.
     pub seen: Vec<Seen>,
-    /// Label of each row.
-    pub said: Vec<Label>,
+    /// Label of each row; missing for those that were never judged.
+    pub said: Vec<Option<Label>>,
     /// Whether the witnesses contradicted each other.
     pub contradict: Vec<bool>,
 }
@@ -128,14 +128,18 @@ pub struct Repeat {
 pub fn judge_repeat(evidence: Evidence<'_>, folds: &Folds, settings: &LabelSettings) -> Repeat {
     let n = folds.len();
     let end = |r: usize| Seen { p: 0.5, sheared: evidence.classes[r] == 0, weight: evidence.weights[r] };
-    let mut out = Repeat { seen: (0..n).map(end).collect(), said: vec![Label::Unclear; n], contradict: vec![false; n] };
-    for fold in 0..folds.iter().max().map_or(0, |m| m + 1) {
-        let others: Vec<usize> = (0..n).filter(|&r| folds[r] != fold).collect();
+    let mut out = Repeat { seen: (0..n).map(end).collect(), said: vec![None; n], contradict: vec![false; n] };
+    for fold in 0..n_folds(folds) {
+        let judged: Vec<usize> = (0..n).filter(|&r| folds[r] == fold).collect();
+        if judged.is_empty() {
+            continue;
+        }
+        let others: Vec<usize> = (0..n).filter(|&r| folds[r] != fold && folds[r] != ALWAYS_LEARNT).collect();
         let court = evidence.fit(&others, settings);
-        for r in (0..n).filter(|&r| folds[r] == fold) {
+        for r in judged {
             let heard = evidence.hear(r, &court.witnesses);
             out.seen[r].p = heard.p_sheared.unwrap_or(0.5);
-            out.said[r] = court.label(&heard);
+            out.said[r] = Some(court.label(&heard));
             out.contradict[r] = heard.contradict;
         }
     }
@@ -146,7 +150,9 @@ pub fn judge_repeat(evidence: Evidence<'_>, folds: &Folds, settings: &LabelSetti
 pub fn confusions(rows: &Rows, repeats: &[Repeat]) -> Vec<Confusion> {
     let count = |repeat: &Repeat| {
         let mut table = Confusion::default();
-        repeat.said.iter().enumerate().for_each(|(r, &s)| table.add(CLASSES[rows.classes[r]], s));
+        for (r, said) in repeat.said.iter().enumerate() {
+            said.iter().for_each(|&s| table.add(CLASSES[rows.classes[r]], s));
+        }
         table
     };
     repeats.iter().map(count).collect()
@@ -165,7 +171,7 @@ pub struct PartFigures {
 pub fn by_part(rows: &Rows, repeats: &[Repeat], names: &[&str]) -> Vec<PartFigures> {
     let mut parts: BTreeMap<&str, Vec<Confusion>> = BTreeMap::new();
     for (i, repeat) in repeats.iter().enumerate() {
-        for (row, &label) in repeat.said.iter().enumerate() {
+        for (row, label) in repeat.said.iter().enumerate().filter_map(|(r, s)| s.map(|s| (r, s))) {
             let tables = parts.entry(names[row]).or_insert_with(|| vec![Confusion::default(); repeats.len()]);
             tables[i].add(CLASSES[rows.classes[row]], label);
         }

@@ -110,7 +110,7 @@ pub fn train(table: &TrainingTable, settings: &LabelSettings, options: &Options)
     let (groups, names) = table.groups();
     let families = table.families();
     let plan = Plan { rows: &rows, settings, share: 1.0, groups: &groups };
-    let splits = Splits::new(&groups, &families, settings);
+    let splits = Splits::new(&groups, &families, &rows.classes, settings);
     let grown = grow(&rows, &all(&rows), tree_growth(settings), &mut ChaCha8Rng::seed_from_u64(settings.seed));
     let Chosen { variant, pruning } = choose(plan, splits.fitting(), &grown, &splits.by_family);
 
@@ -127,7 +127,7 @@ pub fn train(table: &TrainingTable, settings: &LabelSettings, options: &Options)
         Kind::Tree => Vec::new(),
     };
     let own: Vec<f64> = rows.values.iter().map(|v| variant.rule.p_of_trees(&tree, &forest, v)).collect();
-    let court = final_court(&raw, evidence(&own), settings);
+    let court = final_court(&raw, &splits, evidence(&own), settings);
 
     let (folds, families_left_out) = splits.numbers();
     let figures = Figures {
@@ -166,8 +166,8 @@ pub fn train(table: &TrainingTable, settings: &LabelSettings, options: &Options)
 }
 
 /// Calibrations, weights and band from all unseen ends, and the band held against what the final tree says (`own`).
-fn final_court(raw: &Raw, own: Evidence<'_>, settings: &LabelSettings) -> Court {
-    let pool = raw.pool(own);
+fn final_court(raw: &Raw, splits: &Splits, own: Evidence<'_>, settings: &LabelSettings) -> Court {
+    let pool = raw.pool(splits, own);
     let court = pool.evidence().fit(&pool.all(), settings);
     let rows: Vec<usize> = (0..own.classes.len()).collect();
     let unclear = settle_band(court.unclear, &own.judged(&rows, &court.witnesses), limits(settings));

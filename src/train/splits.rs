@@ -1,6 +1,6 @@
 //! Every way in which rows are parted, and what the trees of each part say of the ends they have not seen.
 
-use super::cross::{Folds, Grown, Plan, Variant, family_folds, folds, unseen};
+use super::cross::{ALWAYS_LEARNT, Folds, Grown, Plan, Variant, family_folds, folds, unseen};
 use super::figures::without_unclear;
 use super::fit::Rows;
 use super::judge::{Evidence, Repeat, judge_repeat};
@@ -19,11 +19,11 @@ pub struct Splits {
 
 impl Splits {
     /// Splits of rows with these specimens and families.
-    pub fn new(groups: &[usize], families: &[&str], settings: &LabelSettings) -> Self {
+    pub fn new(groups: &[usize], families: &[&str], classes: &[usize], settings: &LabelSettings) -> Self {
         let by_specimen = folds(groups, settings);
         let each: Vec<usize> = (0..groups.len()).collect();
         let by_end = if by_specimen.is_empty() { folds(&each, settings) } else { Vec::new() };
-        Self { by_specimen, by_family: family_folds(families), by_end }
+        Self { by_specimen, by_family: family_folds(families, classes), by_end }
     }
 
     /// The repeats that choices and calibrations are made on.
@@ -33,7 +33,13 @@ impl Splits {
 
     /// Folds by specimen and number of families, 0 where nothing can be judged.
     pub fn numbers(&self) -> (u32, u32) {
-        let n = |repeats: &[Folds]| repeats.first().and_then(|f| f.iter().max()).map_or(0, |m| *m as u32 + 1);
+        let n = |repeats: &[Folds]| {
+            let mut folds: Vec<usize> = repeats.first().cloned().unwrap_or_default();
+            folds.retain(|f| *f != ALWAYS_LEARNT);
+            folds.sort_unstable();
+            folds.dedup();
+            folds.len() as u32
+        };
         (n(&self.by_specimen), n(&self.by_family))
     }
 }
@@ -90,15 +96,16 @@ impl Raw {
 
     /// All unseen ends together: the repeats by specimen count once in all, those by family once in all. Without any, the
     /// ends as the final tree sees them (`own`).
-    pub fn pool(&self, own: Evidence<'_>) -> Pool {
+    pub fn pool(&self, splits: &Splits, own: Evidence<'_>) -> Pool {
         let mut pool = Pool::default();
-        for repeats in [&self.shape, &self.by_family] {
-            for shape in repeats {
-                pool.add(&Evidence { shape, ..own }, 1.0 / repeats.len() as f64);
+        for (repeats, folds) in [(&self.shape, splits.fitting()), (&self.by_family, splits.by_family.as_slice())] {
+            for (shape, folds) in repeats.iter().zip(folds) {
+                let judged = |r: &usize| folds[*r] != ALWAYS_LEARNT;
+                pool.add(&Evidence { shape, ..own }, 1.0 / repeats.len() as f64, judged);
             }
         }
         if pool.classes.is_empty() {
-            pool.add(&own, 1.0);
+            pool.add(&own, 1.0, |_| true);
         }
         pool
     }
@@ -121,12 +128,13 @@ pub struct Pool {
 }
 
 impl Pool {
-    fn add(&mut self, evidence: &Evidence<'_>, share: f64) {
-        self.shape.extend_from_slice(evidence.shape);
-        self.appearance.extend_from_slice(evidence.appearance);
-        self.classes.extend_from_slice(evidence.classes);
+    fn add(&mut self, evidence: &Evidence<'_>, share: f64, judged: impl Fn(&usize) -> bool) {
+        let rows: Vec<usize> = (0..evidence.classes.len()).filter(judged).collect();
+        self.shape.extend(rows.iter().map(|&r| evidence.shape[r]));
+        self.appearance.extend(rows.iter().map(|&r| evidence.appearance[r]));
+        self.classes.extend(rows.iter().map(|&r| evidence.classes[r]));
+        self.weights.extend(rows.iter().map(|&r| evidence.weights[r] * share));
         self.times += 1;
-        self.weights.extend(evidence.weights.iter().map(|w| w * share));
     }
 
     /// The pooled evidence.
