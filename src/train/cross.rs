@@ -48,9 +48,8 @@ fn judgeable(mut folds: Folds, classes: &[usize]) -> Option<Folds> {
         (0..folds.len()).filter(of).count() as f64
     };
     let n_classes = classes.iter().max().map_or(0, |m| m + 1);
-    let leaves_enough = |fold: usize| {
-        (0..n_classes).all(|class| count(Some(fold), class) <= (1.0 - LEAST_LEFT) * count(None, class))
-    };
+    let leaves_enough =
+        |fold: usize| (0..n_classes).all(|class| count(Some(fold), class) <= (1.0 - LEAST_LEFT) * count(None, class));
     let kept: Vec<bool> = (0..n_folds(&folds)).map(leaves_enough).collect();
     for fold in &mut folds {
         if !kept[*fold] {
@@ -237,7 +236,17 @@ mod tests {
     #[test]
     fn a_family_without_which_little_is_left_is_never_judged() {
         // Of ten ends of each class eight are of family a: without it there is too little to learn from.
-        let families: Vec<&str> = (0..20).map(|i| if i % 10 < 8 { "a" } else if i % 10 == 8 { "b" } else { "c" }).collect();
+        let families: Vec<&str> = (0..20)
+            .map(|i| {
+                if i % 10 < 8 {
+                    "a"
+                } else if i % 10 == 8 {
+                    "b"
+                } else {
+                    "c"
+                }
+            })
+            .collect();
         let classes: Vec<usize> = (0..20).map(|i| usize::from(10 <= i)).collect();
         let folds = family_folds(&families, &classes);
         assert!((0..20).all(|r| (folds[0][r] == ALWAYS_LEARNT) == (families[r] == "a")));
