@@ -119,6 +119,8 @@ flags! {
     LabellerUninformative: "labeller_uninformative", Run, Alarm, "Check focus and scale of the controls, then correct labels and retrain.";
     /// The fibre diameter at this scale is far from that of the other pictures of the same line.
     ScaleContradicts: "scale_contradicts", Picture, Alarm, "Check the scale of this picture against a stage micrometer.";
+    /// No fibre of a plausible size fits the scale of the picture, so nearly nothing was found in it.
+    ScaleUnfit: "scale_unfit", Picture, Alarm, "Correct um_per_px of this picture; ten times off is a misplaced decimal point.";
     /// Most of the break was sheared, by the whole interval and not only the point.
     MostlyShear: "mostly_shear", Specimen, Finding, "Dress the knot so that the line does not cut into itself, or choose another knot.";
     /// Most of the break was sheared in this knot, over its specimens.

@@ -98,6 +98,12 @@ pub struct RowProblem {
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[non_exhaustive]
 pub enum SeriesError {
+    /// An input does not exist.
+    #[error("{path}: there is no such file or folder; nothing was read or written")]
+    NoInput {
+        /// The input.
+        path: String,
+    },
     /// The file cannot be opened.
     #[error("table {table}: cannot be read: {reason}; check the path and the rights")]
     Unreadable {

@@ -175,8 +175,8 @@ impl CalibrationList {
     /// The calibration of this name, which may be given as the table writes it.
     pub fn find(&self, name: &str) -> Option<&Calibration> {
         let name = name.trim();
-        let written = unguard_formula(name).trim();
-        self.rows.iter().find(|r| r.name == name).or_else(|| self.rows.iter().find(|r| r.name == written))
+        let written = unguard_formula(name);
+        self.rows.iter().find(|r| r.name == name).or_else(|| self.rows.iter().find(|r| r.name == written.trim()))
     }
 
     /// The scale of the calibration of this name.

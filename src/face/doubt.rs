@@ -82,6 +82,7 @@ pub fn flags(
     let implausible = |d: f64| d < settings.least_diameter_um || settings.largest_diameter_um < d;
     raise(Flag::ControlFailed, control::wrong_share(face).is_some_and(|s| settings.control_wrong_share <= s));
     raise(Flag::ScaleContradicts, contradicting.iter().any(|c| c.specimen == row.specimen));
+    raise(Flag::ScaleUnfit, on_pictures(Flag::ScaleUnfit));
     raise(Flag::MostlyShear, row.verdict == Some(FaceVerdict::MostlyShear) && row.kind != Some(Kind::Cut));
     raise(Flag::TooFewEnds, row.verdict == Some(FaceVerdict::TooFew));
     raise(Flag::OutOfFocus, on_pictures(Flag::OutOfFocus));

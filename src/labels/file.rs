@@ -201,13 +201,13 @@ fn parse_row(
     path: &Path,
 ) -> Result<LabelRow, LabelsError> {
     let raw = |column: usize| unguard_formula(places[column].and_then(|p| record.get(p)).unwrap_or(""));
-    let cell = |column: usize| raw(column).trim();
+    let cell = |column: usize| raw(column).trim().to_owned();
     let wrong = |column: usize, expected: &'static str| LabelsError::Cell {
         path: path.into(),
         line: record.position().map_or(0, csv::Position::line),
         column: COLUMNS[column],
         expected,
-        found: cell(column).into(),
+        found: cell(column),
     };
     let number = |column: usize| {
         let value = cell(column).parse::<f64>().ok().filter(|v| v.is_finite());
@@ -220,25 +220,25 @@ fn parse_row(
     if cell(0).is_empty() {
         return Err(wrong(0, "the name of a picture"));
     }
-    let label = match cell(3) {
+    let label = match cell(3).as_str() {
         "" => None,
         word => Some(
             HandLabel::from_word(word).ok_or_else(|| wrong(3, "sheared, tensile, unclear, not_an_end or nothing"))?,
         ),
     };
-    let action = match cell(6) {
+    let action = match cell(6).as_str() {
         "" => Action::Label,
         word => {
             Action::from_word(word).ok_or_else(|| wrong(6, "label, add, move, undo, adjudicate or undo_adjudicate"))?
         }
     };
-    let end = match cell(7) {
+    let end = match cell(7).as_str() {
         "" => None,
         text => Some(EndRef::from_text(text).ok_or_else(|| wrong(7, "the number of an end, or +1 for an added one"))?),
     };
     let tip = Point::new(number(1)?, number(2)?);
     // A file name may begin or end with a space.
-    Ok(LabelRow { image: raw(0).into(), tip, label, labeller: cell(4).into(), when: cell(5).into(), action, end })
+    Ok(LabelRow { image: raw(0), tip, label, labeller: cell(4), when: cell(5), action, end })
 }
 
 /// One row as a line of a new `labels.csv`, with its line end.

@@ -29,6 +29,8 @@ pub(super) struct Finished<'a> {
     pub settings: &'a FaceSettings,
     /// Write the tables as Parquet too.
     pub parquet: bool,
+    /// Whether the overlays of these pictures lie in the folder; those of others are taken away.
+    pub overlays: bool,
 }
 
 /// Where the rows of ends lie until the tables are written, and the small copies of the pictures.
@@ -99,6 +101,8 @@ pub(super) fn finish<S: RowSource>(
             tables::put(&folder, layout, rows, &outcome.scores, &run_file, finished.parquet)?;
         }
     }
+    let drawn = images.iter().filter(|i| finished.overlays && i.is_done()).map(|i| i.series.image.as_str());
+    folder.keep_overlays(drawn)?;
     folder.close(RunState::Finished)?;
     Ok(outcome)
 }

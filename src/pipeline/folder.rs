@@ -20,6 +20,14 @@ pub enum RunError {
         /// Folder of the results.
         folder: String,
     },
+    /// The run would take pictures away from results that are there.
+    #[error("{folder}: {what}; name another folder")]
+    WouldReplace {
+        /// Folder of the results.
+        folder: String,
+        /// What would go.
+        what: String,
+    },
     /// Another run is writing there.
     #[error("{folder}: another run is writing there; wait for it, or name another folder")]
     Busy {
@@ -216,6 +224,11 @@ impl ResultFolder {
         tables.into_iter().for_each(|table| table.join(&mut exchange));
         gone.iter().filter(|_| self.ours).for_each(|name| exchange.remove(self.path.join(name)));
         exchange.commit(&self.path.join(HALF_PLACED)).map_err(wrong)
+    }
+
+    /// Takes away the overlays of an earlier run but those of these pictures.
+    pub(super) fn keep_overlays<'a>(&self, of: impl Iterator<Item = &'a str>) -> Result<(), RunError> {
+        if self.ours { super::stale::remove_overlays(&self.path, of) } else { Ok(()) }
     }
 
     pub(super) fn file(&self, name: &str) -> PathBuf {

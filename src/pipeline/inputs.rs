@@ -1,5 +1,6 @@
 //! Folders, picture files and series tables -> the list of pictures to work on.
 
+use super::contradictions;
 use super::shard::Part;
 use crate::calibrate::CalibrationList;
 use crate::flag::{Flag, Warning};
@@ -54,8 +55,12 @@ const EXTENSIONS: [&str; 9] = ["png", "jpg", "jpeg", "jpe", "jfif", "tif", "tiff
 /// results.
 ///
 /// # Errors
-/// When a series table cannot be used at all.
+/// When an input does not exist, or a series table cannot be used at all. A picture that a table lists and that does not exist
+/// stays in the list and fails by itself, with its name; so does a subfolder that cannot be read.
 pub fn gather(inputs: &[PathBuf], skip: &Path) -> Result<Inputs, SeriesError> {
+    if let Some(missing) = inputs.iter().find(|input| std::fs::symlink_metadata(input).is_err()) {
+        return Err(SeriesError::NoInput { path: text(missing) });
+    }
     let mut gathered = Inputs::default();
     let mut taken = BTreeSet::new();
     for input in inputs {
@@ -72,7 +77,6 @@ pub fn gather(inputs: &[PathBuf], skip: &Path) -> Result<Inputs, SeriesError> {
         } else if is_table(input) {
             from_table(input, &mut found)?;
         } else {
-            // A file that does not exist stays in the list and fails by itself, with its name.
             found.jobs.push(job(input.clone(), file_name(input), stem(input)));
         }
         gathered.problems.append(&mut found.problems);
@@ -84,6 +88,7 @@ pub fn gather(inputs: &[PathBuf], skip: &Path) -> Result<Inputs, SeriesError> {
         }
     }
     gathered.jobs.sort_by(|a, b| a.series.image.cmp(&b.series.image));
+    contradictions::refuse(&mut gathered);
     with_all_columns(&mut gathered);
     Ok(gathered)
 }
@@ -221,11 +226,19 @@ fn from_folder(folder: &Path, skip: &Path, found: &mut Inputs) {
             Ok(_) => {}
             Err(error) => {
                 let place = error.path().map_or_else(|| text(folder), text);
-                let reason = error.io_error().map_or_else(|| "a loop of links".into(), ToString::to_string);
-                found.notes.push(format!("{place}: left out: {reason}"));
+                match (error.path(), error.io_error()) {
+                    // What lies in there is not known, so it is missing from the results like a picture that cannot be read.
+                    (Some(path), Some(_)) => found.jobs.push(unreadable(path, folder)),
+                    _ => found.notes.push(format!("{place}: left out: a loop of links")),
+                }
             }
         }
     }
+}
+
+fn unreadable(path: &Path, folder: &Path) -> PictureJob {
+    let relative = path.strip_prefix(folder).ok().filter(|p| !p.as_os_str().is_empty());
+    job(path.to_owned(), relative.map_or_else(|| file_name(path), text), file_name(path))
 }
 
 fn is_picture(path: &Path) -> bool {

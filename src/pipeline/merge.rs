@@ -5,9 +5,9 @@ use super::finish::{Finished, RowSource, finish};
 use super::folder::{self, CACHE_FOLDER, ResultFolder, RunError};
 use super::inputs::text;
 use super::shard::Shard;
-use super::{Outcome, sites};
+use super::{Outcome, replace, sites};
 use crate::face::{End, Ends};
-use crate::results::{OVERLAY_FOLDER, RUN_FILE, Results, ResultsError, RunFile, ShardUsed};
+use crate::results::{InputUsed, OVERLAY_FOLDER, RUN_FILE, Results, ResultsError, RunFile, ShardUsed};
 use crate::table::{EndRow, ImageRow, Rows, Status, TableError, TableRow, open_csv, tidy};
 use crate::tree::Model;
 use std::collections::{BTreeMap, BTreeSet};
@@ -23,6 +23,8 @@ pub struct MergeOptions<'a> {
     pub out: &'a Path,
     /// Take a folder with other files in it.
     pub force: bool,
+    /// Write over results that hold pictures which the parts do not have.
+    pub replace: bool,
     /// Bring the overlays and kept results along (as links where both lie on one file system, else as copies).
     pub pictures: bool,
     /// Write the tables as Parquet too (when the library was built with it).
@@ -107,6 +109,14 @@ pub fn merge(folders: &[PathBuf], model: &Model, options: &MergeOptions<'_>) -> 
         return Err(MergeError::OtherModel { name: first.run.model.name.clone() });
     }
     parts.iter().try_for_each(own_pictures)?;
+    let hashes: BTreeMap<&str, &str> =
+        parts.iter().flat_map(|p| &p.run.inputs).map(|i| (i.image.as_str(), i.hash.as_str())).collect();
+    let goes = |used: &InputUsed| hashes.get(used.image.as_str()).is_none_or(|hash| *hash != used.hash);
+    if !options.replace
+        && let Some(what) = replace::would_go(options.out, &goes)
+    {
+        return Err(RunError::WouldReplace { folder: text(options.out), what }.into());
+    }
     let out = ResultFolder::open(options.out, options.force)?;
     if options.pictures {
         for part in &parts {
@@ -119,8 +129,8 @@ pub fn merge(folders: &[PathBuf], model: &Model, options: &MergeOptions<'_>) -> 
     let mut rows = PartRows { tools: first.shard.tools.clone(), ends_of };
     let (images, ends, notes, mut run_file) = joined(parts);
     run_file.wall_s = tidy(run_file.wall_s + start.elapsed().as_secs_f64());
-    let parquet = options.parquet;
-    finish(out, Finished { images, ends, notes, run_file, model, settings: &settings, parquet }, &mut rows)
+    let (parquet, overlays) = (options.parquet, options.pictures);
+    finish(out, Finished { images, ends, notes, run_file, model, settings: &settings, parquet, overlays }, &mut rows)
 }
 
 /// The ends of the parts, read a second time, each in step with its pictures.

@@ -5,6 +5,7 @@
 //! On several machines: each takes its part of the list ([`Inputs::shard`]), and [`merge`] joins their tables.
 
 mod cache;
+mod contradictions;
 mod finish;
 mod folder;
 mod hand;
@@ -12,12 +13,15 @@ mod inputs;
 mod merge;
 mod picture;
 mod repeats;
+mod replace;
 mod row;
 mod run;
+mod scale_fit;
 mod scores;
 mod shard;
 mod sites;
 mod source;
+mod stale;
 mod tables;
 
 pub use folder::RunError;

@@ -7,7 +7,7 @@ use super::picture::{Clock, classify_micrograph};
 use super::row::{failed_row, image_row};
 use super::scores::Scores;
 use super::source::{self, Source};
-use super::{Tools, cache, sites};
+use super::{Tools, cache, replace, scale_fit, sites};
 use crate::face::{End, Ends};
 use crate::measure::FEATURE_SCHEMA;
 use crate::micrograph::ReadError;
@@ -27,6 +27,8 @@ pub struct RunOptions<'a> {
     pub out: &'a Path,
     /// Take a folder with other files in it, and do every picture again.
     pub force: bool,
+    /// Write over results that hold pictures which this run does not have.
+    pub replace: bool,
     /// Pictures worked on at the same time; 0 = one per processor.
     pub threads: usize,
     /// Draw overlays.
@@ -103,6 +105,11 @@ pub fn run(
     on_event: &(dyn Fn(Event) + Sync),
 ) -> Result<Outcome, RunError> {
     let start = Instant::now();
+    if !options.replace
+        && let Some(what) = replace::would_go(options.out, &|used| replace::is_gone_from(inputs, used))
+    {
+        return Err(RunError::WouldReplace { folder: text(options.out), what });
+    }
     let folder = ResultFolder::open(options.out, options.force)?;
     if !folder.found.is_empty() {
         on_event(Event::Note { text: folder.found.clone() });
@@ -139,6 +146,7 @@ pub fn run(
         model: &tools.model,
         settings: &tools.settings.face,
         parquet: options.parquet,
+        overlays: options.overlays,
     };
     let mut kept = KeptRows { inputs, tools, folder: options.out, digest: &series.digest };
     let outcome = finish(folder, finished, &mut kept)?;
@@ -292,6 +300,9 @@ impl SeriesRun<'_> {
             Ok(ends) => ends,
             Err(error) => return Ok(self.failed(job, format!("{}: {error}", text(&job.path)), &hash)),
         };
+        let rows: Vec<&EndRow> = ends.iter().map(|e| &e.row).collect();
+        let unfit = scale_fit::doubt(&mut micrograph, &rows, self.tools, &mut seconds);
+        micrograph.warnings.extend(unfit);
         clock = Clock(Instant::now());
         if self.options.overlays {
             let marks: Vec<Mark> = ends.iter().map(|e| Mark { row: &e.row, drawn: &e.measured.drawn }).collect();

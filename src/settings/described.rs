@@ -2,6 +2,7 @@
 
 use super::data::leaves;
 use super::{Settings, SettingsError};
+use crate::tabular::format_number;
 use serde_json::Value;
 use std::ops::RangeInclusive;
 
@@ -130,9 +131,8 @@ impl Settings {
                 _ => String::new(),
             };
             if let Some(setting) = described.iter().find(|s| s.key == key) {
-                let default =
-                    defaults.iter().find(|(k, _)| *k == key).and_then(|(_, value)| numbers(value).first().copied()?);
-                out += &comment(setting, default);
+                let default = defaults.iter().find(|(k, _)| *k == key);
+                out += &comment(setting, &default.map(|(_, value)| numbers(value)).unwrap_or_default());
             }
             out += line;
             out.push('\n');
@@ -152,12 +152,16 @@ fn numbers(value: &Value) -> Vec<Option<f64>> {
 /// Longest line of a comment, characters.
 const LINE: usize = 100;
 
-fn comment(setting: &Setting, default: Option<f64>) -> String {
+fn comment(setting: &Setting, default: &[Option<f64>]) -> String {
     let mut text = setting.meaning.clone();
     let name = setting.key.rsplit('.').next().unwrap_or_default();
-    if let Some(default) = default.filter(|_| !FREE.contains(&name)) {
-        let limits = limits(&setting.key, default);
-        text += &format!(" Limits: {} to {}.", limits.start(), limits.end());
+    let limits = default.iter().flatten().filter(|_| !FREE.contains(&name)).map(|default| {
+        let limits = limits(&setting.key, *default);
+        format!("{} to {}", format_number(*limits.start()), format_number(*limits.end()))
+    });
+    let limits: Vec<String> = limits.collect();
+    if !limits.is_empty() {
+        text += &format!(" Limits: {}.", limits.join("; "));
     }
     let mut out = String::new();
     let mut line = String::from("#");

@@ -171,7 +171,7 @@ fn rows_of<R: BufRead, T: TableRow>(table: &str, mut reader: R) -> Result<Rows<R
     }
     let mut reader = csv::ReaderBuilder::new().from_reader(reader);
     let header = reader.headers().map_err(|e| malformed(table, &e))?;
-    let header = Header::of::<T>(table, header.iter().map(|h| unguard_formula(h).to_owned()).collect())?;
+    let header = Header::of::<T>(table, header.iter().map(unguard_formula).collect())?;
     Ok(Rows { table: table.into(), header, records: reader.into_records(), row: PhantomData })
 }
 

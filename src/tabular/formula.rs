@@ -2,30 +2,66 @@
 
 /// What makes a spreadsheet run a cell: the characters that the OWASP page on CSV injection lists, with their wide forms.
 const FORMULA_START: [char; 11] = ['=', '+', '-', '@', '\t', '\r', '\n', '＝', '＋', '－', '＠'];
+/// Where a spreadsheet with other settings begins a new cell, whatever the quotes say: it may split at each of these.
+const CELL_ENDS: [char; 4] = [';', '\t', '\r', '\n'];
 
-/// Text that a spreadsheet would run as a formula gets an apostrophe in front; [`unguard_formula`] takes it away.
+/// Text that a spreadsheet would run as a formula gets an apostrophe in front, at its start and wherever a spreadsheet that
+/// splits at semicolons, tabs or lines would start a cell; [`unguard_formula`] takes them away.
 pub fn guard_formula(text: &str) -> String {
-    if text.trim_start_matches('\'').starts_with(FORMULA_START) { format!("'{text}") } else { text.into() }
+    let mut out = String::with_capacity(text.len());
+    for (at, c) in text.char_indices() {
+        if starts_cell(text, at) && is_formula(&text[at..]) {
+            out.push('\'');
+        }
+        out.push(c);
+    }
+    out
 }
 
 /// The text that [`guard_formula`] was given.
-pub fn unguard_formula(field: &str) -> &str {
-    match field.strip_prefix('\'') {
-        Some(rest) if rest.trim_start_matches('\'').starts_with(FORMULA_START) => rest,
-        _ => field,
+pub fn unguard_formula(field: &str) -> String {
+    let mut out = String::with_capacity(field.len());
+    for (at, c) in field.char_indices() {
+        if !(c == '\'' && starts_cell(field, at) && is_formula(&field[at + 1..])) {
+            out.push(c);
+        }
     }
+    out
+}
+
+fn starts_cell(text: &str, at: usize) -> bool {
+    text[..at].chars().next_back().is_none_or(|c| CELL_ENDS.contains(&c))
+}
+
+/// Whether a cell would run, behind apostrophes that may be its own.
+fn is_formula(cell: &str) -> bool {
+    cell.trim_start_matches('\'').starts_with(FORMULA_START)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use proptest::prelude::*;
 
     #[test]
     fn formulas_are_defused_and_come_back() {
-        for text in ["=1+1", "+x", "-x", "@a", "'=1", "''=1", "plain", "'quoted", "", "\n=1", "\t=1", "＝1"] {
+        for text in
+            ["=1+1", "+x", "-x", "@a", "'=1", "''=1", "plain", "'quoted", "", "\n=1", "\t=1", "＝1", "a;=1+1", "a;'=1"]
+        {
             let field = guard_formula(text);
-            assert!(!field.starts_with(FORMULA_START), "{field}");
+            for cell in field.split([';', '\t']) {
+                assert!(!cell.starts_with(['=', '+', '-', '@', '＝']), "{field}");
+            }
             assert_eq!(unguard_formula(&field), text);
+        }
+        assert_eq!(guard_formula("a;=1+1"), "a;'=1+1");
+        assert_eq!(guard_formula("clean cut; a-b"), "clean cut; a-b");
+    }
+
+    proptest! {
+        #[test]
+        fn any_text_comes_back(text in "[a='+;\\-\t\r\n@ ]{0,12}") {
+            prop_assert_eq!(unguard_formula(&guard_formula(&text)), text);
         }
     }
 }

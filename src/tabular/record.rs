@@ -90,12 +90,12 @@ impl Record<'_> {
     /// # Errors
     /// When the column is missing.
     pub fn text(&self, column: &str) -> Result<String, TableError> {
-        self.needed(column).map(|f| unguard_formula(f).to_owned())
+        self.needed(column).map(unguard_formula)
     }
 
     /// Text, `None` when empty or when the column is missing.
     pub fn optional_text(&self, column: &str) -> Option<String> {
-        self.field(column).map(unguard_formula).filter(|f| !f.is_empty()).map(str::to_owned)
+        self.field(column).map(unguard_formula).filter(|f| !f.is_empty())
     }
 
     /// A number that must be there.
@@ -174,7 +174,7 @@ impl Record<'_> {
     /// Columns that the row type does not have, with their text, in table order.
     pub fn extra(&self) -> Vec<(String, String)> {
         let of = |i: &usize| {
-            let text = unguard_formula(self.fields.get(*i).unwrap_or_default()).to_owned();
+            let text = unguard_formula(self.fields.get(*i).unwrap_or_default());
             (self.header.names[*i].clone(), text)
         };
         self.header.extra.iter().map(of).collect()

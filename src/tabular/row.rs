@@ -243,3 +243,89 @@ macro_rules! row {
     };
 }
 pub(crate) use row;
+
+#[cfg(test)]
+mod tests {
+    use crate::tabular::{CellKind, Extra, Fields, TableRow, from_csv, to_csv, words};
+
+    words! {
+        /// A shape.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+        pub enum Shape {
+            /// Round.
+            Round = "round",
+            /// Flat.
+            Flat = "flat",
+        }
+    }
+
+    row! {
+        in "knobs", needs ["name"], first ["name", "n_seen"], renamed &[("widht_um", "width_um")];
+        /// A row type as a recipe of the guide for developers adds it.
+        #[derive(Debug, Clone, PartialEq, Default)]
+        pub struct KnobRow {
+            /// Width of the knob.
+            pub width_um: Option<f64>,
+            /// Name of the knob.
+            pub name: String,
+            /// How often it was seen.
+            pub n_seen: u32,
+            /// round or flat.
+            pub shape: Option<Shape>,
+            /// Turn.
+            pub turn_deg: f64,
+            /// Whether it is loose.
+            pub loose: bool,
+            /// Passed through.
+            pub extra: Extra,
+        }
+    }
+
+    /// The claim of the recipes: a field with its type and its doc comment is all that a column needs.
+    #[test]
+    fn a_field_is_a_column_everywhere() {
+        let expected = [
+            ("name", "", CellKind::Text, "Name of the knob."),
+            ("n_seen", "1", CellKind::Count, "How often it was seen."),
+            ("width_um", "um", CellKind::Number, "Width of the knob."),
+            ("shape", "", CellKind::Text, "round or flat."),
+            ("turn_deg", "deg", CellKind::Number, "Turn."),
+            ("loose", "", CellKind::YesNo, "Whether it is loose."),
+        ];
+        assert_eq!(Shape::from_word(" Flat"), Some(Shape::Flat));
+        let columns = KnobRow::columns();
+        let found: Vec<_> = columns.iter().map(|c| (c.name.as_str(), c.unit, c.kind, c.meaning.as_str())).collect();
+        assert_eq!(found, expected);
+        let row = KnobRow {
+            width_um: Some(1.0 / 3.0),
+            name: "a;=1".into(),
+            n_seen: 7,
+            shape: Some(Shape::Flat),
+            turn_deg: 12.345_678_9,
+            loose: true,
+            extra: vec![("by".into(), "Ann".into())],
+        };
+        let rows = [row.tidied()];
+        assert_eq!((rows[0].width_um, rows[0].turn_deg), (Some(0.333_333), 12.3457));
+        let csv = to_csv(&rows);
+        let text = "name,n_seen,width_um,shape,turn_deg,loose,by\r\na;'=1,7,0.333333,flat,12.3457,yes,Ann\r\n";
+        assert_eq!(String::from_utf8(csv.clone()).unwrap(), text);
+        assert_eq!(from_csv::<KnobRow>("knobs.csv", &csv).unwrap(), rows);
+        assert_eq!(Fields::of(&rows).rows::<KnobRow>().unwrap(), rows);
+        let old = from_csv::<KnobRow>("knobs.csv", b"name,n_seen,widht_um,turn_deg\nx,1,2,3\n").unwrap();
+        assert_eq!(old[0].width_um, Some(2.0));
+        for (bad, said) in [
+            ("n_seen,turn_deg\n1,2\n", "column name is missing"),
+            (
+                "name,n_seen,turn_deg,shape\nx,1,2,bent\n",
+                "row 2, column shape: expected round or flat, or nothing, found \"bent\"",
+            ),
+            ("name,n_seen,turn_deg\nx,many,2\n", "row 2, column n_seen: expected a whole number"),
+            ("name,n_seen,turn_deg,loose\nx,1,2,maybe\n", "column loose: expected yes or no"),
+            ("name,n_seen,turn_deg\nx,1,\"2\n", "row 2: a double quote"),
+        ] {
+            let error = from_csv::<KnobRow>("knobs.csv", bad.as_bytes()).unwrap_err().to_string();
+            assert!(error.contains(said), "{error}");
+        }
+    }
+}

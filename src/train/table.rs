@@ -11,6 +11,7 @@ use crate::tree::witness::NETWORK_FEATURE;
 use crate::tree::{CLASSES, Label};
 use crate::units::Point;
 use std::cmp::Ordering;
+use std::collections::BTreeSet;
 
 /// One labelled end.
 #[derive(Debug, Clone, PartialEq)]
@@ -87,10 +88,18 @@ impl TrainingTable {
         &self.rows
     }
 
-    /// This table with more rows.
+    /// This table with more rows. An end that is there already is told by its picture, its place and its features, and the new
+    /// row takes the place of the old one: nobody's label counts twice.
     #[must_use]
     pub fn with(self, more: Vec<TrainingRow>) -> Self {
-        Self::new(self.rows.into_iter().chain(more).collect())
+        let key = |r: &TrainingRow| {
+            let bits: Vec<Option<u64>> = r.features.values().iter().map(|v| v.map(f64::to_bits)).collect();
+            (r.image.clone(), r.tip.x.to_bits(), r.tip.y.to_bits(), bits)
+        };
+        let more = Self::new(more).rows;
+        let known: BTreeSet<_> = more.iter().map(key).collect();
+        let old = self.rows.into_iter().filter(|r| !known.contains(&key(r)));
+        Self::new(old.chain(more.iter().cloned()).collect())
     }
 
     /// Ends of one class.
@@ -302,6 +311,14 @@ mod tests {
         assert_eq!(again, table);
         assert_eq!(again.rows()[0].features.get("bulb_ratio"), Some(1.235));
         assert_eq!(again.rows()[0].weight, 0.3125);
+    }
+
+    #[test]
+    fn an_end_that_is_there_already_counts_once() {
+        let table = TrainingTable::new(vec![row("a", 1.0, Label::Sheared), row("a", 2.0, Label::Sheared)]);
+        let again = table.with(vec![row("a", 1.000_001, Label::Tensile), row("b", 3.0, Label::Sheared)]);
+        let labels: Vec<(f64, Label)> = again.rows().iter().map(|r| (r.tip.x, r.label)).collect();
+        assert_eq!(labels, [(1.0, Label::Tensile), (2.0, Label::Sheared), (3.0, Label::Sheared)]);
     }
 
     #[test]

@@ -193,10 +193,10 @@ fn ctrl_c_keeps_what_is_done_and_the_next_run_goes_on() {
 fn wrong_options_name_what_is_wrong() {
     let bench = Bench::new();
     blank(&bench, "in/a.png", 90);
-    bench.write("bad.toml", "[find]\nmin_scoer = 1\n");
+    bench.write("bad.toml", "[detect]\nmin_scoer = 1\n");
     bench.write("bad.json", "{}");
     let cases: [(&[&str], &str); 5] = [
-        (&["--um-per-px=-1"], "--um-per-px: expected a number above 0"),
+        (&["--um-per-px=-1"], "--um-per-px: expected micrometres per pixel"),
         (&["--settings", "bad.toml"], "settings bad.toml: unknown field `min_scoer`"),
         (&["--settings", "none.toml"], "settings none.toml: cannot be read"),
         (&["--model", "bad.json"], "bad.json"),

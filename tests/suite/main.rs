@@ -2,6 +2,7 @@
 //! interface of the library or through the real program.
 
 mod answers;
+mod attacks;
 mod bad_inputs;
 mod calibrate;
 mod cli;
@@ -23,3 +24,4 @@ mod shards;
 mod stack;
 mod tidy;
 mod tree;
+mod versions;

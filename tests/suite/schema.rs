@@ -104,3 +104,53 @@ fn the_features_of_the_readme_are_those_of_the_registry() {
         FEATURES.iter().map(|f| format!("| `{}` | {} | {} |", f.name, f.unit, f.meaning)).collect();
     assert_eq!(listed, expected, "write the output of `breakface features --markdown` into README.md");
 }
+
+#[test]
+fn the_tables_of_the_documents_are_those_of_the_program() {
+    let said =
+        crate::driver::said(&crate::cli::breakface().args(["features", "--tables", "--markdown"]).output().unwrap());
+    let document = std::fs::read_to_string(repository("docs/tables.md")).unwrap();
+    let listed = &document[document.find("\n## ").unwrap()..];
+    assert_eq!(listed, said.out, "write the output of `breakface features --tables --markdown` into docs/tables.md");
+    // The registry of flags, in the same document's neighbour.
+    let document = std::fs::read_to_string(repository("docs/flags.md")).unwrap();
+    for flag in breakface::flag::Flag::ALL {
+        let line = format!(
+            "| `{}` | {} | {} | {} | {} |",
+            flag.name(),
+            flag.severity().word(),
+            flag.about().word(),
+            flag.meaning(),
+            flag.remedy()
+        );
+        assert!(document.contains(&line), "docs/flags.md lacks: {line}");
+    }
+}
+
+/// What a reader of the CSV tables sees is what a reader of the Parquet tables sees.
+#[test]
+fn both_forms_of_a_table_have_the_same_columns() {
+    fn check<T: TableRow>(row: T) {
+        let folder = tempfile::tempdir().unwrap();
+        let (csv, parquet) = (folder.path().join(T::csv_name()), folder.path().join(T::parquet_name()));
+        breakface::table::write_csv(&csv, std::slice::from_ref(&row)).unwrap();
+        breakface::table::write_parquet(&parquet, &[row]).unwrap();
+        let header = csv::Reader::from_path(&csv).unwrap().headers().unwrap().clone();
+        let file = std::fs::File::open(&parquet).unwrap();
+        let reader = parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder::try_new(file).unwrap();
+        for ((name, field), column) in header.iter().zip(reader.schema().fields()).zip(T::columns()) {
+            assert_eq!((name, field.name().as_str()), (column.name.as_str(), column.name.as_str()));
+            assert_eq!(
+                (field.metadata()["unit"].as_str(), field.metadata()["meaning"].as_str()),
+                (column.unit, column.meaning.as_str())
+            );
+        }
+    }
+    check(EndRow::default());
+    check(ImageRow::default());
+    check(SpecimenRow::default());
+    check(KnotRow::default());
+    check(breakface::table::SideRow::default());
+    check(breakface::table::CarrierRow::default());
+    check(breakface::table::PairRow::default());
+}

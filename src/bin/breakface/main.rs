@@ -1,5 +1,8 @@
 //! The command-line program: arguments in, tables and pages out, one exit code.
 
+#[macro_use]
+mod say;
+
 mod answer;
 mod args;
 mod cmd;
@@ -18,7 +21,7 @@ fn main() -> ExitCode {
         Ok(code) => code.into(),
         Err(error) if is_broken_pipe(&error) => ExitCode::SUCCESS,
         Err(error) => {
-            eprintln!("breakface: {error:#}");
+            note!("breakface: {error:#}");
             exit::Code::Wrong.into()
         }
     }

@@ -61,7 +61,7 @@ impl Progress {
             Event::Note { text } => {
                 self.line(|| json!({"type": "note", "text": text}));
                 if !self.quiet && !self.json {
-                    self.bar.suspend(|| eprintln!("note: {text}"));
+                    self.bar.suspend(|| note!("note: {text}"));
                 }
             }
             Event::Started { pictures } => {
@@ -83,7 +83,7 @@ impl Progress {
 
     /// Errors go to standard error, even when quiet.
     fn say(&self, text: &str) {
-        self.bar.suspend(|| eprintln!("breakface: {text}"));
+        self.bar.suspend(|| note!("breakface: {text}"));
     }
 
     fn line(&self, event: impl FnOnce() -> serde_json::Value) {
@@ -133,7 +133,7 @@ impl Progress {
             return;
         }
         for warning in &outcome.warnings {
-            eprintln!("note: {warning}");
+            note!("note: {warning}");
         }
         // A reader that went away must not end the run: its results are on disk.
         let _ = writeln!(std::io::stdout().lock(), "{}", summary(outcome, out, page, settings));

@@ -56,7 +56,7 @@ fn results() -> std::path::PathBuf {
     let out = folder.join("r");
     let inputs = pipeline::gather(&[folder.join("in")], &out).expect("a folder is no table");
     let stop = AtomicBool::new(false);
-    let options = RunOptions { out: &out, force: false, threads: 1, overlays: false, parquet: false, stop: &stop };
+    let options = RunOptions { out: &out, force: false, replace: false, threads: 1, overlays: false, parquet: false, stop: &stop };
     pipeline::run(&inputs, &tools, &options, &|_| {}).expect("the run ends");
     out
 }

@@ -52,7 +52,7 @@ impl Keep {
     /// Tells people something; scripts get it in the JSON at the end.
     fn say(&self, text: &str) {
         if !self.json {
-            println!("{text}");
+            tell!("{text}");
         }
     }
 
@@ -63,7 +63,7 @@ impl Keep {
                 "schema": "breakface-calibrate/1", "um_per_px": um_per_px, "u_um_per_px": u_um_per_px, "source": source,
                 "kept_as": self.name, "kept_in": self.list,
             });
-            println!("{result}");
+            tell!("{result}");
         }
         let (Some(name), Some(path)) = (&self.name, &self.list) else { return Ok(()) };
         let date = jiff::Timestamp::now().to_string().chars().take(10).collect();

@@ -11,6 +11,7 @@ use breakface::detect::Detector;
 use breakface::pipeline::{self, Inputs, Outcome, RunOptions, Shard, Tools};
 use breakface::settings::Settings;
 use breakface::tree::Model;
+use breakface::units::Scale;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -71,9 +72,10 @@ impl Method {
     /// Loads settings, model and network.
     pub fn tools(&self, um_per_px: Option<f64>) -> anyhow::Result<Tools> {
         if let Some(scale) = um_per_px
-            && !(scale.is_finite() && 0.0 < scale)
+            && !Scale::PLAUSIBLE.contains(&scale)
         {
-            anyhow::bail!("--um-per-px: expected a number above 0, found {scale}");
+            let (least, most) = (Scale::PLAUSIBLE.start(), Scale::PLAUSIBLE.end());
+            anyhow::bail!("--um-per-px: expected micrometres per pixel from {least} to {most}, found {scale:e}");
         }
         let settings = match &self.settings {
             Some(path) => Settings::load(path)?,
@@ -100,7 +102,7 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     if let Some(path) =
         args.method.detector.as_deref().filter(|_| !args.output.quiet && !tools.detector.has_own_trees())
     {
-        eprintln!(
+        note!(
             "note: {}: no {} beside it; its detections are rescored by the bundled trees, which learnt from another network",
             path.display(),
             path.with_extension("rescore.json").file_name().unwrap_or_default().display()
@@ -110,6 +112,7 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     let options = RunOptions {
         out: &args.output.out,
         force: args.output.force,
+        replace: args.output.replace,
         threads: args.method.threads,
         overlays: !args.output.no_overlays,
         parquet: args.output.parquet,
@@ -213,7 +216,7 @@ pub fn stop_on_interrupt() -> anyhow::Result<Arc<AtomicBool>> {
         if flag.swap(true, Ordering::Relaxed) {
             std::process::exit(Code::Interrupted.number().into());
         }
-        eprintln!("breakface: stopping after the pictures under work; once more to stop at once");
+        note!("breakface: stopping after the pictures under work; once more to stop at once");
     })
     .context("cannot listen for Ctrl-C")?;
     Ok(stop)
@@ -223,6 +226,7 @@ pub fn stop_on_interrupt() -> anyhow::Result<Arc<AtomicBool>> {
 pub fn with_hint(error: pipeline::RunError) -> anyhow::Error {
     match error {
         pipeline::RunError::NotOurs { .. } => anyhow::anyhow!("{error}, or add --force"),
+        pipeline::RunError::WouldReplace { .. } => anyhow::anyhow!("{error}, or add --replace to mean it"),
         _ => error.into(),
     }
 }

@@ -61,7 +61,7 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         write_text(out, &comparison)?
     }
     for warning in &comparison.warnings {
-        eprintln!("warning: {}", warning.text);
+        note!("warning: {}", warning.text);
     }
     Ok(Code::Done)
 }

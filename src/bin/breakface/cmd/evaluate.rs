@@ -85,7 +85,7 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         (None, None) => bail!("nothing to compare with: give --truth DIR or --labels FILE"),
     };
     if !evaluation.missing.is_empty() {
-        eprintln!(
+        note!(
             "{} pictures with truth are not in the results (their ends count as missed), e.g. {}",
             evaluation.missing.len(),
             evaluation.missing[0]
@@ -149,7 +149,7 @@ fn cross_validate(args: &Args, results: &Results, settings: &Settings) -> anyhow
         }
     }
     for warning in &trained.warnings {
-        eprintln!("warning: {warning}");
+        note!("warning: {warning}");
     }
     Ok(Code::Done)
 }

@@ -64,7 +64,7 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     if let Some(run) = &results.run
         && run.model.digest != model.digest()
     {
-        eprintln!(
+        note!(
             "the run was labelled {} by another model (\"{}\"): give it with --model to explain its labels",
             end.label.word(),
             run.model.name

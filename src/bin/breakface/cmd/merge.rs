@@ -37,8 +37,13 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     }
     let model = model(args.model.as_deref())?;
     let output = &args.output;
-    let options =
-        MergeOptions { out: &output.out, force: output.force, pictures: !output.no_overlays, parquet: output.parquet };
+    let options = MergeOptions {
+        out: &output.out,
+        force: output.force,
+        replace: output.replace,
+        pictures: !output.no_overlays,
+        parquet: output.parquet,
+    };
     let outcome = pipeline::merge(&args.parts, &model, &options).map_err(|error| match error {
         MergeError::Run(error) => with_hint(error),
         MergeError::OtherModel { .. } => anyhow::anyhow!("{error} (--model)"),

@@ -11,6 +11,9 @@ pub struct Output {
     /// Write into a folder that holds other files, and do every picture again
     #[arg(short, long, help_heading = "Output")]
     pub force: bool,
+    /// Write over results that hold pictures which these inputs do not have
+    #[arg(long, help_heading = "Output")]
+    pub replace: bool,
     /// Draw no overlays
     #[arg(long, help_heading = "Output")]
     pub no_overlays: bool,

@@ -40,7 +40,7 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     let options = ReportOptions { title: args.title, assets: args.assets, settings };
     let out = args.out.unwrap_or_else(|| args.results.join(REPORT_FILE));
     let made = write_report(&results, &out, &options).context("the report was not written")?;
-    eprintln!(
+    note!(
         "report: {} ({:.1} MB, {} pictures shown{})",
         out.display(),
         made.bytes as f64 / 1e6,

@@ -90,9 +90,9 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     specimens.sort_unstable();
     specimens.dedup();
     for note in notes {
-        eprintln!("note: {note}");
+        note!("note: {note}");
     }
-    println!(
+    tell!(
         "{}: {} of {}; fill in kind (cut, pull, knot), knot, line and peak_load_n, then:\n  breakface classify {0} --out results",
         out.display(),
         counted(jobs.len(), "picture", "pictures"),

@@ -69,7 +69,7 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
 
 fn tell(result: &StackResult, out: &Path) {
     let used = result.frames.iter().filter(|f| f.left_out.is_empty()).count();
-    println!(
+    tell!(
         "{used} of {} frames merged, {} x {} px, {}-bit",
         result.frames.len(),
         result.merged.width(),
@@ -80,11 +80,11 @@ fn tell(result: &StackResult, out: &Path) {
     let drift = result.frames.iter().map(|f| f.moved.dx.hypot(f.moved.dy)).fold(0.0, f64::max);
     let growth = result.frames.iter().map(|f| f.moved.grow.abs()).fold(0.0, f64::max);
     let edge = growth * width.hypot(height) / 2.0;
-    println!(
+    tell!(
         "largest shift between frames and the first one: {drift:.2} px; by magnification at the corners: {edge:.2} px"
     );
     for warning in &result.micrograph.warnings {
-        eprintln!("note: {}", warning.text);
+        note!("note: {}", warning.text);
     }
-    println!("Pictures in {0}/merged.png, height.png, confidence.png; their meaning in {0}/height.json", out.display());
+    tell!("Pictures in {0}/merged.png, height.png, confidence.png; their meaning in {0}/height.json", out.display());
 }

@@ -113,7 +113,7 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     if args.table_only {
         let path = args.out.with_extension("training.csv");
         breakface::table::write_atomic(&path, &table.to_csv())?;
-        println!("{}: {} ends", path.display(), table.rows().len());
+        tell!("{}: {} ends", path.display(), table.rows().len());
         return Ok(Code::Done);
     }
     let options = Options {
@@ -124,13 +124,13 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     let trained = train(&table, &settings.label, &options).map_err(with_hint)?;
     model_files::write(&args.out, &trained, &table)?;
     if args.json {
-        println!("{}", serde_json::to_string_pretty(&as_json(&args.out, &trained, &table, n_own))?);
+        tell!("{}", serde_json::to_string_pretty(&as_json(&args.out, &trained, &table, n_own))?);
     } else {
         tell(&args.out, &trained, &table, n_own);
         guide_further(&args, &settings)?;
     }
     for warning in &trained.warnings {
-        eprintln!("warning: {warning}");
+        note!("warning: {warning}");
     }
     Ok(Code::Done)
 }
@@ -176,7 +176,7 @@ fn own_rows(args: &Args, settings: &Settings) -> anyhow::Result<Vec<TrainingRow>
     let mut rows = Vec::new();
     let mut take = |gathered: Gathered, what: &str| {
         if 0 < gathered.n_unmatched {
-            eprintln!("{what}: {} labelled ends are not among the found ends and were left out", gathered.n_unmatched);
+            note!("{what}: {} labelled ends are not among the found ends and were left out", gathered.n_unmatched);
         }
         rows.extend(gathered.rows);
     };
@@ -258,7 +258,7 @@ fn warn_out_of_range(model: Option<&Model>, own: &[TrainingRow], settings: &Sett
     let Some(model) = model else { return };
     let outside = own.iter().filter(|r| !model.out_of_range(&r.features).is_empty()).count();
     if settings.label.out_of_range_share * (own.len() as f64) < outside as f64 {
-        eprintln!(
+        note!(
             "{outside} of {} new ends lie outside the range that model \"{}\" learnt from: new material, or another microscope",
             own.len(),
             model.name
@@ -269,14 +269,14 @@ fn warn_out_of_range(model: Option<&Model>, own: &[TrainingRow], settings: &Sett
 fn tell(out: &Path, trained: &Trained, table: &TrainingTable, n_own: usize) {
     let figures = &trained.model.figures;
     let (sheared, tensile) = (table.count(Label::Sheared), table.count(Label::Tensile));
-    println!(
+    tell!(
         "{}: {} from {sheared} sheared and {tensile} tensile ends, {n_own} of them new",
         out.display(),
         trained.model.kind()
     );
-    println!("shape tree: {} questions deep, {} leaves", trained.model.tree.depth(), trained.model.tree.n_leaves());
+    tell!("shape tree: {} questions deep, {} leaves", trained.model.tree.depth(), trained.model.tree.n_leaves());
     if let Some(b) = figures.balanced_accuracy {
-        println!(
+        tell!(
             "on specimens not learnt from: balanced accuracy {b:.3}, sensitivity {}/{}, specificity {}/{}, unclear {} of {}",
             figures.sensitivity.right,
             figures.sensitivity.of,
@@ -288,13 +288,13 @@ fn tell(out: &Path, trained: &Trained, table: &TrainingTable, n_own: usize) {
     }
     let number = |v: Option<f64>| v.map_or("-".to_owned(), |v| format!("{v:.3}"));
     let rate = |r: Rate| format!("{}/{}", r.right, r.of);
-    println!(
+    tell!(
         "with a verdict: sheared {}, tensile {}; contradictions {}",
         rate(figures.coverage_sheared),
         rate(figures.coverage_tensile),
         figures.n_contradictions
     );
-    println!(
+    tell!(
         "one witness alone, verdict on every end: shape {} (a forest {}), appearance {}; calibration error of both {}",
         number(figures.tree_without_unclear),
         number(figures.forest_without_unclear),
@@ -302,7 +302,7 @@ fn tell(out: &Path, trained: &Trained, table: &TrainingTable, n_own: usize) {
         number(figures.calibration_error)
     );
     if 0 < figures.families {
-        println!(
+        tell!(
             "on picture families left out ({}): balanced accuracy {}, with a verdict {}",
             figures.families,
             number(figures.families_balanced_accuracy),
@@ -353,14 +353,14 @@ fn guide_further(args: &Args, settings: &Settings) -> anyhow::Result<()> {
     let guide = guide(&specimens);
     if 0 < guide.more {
         let places: Vec<String> = guide.specimens.iter().take(6).map(|(name, n)| format!("{n} in {name}")).collect();
-        println!(
+        tell!(
             "label {} more ends for a better model: {}; `breakface review` goes through them in turns",
             guide.more,
             places.join(", ")
         );
     }
     if let Some(label) = guide.scarce {
-        println!("few of the labels are {label}: look for more of them");
+        tell!("few of the labels are {label}: look for more of them");
     }
     Ok(())
 }

@@ -59,7 +59,7 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     let tools = args.method.tools(args.um_per_px)?;
     let stop = classify::stop_on_interrupt()?;
     if !args.output.quiet {
-        eprintln!("watching {}; stop with Ctrl-C, what is finished is kept", args.folder.display());
+        note!("watching {}; stop with Ctrl-C, what is finished is kept", args.folder.display());
     }
     watch(&args, &tools, &stop)
 }
@@ -80,7 +80,7 @@ fn watch(args: &Args, tools: &Tools, stop: &AtomicBool) -> anyhow::Result<Code> 
                 // A fault of one look (a full disk, results in use) may be gone at the next.
                 Err(error) if format!("{error:#}") != last_error => {
                     last_error = format!("{error:#}");
-                    eprintln!("breakface: {last_error}");
+                    note!("breakface: {last_error}");
                     code = Code::Wrong;
                 }
                 Err(_) => {}
@@ -133,6 +133,7 @@ fn classify_all(args: &Args, tools: &Tools, stop: &AtomicBool, inputs: &Inputs) 
     let options = RunOptions {
         out: &output.out,
         force: false,
+        replace: output.replace,
         threads: args.method.threads,
         overlays: !output.no_overlays,
         parquet: output.parquet,
@@ -147,7 +148,7 @@ fn classify_all(args: &Args, tools: &Tools, stop: &AtomicBool, inputs: &Inputs) 
     };
     progress.finish(&inputs.problems, inputs.jobs.len(), &outcome, &output.out, page.as_deref(), &tools.settings.face);
     if !output.quiet && !output.json && !outcome.stopped {
-        println!("{} classified; waiting for more\n", counted(outcome.n_images, "picture", "pictures"));
+        tell!("{} classified; waiting for more\n", counted(outcome.n_images, "picture", "pictures"));
     }
     Ok(classify::code(&outcome))
 }

@@ -13,7 +13,7 @@ const UNTIL_READ: Duration = Duration::from_secs(60);
 /// Asks the system for a browser; the printed address does as well when there is none.
 pub fn open(address: &str) {
     let Some(folder) = start(address) else {
-        eprintln!("breakface review: no browser could be opened; open the address above by hand");
+        note!("breakface review: no browser could be opened; open the address above by hand");
         return;
     };
     std::thread::spawn(move || {

@@ -59,8 +59,8 @@ pub fn serve(options: &Options) -> anyhow::Result<()> {
     let address = format!("http://127.0.0.1:{port}/?token={token}");
     let guard = Guard::new(port, token);
     let session = Session::new(run, log, labeller.to_owned(), options.mode);
-    println!("{address}");
-    eprintln!("breakface review: {} ends; stop with Ctrl-C, nothing is lost", session.run.ends.len());
+    tell!("{address}");
+    note!("breakface review: {} ends; stop with Ctrl-C, nothing is lost", session.run.ends.len());
     if options.open {
         browser::open(&address);
     }

@@ -45,7 +45,7 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     for row in &rows {
         args.keep.say(&line(row, &settings));
         if args.keep.json {
-            println!("{}", as_json(row));
+            tell!("{}", as_json(row));
         }
     }
     let doubtful = rows.iter().filter(|r| !r.doubt.is_empty()).count();

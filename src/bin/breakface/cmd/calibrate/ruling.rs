@@ -47,7 +47,7 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         match fit_picture(path, &settings) {
             Ok(fits) => fitted.extend(fits),
             Err(e) => {
-                eprintln!("breakface: {e:#}");
+                note!("breakface: {e:#}");
                 refused += 1;
             }
         }

@@ -26,10 +26,10 @@ pub fn tell(inputs: &Inputs, as_json: bool) -> anyhow::Result<Code> {
         writeln!(out, "{}  specimen {}  {}", row.image, row.specimen, rest.join(", "))?;
     }
     for note in &inputs.notes {
-        eprintln!("note: {note}");
+        note!("note: {note}");
     }
     for problem in &inputs.problems {
-        eprintln!("breakface: {}", problem.error);
+        note!("breakface: {}", problem.error);
     }
     if !as_json {
         let mut specimens: Vec<&str> = inputs.jobs.iter().map(|j| j.series.specimen.as_str()).collect();
