@@ -298,7 +298,8 @@ fn both(applied: &Applied) -> Vec<u8> {
         header.extend(["fraction", "low", "high"].map(|part| format!("sheared_{part}_{whose}")));
     }
     // Writing to memory cannot fail, and all records have the length of the header.
-    let _ = writer.write_record(&header);
+    const CANNOT_FAIL: &str = "records of one length are written to memory";
+    writer.write_record(&header).expect(CANNOT_FAIL);
     let text = |v: Option<f64>| v.map(format_number).unwrap_or_default();
     for (of, scores) in [("specimen", &applied.specimens), ("knot", &applied.knots)] {
         for score in scores {
@@ -307,8 +308,8 @@ fn both(applied: &Applied) -> Vec<u8> {
             for fraction in [score.model, score.reviewed] {
                 record.extend([fraction.value, fraction.low, fraction.high].map(text));
             }
-            let _ = writer.write_record(record);
+            writer.write_record(record).expect(CANNOT_FAIL);
         }
     }
-    writer.into_inner().unwrap_or_default()
+    writer.into_inner().expect(CANNOT_FAIL)
 }

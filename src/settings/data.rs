@@ -40,7 +40,8 @@ impl Settings {
     /// its default. Beside them the keys that were not used.
     pub fn from_data(data: &SettingsData) -> (Self, Vec<String>) {
         let mut unused = Vec::new();
-        let mut settings = serde_json::to_value(Self::default()).unwrap_or_default();
+        let none = || (Self::default(), leaves(&data.0).into_iter().map(|(key, _)| key).collect());
+        let Ok(mut settings) = serde_json::to_value(Self::default()) else { return none() };
         for (key, value) in leaves(&data.0) {
             let key = present_name(&key);
             match at(&mut settings, &key).filter(|place| alike(place, &value)) {
@@ -50,7 +51,7 @@ impl Settings {
         }
         match serde_json::from_value::<Self>(settings) {
             Ok(settings) if settings.check().is_ok() => (settings, unused),
-            _ => (Self::default(), leaves(&data.0).into_iter().map(|(key, _)| key).collect()),
+            _ => none(),
         }
     }
 }

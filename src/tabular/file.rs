@@ -39,11 +39,10 @@ pub fn to_csv<T: TableRow>(rows: &[T]) -> Vec<u8> {
     let own = T::columns().len();
     let mut writer = csv_writer(Vec::new());
     // Writing to memory cannot fail, and all records have the length of the header.
-    let _ = writer.write_record(columns.iter().map(|c| guard_formula(&c.name)));
-    for row in rows {
-        let _ = writer.write_record(fields(row, &columns, own));
-    }
-    writer.into_inner().unwrap_or_default()
+    const CANNOT_FAIL: &str = "records of one length are written to memory";
+    writer.write_record(columns.iter().map(|c| guard_formula(&c.name))).expect(CANNOT_FAIL);
+    rows.iter().for_each(|row| writer.write_record(fields(row, &columns, own)).expect(CANNOT_FAIL));
+    writer.into_inner().expect(CANNOT_FAIL)
 }
 
 /// Writes a table as CSV, in one piece or not at all.
