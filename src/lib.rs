@@ -26,6 +26,9 @@ pub mod settings;
 // Warnings and flags: names, meanings, what to look at.
 pub mod flag;
 
+// Documents, values and plots that all pages share.
+mod page;
+
 // The plain table of specimens, knots, scales and loads.
 pub mod series;
 

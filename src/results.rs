@@ -159,6 +159,12 @@ impl Results {
         overlay_path(&self.folder, image)
     }
 
+    /// The overlay of a picture, when it was drawn; earlier versions drew it as PNG.
+    pub fn overlay(&self, image: &str) -> Option<PathBuf> {
+        let path = self.overlay_path(image);
+        [path.clone(), path.with_extension("png")].into_iter().find(|p| p.is_file())
+    }
+
     /// The row of a picture.
     pub fn image(&self, image: &str) -> Option<&ImageRow> {
         self.images.iter().find(|i| i.series.image == image)
@@ -212,9 +218,9 @@ pub fn overlay_path(results: &Path, image: &str) -> PathBuf {
     }
     let name = parts.pop().unwrap_or_default();
     // A folder never looks like the overlay of a picture of its name.
-    let folder = |part: String| if part.ends_with(".png") || part.ends_with('~') { part + "~" } else { part };
+    let folder = |part: String| if part.ends_with(".jpg") || part.ends_with('~') { part + "~" } else { part };
     path.extend(parts.into_iter().map(folder));
-    path.join(format!("{name}.png"))
+    path.join(format!("{name}.jpg"))
 }
 
 /// A name as part of an overlay's path.
@@ -237,19 +243,19 @@ mod tests {
         let long = "x".repeat(252);
         let names = [
             "a",
-            "a.png",
-            "a.png/b",
-            "a.png~/b",
+            "a.jpg",
+            "a.jpg/b",
+            "a.jpg~/b",
             "a/b",
-            "../x.png",
-            "_up/x.png",
-            "~up/x.png",
-            "/x.png",
-            "~root/x.png",
-            "x.png",
+            "../x.jpg",
+            "_up/x.jpg",
+            "~up/x.jpg",
+            "/x.jpg",
+            "~root/x.jpg",
+            "x.jpg",
             &long,
             &format!("{long}y"),
-            "../../x.png",
+            "../../x.jpg",
         ];
         let places: Vec<PathBuf> = names.iter().map(|n| overlay_path(Path::new("r"), n)).collect();
         for (i, place) in places.iter().enumerate() {

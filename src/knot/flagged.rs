@@ -18,6 +18,8 @@ pub struct Flagged {
     pub flag: String,
     /// How much it matters.
     pub severity: Severity,
+    /// The figures behind it.
+    pub figures: String,
     /// One line: the figures behind it, and what to do.
     pub evidence: String,
     /// Sheared fraction of the subject, when it has one.
@@ -37,7 +39,7 @@ pub fn flagged(
     settings: &FaceSettings,
 ) -> Vec<Flagged> {
     let mut found: Vec<Flagged> = Vec::new();
-    found.extend(specimens.iter().flat_map(|s| of_specimen(s, images, settings)));
+    found.extend(specimens.iter().flat_map(|s| of_specimen(s, (specimens, images), settings)));
     found.extend(knots.iter().flat_map(|k| of_knot(k, specimens, settings)));
     found.extend(images.iter().flat_map(of_picture));
     // Worst first: by weight of the flag, then by how much was surely sheared.
@@ -63,7 +65,11 @@ fn names(saved: &str, renewed: [(Flag, bool); 2]) -> Vec<&str> {
     kept.chain(renewed.into_iter().filter(|(_, raised)| *raised).map(|(flag, _)| flag.name())).collect()
 }
 
-fn of_specimen(s: &SpecimenRow, images: &[ImageRow], settings: &FaceSettings) -> Vec<Flagged> {
+fn of_specimen(
+    s: &SpecimenRow,
+    (specimens, images): (&[SpecimenRow], &[ImageRow]),
+    settings: &FaceSettings,
+) -> Vec<Flagged> {
     let found = estimate(s.sheared_fraction, s.sheared_low, s.sheared_high);
     let labelled = s.n_sheared + s.n_tensile;
     let verdict = verdict(found, labelled, settings);
@@ -77,15 +83,40 @@ fn of_specimen(s: &SpecimenRow, images: &[ImageRow], settings: &FaceSettings) ->
         .map(|name| {
             let figures = match Flag::from_name(name) {
                 Some(Flag::MostlyShear | Flag::OneCarrierDominates) => carriers.clone(),
-                Some(Flag::ScaleContradicts | Flag::DiameterImplausible) => {
-                    let diameter = s.fibre_diameter_um.map_or_else(|| "unknown".into(), |d| format!("{d:.1} µm"));
-                    format!("median fibre diameter {diameter}{}", by_picture(&s.specimen, images))
+                Some(Flag::ScaleContradicts) => {
+                    format!("{}{}{}", diameter(s), by_picture(&s.specimen, images), of_line(s, specimens))
                 }
+                Some(Flag::DiameterImplausible) => format!(
+                    "{}{}; expected {} to {} µm",
+                    diameter(s),
+                    by_picture(&s.specimen, images),
+                    settings.least_diameter_um,
+                    settings.largest_diameter_um
+                ),
+                Some(Flag::ControlFailed) => format!("{figures}; all should be {}", expected_label(s)),
                 _ => figures.clone(),
             };
             raised(About::Specimen, s.specimen.clone(), name, figures, found)
         })
         .collect()
+}
+
+fn diameter(s: &SpecimenRow) -> String {
+    let diameter = s.fibre_diameter_um.map_or_else(|| "unknown".into(), |d| format!("{d:.1} µm"));
+    format!("median fibre diameter {diameter}")
+}
+
+/// The median fibre diameter of the other specimens of a line, where there are any.
+fn of_line(s: &SpecimenRow, specimens: &[SpecimenRow]) -> String {
+    let others = specimens.iter().filter(|o| o.line == s.line && o.specimen != s.specimen);
+    let mut known: Vec<f64> = others.filter_map(|o| o.fibre_diameter_um).collect();
+    known.sort_by(f64::total_cmp);
+    known.get(known.len() / 2).map_or_else(String::new, |d| format!("; {d:.1} µm in the other specimens of this line"))
+}
+
+/// What all ends of a control should be.
+fn expected_label(s: &SpecimenRow) -> &'static str {
+    if s.kind == Some(Kind::Cut) { "sheared" } else { "tensile" }
 }
 
 /// The pictures of a specimen with the thinnest and the thickest fibres, where they differ.
@@ -113,7 +144,7 @@ fn of_knot(k: &KnotRow, specimens: &[SpecimenRow], settings: &FaceSettings) -> V
     if let Some(efficiency) = k.efficiency {
         figures.push_str(&format!("; knot efficiency {:.0} %", 100.0 * efficiency));
     }
-    let subject = k.line.as_ref().map_or_else(|| k.knot.clone(), |line| format!("{} ({line})", k.knot));
+    let subject = knot_subject(k);
     names(&k.flags, renewed)
         .into_iter()
         .map(|name| raised(About::Knot, subject.clone(), name, figures.clone(), found))
@@ -126,17 +157,23 @@ fn of_picture(i: &ImageRow) -> Vec<Flagged> {
         .collect()
 }
 
+/// A knot as flags name it: with its line where that is known.
+pub fn knot_subject(k: &KnotRow) -> String {
+    k.line.as_ref().map_or_else(|| k.knot.clone(), |line| format!("{} ({line})", k.knot))
+}
+
 fn raised(about: About, subject: String, name: &str, figures: String, found: Option<Estimate>) -> Flagged {
     let flag = Flag::from_name(name);
     let evidence = match flag {
         Some(flag) if about != About::Picture => format!("{figures}. {}", flag.remedy()),
-        _ => figures,
+        _ => figures.clone(),
     };
     Flagged {
         about,
         subject,
         flag: name.to_owned(),
         severity: flag.map_or(Severity::Note, Flag::severity),
+        figures,
         evidence,
         sheared_fraction: found.map(|e| e.fraction),
         sheared_low: found.map(|e| e.interval.low),

@@ -1,36 +1,37 @@
 //! Typical ends of each label, cut out upright, with their numbers.
 
 use super::context::Context;
-use super::html::{self, escape, fixed, name};
-use super::mark;
+use super::thumbnails::Thumbnail;
+use super::{marks, phrasing, viewer};
+use crate::page::values::{fixed, name, number};
 use crate::table::EndRow;
 use crate::tree::Label;
+use maud::{Markup, html};
 use std::fmt::Write as _;
 
 /// The gallery of a specimen; `choose` gives the ends to show of each label.
-pub(crate) fn gallery<'a>(context: &Context<'a>, index: usize, choose: impl Fn(Label) -> Vec<&'a EndRow>) -> String {
-    let Some(art) = context.art.get(index) else { return String::new() };
-    let mut items = String::new();
-    for label in mark::LABELS {
-        for end in choose(label) {
-            if let Some(picture) = art.ends.get(&(end.image.clone(), end.end)) {
-                let _ = write!(
-                    items,
-                    "<li class=\"g-{word}\"><img src=\"{}\" width=\"{}\" height=\"{}\" decoding=\"async\" alt=\"{}\"/>{}</li>\n",
-                    picture.address,
-                    picture.width,
-                    picture.height,
-                    escape(&alt(end)),
-                    numbers(end),
-                    word = label.word()
-                );
+pub(crate) fn gallery<'a>(context: &Context<'a>, index: usize, choose: impl Fn(Label) -> Vec<&'a EndRow>) -> Markup {
+    let Some(thumbnails) = context.thumbnails.get(index) else { return html! {} };
+    let shown: Vec<(&EndRow, &Thumbnail)> = marks::LABELS
+        .into_iter()
+        .flat_map(choose)
+        .filter_map(|end| Some((end, thumbnails.ends.get(&(end.image.clone(), end.end))?)))
+        .collect();
+    html! {
+        @if !shown.is_empty() {
+            h4 { "Typical ends, turned upright" }
+            ul.gallery {
+                @for (end, picture) in shown {
+                    li class={ "g-" (end.label.word()) } {
+                        (viewer::link(context, index, &end.image, Some(end), html! {
+                            img src=(picture.address) width=(picture.width) height=(picture.height) alt=(alt(end));
+                        }))
+                        (numbers(end))
+                    }
+                }
             }
         }
     }
-    if items.is_empty() {
-        return String::new();
-    }
-    format!("<h4>Typical ends, turned upright</h4>\n<ul class=\"gallery\">\n{items}</ul>\n")
 }
 
 /// Says when a person looked at the end.
@@ -49,30 +50,27 @@ fn alt(end: &EndRow) -> String {
     out
 }
 
-fn numbers(end: &EndRow) -> String {
-    let f = |feature| end.features.get(feature);
-    let mut lines = vec![format!("{}<b>{}</b> end {}", mark::inline(end.label), end.label.word(), end.end)];
-    if let Some(hand) = hand(end) {
-        lines[0].push_str(&format!(" ({hand})"));
-    }
-    if let Some(carrier) = end.carrier {
-        lines.push(format!("carrier {carrier}"));
-    }
-    let mut part = |words: &str, value: Option<f64>, digits, unit| {
-        if let Some(value) = value {
-            lines.push(format!("{words} {}", html::number(value, digits, unit)));
+fn numbers(end: &EndRow) -> Markup {
+    let feature = |name| end.features.get(name);
+    let measured = [
+        ("bulb", feature("bulb_ratio"), 2, ""),
+        ("cut", feature("cut_angle_deg"), 0, "°"),
+        ("flatness", feature("flatness"), 3, ""),
+        ("diameter", end.shaft_diameter_um, 1, "µm"),
+        ("p sheared", end.p_sheared, 2, ""),
+    ];
+    html! {
+        p {
+            (marks::inline(end.label)) b { (end.label.word()) } " end " (end.end)
+            @if let Some(hand) = hand(end) { " (" (hand) ")" }
+            span.more {
+                @if let Some(carrier) = end.carrier { br; "carrier " (carrier) }
+                @for (term, value, digits, unit) in measured {
+                    @if let Some(value) = value { br; (term) " " (number(value, digits, unit)) }
+                }
+                @if !end.subtype.is_empty() { br; (phrasing::spelled(&end.subtype)) }
+            }
+            @if !end.reason.is_empty() { br; (name(&phrasing::spelled(&end.reason))) }
         }
-    };
-    part("bulb", f("bulb_ratio"), 2, "");
-    part("cut", f("cut_angle_deg"), 0, "°");
-    part("flatness", f("flatness"), 3, "");
-    part("diameter", end.shaft_diameter_um, 1, "µm");
-    part("p sheared", end.p_sheared, 2, "");
-    if !end.subtype.is_empty() {
-        lines.push(escape(&super::words::spelled(&end.subtype)));
     }
-    if !end.reason.is_empty() {
-        lines.push(name(&super::words::spelled(&end.reason)));
-    }
-    format!("<p>{}</p>", lines.join("<br/>"))
 }

@@ -3,16 +3,14 @@
 //! The page is made from saved tables, and from pictures where they can be reached: the original, or the overlay of the run.
 //! Nothing here computes a result: what the tables do not hold is not on the page.
 
-mod art;
+mod answer;
 mod context;
 mod face_picture;
 mod gallery;
-mod html;
-mod make;
-mod mark;
+mod marks;
 pub mod overlay;
 mod page;
-mod plot;
+mod phrasing;
 mod plot_capacity;
 mod plot_carriers;
 mod plot_control;
@@ -26,9 +24,13 @@ mod section_knot;
 mod section_load;
 mod section_method;
 mod section_specimen;
-mod story;
-mod warn;
-mod words;
+mod sentence;
+mod thumbnails;
+mod view_model;
+mod viewer;
+mod warnings;
+mod write;
 
-pub use make::{Made, ReportError, ReportOptions, report, write_report};
+pub use answer::answer;
 pub use plot_control::control_chart_svg;
+pub use write::{ReportError, ReportOptions, Written, report, write_report};

@@ -1,16 +1,16 @@
-//! A picture with every end marked, as PNG: tip, axis, measured width, end line, label, number, and a legend below.
+//! A picture with every end marked, as JPEG: tip, axis, measured width, end line, label, number, and a legend below.
 
 mod canvas;
 mod legend;
 mod marks;
 
+use super::thumbnails::jpeg;
 use crate::measure::Drawn;
 use crate::micrograph::Micrograph;
 use crate::table::EndRow;
 use crate::units::Point;
 use canvas::Canvas;
-use image::codecs::png::{CompressionType, FilterType, PngEncoder};
-use image::{ImageEncoder, Rgb, RgbImage};
+use image::{Rgb, RgbImage};
 
 /// One end to mark.
 #[derive(Debug, Clone, Copy)]
@@ -21,9 +21,10 @@ pub struct Mark<'a> {
     pub drawn: &'a Drawn,
 }
 
-/// Marks the ends of a picture and encodes it as PNG.
+/// Marks the ends of a picture and encodes it as JPEG.
 pub fn draw(micrograph: &Micrograph, ends: &[Mark<'_>]) -> Vec<u8> {
-    encode(&draw_picture(micrograph, ends))
+    // Writing to memory fails for sides beyond 65 535 px only, which no picture that was read has.
+    jpeg(&draw_picture(micrograph, ends), QUALITY).unwrap_or_default()
 }
 
 /// The picture with its marks and, below it, the legend.
@@ -34,9 +35,8 @@ fn draw_picture(micrograph: &Micrograph, ends: &[Mark<'_>]) -> RgbImage {
     let legend = legend::plan(width, unit, ends);
     let mut canvas = Canvas::new(with_strip(micrograph, legend.height()));
     let sizes: Vec<marks::Size> = ends.iter().map(|mark| size_of(mark, ends, unit)).collect();
-    let rim = 1.1 * unit;
     for (mark, size) in ends.iter().zip(&sizes) {
-        canvas.strokes(&marks::strokes(mark, *size), rim);
+        canvas.strokes(&marks::strokes(mark, *size), size.rim);
     }
     let left_out = number(&mut canvas, ends, &sizes, unit, height);
     legend.draw(&mut canvas, height, 0 < left_out);
@@ -56,7 +56,7 @@ fn with_strip(micrograph: &Micrograph, strip: u32) -> RgbImage {
     RgbImage::from_raw(width, height + strip, bytes).unwrap_or_else(|| RgbImage::from_pixel(width, height, Rgb([0; 3])))
 }
 
-/// Mark sizes: by the fibre, but no larger than the room up to the next end allows.
+/// Mark sizes: by the fibre, but no larger than the room up to the next end allows; in a crowd lines become thinner too.
 fn size_of(mark: &Mark<'_>, ends: &[Mark<'_>], unit: f32) -> marks::Size {
     let tip = marks::tip(mark);
     let measured = mark.row.features.get("shaft_diameter_px").unwrap_or(f64::from(12.0 * unit));
@@ -66,8 +66,16 @@ fn size_of(mark: &Mark<'_>, ends: &[Mark<'_>], unit: f32) -> marks::Size {
         .filter(|distance| 0.0 < *distance)
         .fold(f64::INFINITY, f64::min);
     let diameter = measured.min(0.55 * room).max(f64::from(4.0 * unit));
-    let strong = (0.08 * diameter as f32).clamp(0.9 * unit, 2.2 * unit);
-    marks::Size { diameter, strong, thin: (0.5 * strong).max(0.5 * unit), roomy: 1.6 * measured < room }
+    // 1 = as much room as a full mark takes, 0 = none.
+    let ease = (room / (1.6 * measured)).clamp(0.0, 1.0) as f32;
+    let strong = (0.08 * diameter as f32).clamp(0.5 * unit, 2.2 * unit);
+    marks::Size {
+        diameter,
+        strong,
+        thin: (0.5 * strong).max(0.4 * unit),
+        rim: unit * (0.4 + 0.7 * ease),
+        roomy: 1.6 * measured < room,
+    }
 }
 
 /// Writes the numbers where they cover neither an end nor another number; how many found no place.
@@ -123,11 +131,5 @@ impl Rect {
     }
 }
 
-/// PNG, quickly: overlays are looked at, not kept for ever.
-fn encode(picture: &RgbImage) -> Vec<u8> {
-    let mut png = Vec::with_capacity(picture.as_raw().len() / 2);
-    let encoder = PngEncoder::new_with_quality(&mut png, CompressionType::Fast, FilterType::Up);
-    // Writing to memory cannot fail, and the sizes agree.
-    let _ = encoder.write_image(picture.as_raw(), picture.width(), picture.height(), image::ExtendedColorType::Rgb8);
-    png
-}
+/// JPEG quality of overlays: marks stay sharp, grain of the picture need not.
+const QUALITY: u8 = 85;

@@ -1,14 +1,15 @@
 //! Knot efficiency against the share of fibres left whole: did the knot break as "cut first, then overloaded"?
 
-use super::plot::{self, Area, Axes, Chart, Drawn, INK, PAPER, SHEARED, SOFT, px, stroke, text};
+use crate::page::plot::{self, Area, Axes, Chart, Drawn, INK, PAPER, SHEARED, SOFT, px, stroke, text};
+use maud::Markup;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, VPos};
 
 /// One knot with both figures.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct KnotPoint {
-    /// Letter that stands for the knot in the plot.
-    pub letter: String,
+    /// Letters that stand for the knot in the plot; no ranking.
+    pub key: String,
     /// 1 − sheared fraction, 0..1.
     pub whole: f64,
     /// Its interval.
@@ -27,11 +28,11 @@ pub(crate) struct Curve {
 }
 
 /// Draws knots, the line η = 1 − f and the bundle curve; `alt` says in words what the plot shows.
-pub(crate) fn capacity(knots: &[KnotPoint], bundle: &Curve, alt: &str) -> String {
+pub(crate) fn capacity(knots: &[KnotPoint], bundle: &Curve, alt: &str) -> Markup {
     let highest = knots.iter().map(|k| k.efficiency_range.map_or(k.efficiency, |r| r.1)).fold(1.0, f64::max);
     // Far out intervals are cut off at the frame rather than squeezing everything else.
     let top = (highest.min(1.4) * 10.0).ceil() * 10.0;
-    plot::draw((430, 380), alt, |area| {
+    plot::figure((430, 380), alt, |area| {
         let axes = Axes {
             x: 0.0..100.0,
             y: 0.0..top,
@@ -50,7 +51,7 @@ pub(crate) fn capacity(knots: &[KnotPoint], bundle: &Curve, alt: &str) -> String
         for knot in knots {
             cross(area, &chart, knot, top)?;
         }
-        letters(area, &chart, knots, top)
+        keys(area, &chart, knots, top)
     })
 }
 
@@ -81,24 +82,16 @@ fn cross(area: &Area<'_>, chart: &Chart<'_, '_>, knot: &KnotPoint, top: f64) -> 
     Ok(())
 }
 
-/// The knots themselves: a letter in a disc, over all intervals.
-fn letters(area: &Area<'_>, chart: &Chart<'_, '_>, knots: &[KnotPoint], top: f64) -> Drawn {
+/// The knots themselves: its initials in a disc, over all intervals.
+fn keys(area: &Area<'_>, chart: &Chart<'_, '_>, knots: &[KnotPoint], top: f64) -> Drawn {
     for knot in knots {
         let at = chart.backend_coord(&(knot.whole * 100.0, (knot.efficiency * 100.0).min(top)));
         area.draw(&Circle::new(at, px(8.5), PAPER.filled()))?;
         area.draw(&Circle::new(at, px(8.5), stroke(SHEARED, 1.6)))?;
-        let style = text(if knot.letter.len() > 1 { 9.0 } else { 11.0 }, INK, HPos::Center, VPos::Center);
-        area.draw(&Text::new(knot.letter.clone(), at, style))?;
+        let style = text(if knot.key.len() > 1 { 9.0 } else { 11.0 }, INK, HPos::Center, VPos::Center);
+        area.draw(&Text::new(knot.key.clone(), at, style))?;
     }
     Ok(())
-}
-
-/// A, B, … Z, then numbers.
-pub(crate) fn letter(index: usize) -> String {
-    u8::try_from(index)
-        .ok()
-        .filter(|i| *i < 26)
-        .map_or_else(|| (index + 1).to_string(), |i| char::from(b'A' + i).to_string())
 }
 
 #[cfg(test)]
@@ -106,20 +99,15 @@ mod tests {
     use super::*;
 
     #[test]
-    fn letters_do_not_run_out() {
-        assert_eq!((letter(0), letter(25), letter(26)), ("A".into(), "Z".into(), "27".into()));
-    }
-
-    #[test]
     fn an_efficiency_far_out_stays_in_the_frame() {
         let knot = KnotPoint {
-            letter: "A".into(),
+            key: "A".into(),
             whole: 0.5,
             whole_range: None,
             efficiency: 9.0,
             efficiency_range: Some((0.5, 50.0)),
         };
-        let svg = capacity(&[knot], &Curve::default(), "a");
+        let svg = capacity(&[knot], &Curve::default(), "a").into_string();
         assert!(!svg.contains("cy=\"-") && svg.contains(">A<") || svg.contains("A</text>"), "{svg}");
     }
 }

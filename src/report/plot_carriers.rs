@@ -1,7 +1,8 @@
 //! The carriers of one picture as a strip: one column each, filled from below by the share of its ends that were sheared.
 
-use super::plot::{self, Area, Drawn, INK, PAPER, SHEARED, SOFT, TENSILE, px, stroke, text};
+use crate::page::plot::{self, Area, Drawn, INK, PAPER, SHEARED, SOFT, TENSILE, px, stroke, text};
 use crate::table::CarrierRow;
+use maud::{Markup, html};
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, VPos};
 
@@ -11,9 +12,9 @@ const TOP: f64 = 16.0;
 const LEFT: f64 = 4.0;
 
 /// Draws the strip, from the most to the least sheared carrier; `alt` says in words what it shows. Empty without carriers.
-pub(crate) fn carriers(rows: &[&CarrierRow], alt: &str) -> String {
+pub(crate) fn carriers(rows: &[&CarrierRow], alt: &str) -> Markup {
     if rows.is_empty() {
-        return String::new();
+        return html! {};
     }
     let mut rows = rows.to_vec();
     rows.sort_by(|a, b| {
@@ -21,7 +22,7 @@ pub(crate) fn carriers(rows: &[&CarrierRow], alt: &str) -> String {
         key(b).total_cmp(&key(a)).then(a.carrier.cmp(&b.carrier))
     });
     let width = LEFT * 2.0 + COLUMN * rows.len() as f64;
-    plot::draw((width.ceil() as u32, (TOP + BODY + 18.0) as u32), alt, |area| {
+    plot::figure((width.ceil() as u32, (TOP + BODY + 18.0) as u32), alt, |area| {
         for (i, row) in rows.iter().enumerate() {
             column(area, LEFT + COLUMN * i as f64 + 3.0, row)?;
         }

@@ -1,6 +1,6 @@
 //! The control chart of one kind of control: wrong labels over time, with the limits of the first run.
 
-use super::plot::{self, Axes, INK, PAPER, SHEARED, SOFT, TENSILE, px, stroke};
+use crate::page::plot::{self, Axes, INK, PAPER, SHEARED, SOFT, TENSILE, px, stroke};
 use crate::stats::control_chart::Chart;
 use plotters::prelude::*;
 
@@ -8,7 +8,9 @@ use plotters::prelude::*;
 pub fn control_chart_svg(chart: &Chart, names: &[String], alt: &str) -> String {
     let top = chart.points.iter().map(|p| p.value.max(p.high)).fold(0.05, f64::max);
     let n = chart.points.len() as f64;
-    let drawn = plot::draw((680, 300), alt, |area| {
+    // A file of its own says which number is which specimen.
+    let list: Vec<String> = names.iter().enumerate().map(|(i, name)| format!("{}: {name}", i + 1)).collect();
+    plot::file((680, 300), alt, &list.join("; "), |area| {
         let axes = Axes {
             x: 0.0..n + 1.0,
             y: 0.0..(100.0 * top * 1.1).ceil().min(100.0),
@@ -35,14 +37,7 @@ pub fn control_chart_svg(chart: &Chart, names: &[String], alt: &str) -> String {
             area.draw(&Circle::new(place, px(size), stroke(if point.outside { TENSILE } else { SHEARED }, 1.4)))?;
         }
         Ok(())
-    });
-    let list: Vec<String> = names.iter().enumerate().map(|(i, name)| format!("{}: {name}", i + 1)).collect();
-    // A file of its own needs the name of its language, and says which number is which specimen.
-    let described = format!("<desc>{}</desc>", super::html::escape(&list.join("; ")));
-    match drawn.strip_prefix("<svg ").and_then(|rest| rest.split_once('>')) {
-        Some((head, inside)) => format!("<svg xmlns=\"http://www.w3.org/2000/svg\" {head}>{described}{inside}\n"),
-        None => drawn,
-    }
+    })
 }
 
 #[cfg(test)]

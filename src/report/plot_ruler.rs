@@ -1,6 +1,7 @@
 //! A share of a whole on a ruler from 0 to 100 %: the value, its interval, and the single specimens above it.
 
-use super::plot::{self, Area, Drawn, INK, PAPER, SHEARED, SOFT, px, stroke, text};
+use crate::page::plot::{self, Area, Drawn, INK, PAPER, SHEARED, SOFT, px, stroke, text};
+use maud::Markup;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, VPos};
 
@@ -27,8 +28,8 @@ fn x_of(share: f64) -> i32 {
 }
 
 /// Draws the ruler.
-pub(crate) fn ruler(what: &Ruler<'_>) -> String {
-    plot::draw((WIDTH as u32, HEIGHT as u32), what.alt, |area| {
+pub(crate) fn ruler(what: &Ruler<'_>) -> Markup {
+    plot::figure((WIDTH as u32, HEIGHT as u32), what.alt, |area| {
         scale(area)?;
         if let Some((low, high)) = what.interval {
             let band = [(x_of(low), px(LINE - 4.0)), (x_of(high), px(LINE + 4.0))];
@@ -72,7 +73,8 @@ mod tests {
 
     #[test]
     fn the_value_stands_at_its_place() {
-        let svg = ruler(&Ruler { value: Some(0.25), interval: Some((0.0, 0.5)), singles: &[0.5], alt: "a" });
+        let svg =
+            ruler(&Ruler { value: Some(0.25), interval: Some((0.0, 0.5)), singles: &[0.5], alt: "a" }).into_string();
         // 16 + 0.25 * 268 = 83 px, less half the bar's 4.4 px.
         assert!(svg.contains("<rect x=\"808\""), "{svg}");
         // The interval reaches from the left end over 134 px.
@@ -82,7 +84,7 @@ mod tests {
 
     #[test]
     fn nothing_known_is_an_empty_ruler() {
-        let svg = ruler(&Ruler::default());
+        let svg = ruler(&Ruler::default()).into_string();
         assert!(!svg.contains("<circle") && !svg.contains("<rect"));
     }
 }

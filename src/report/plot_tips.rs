@@ -1,8 +1,9 @@
 //! Where the fibres ended along the line: sheared ends counted upwards, tensile ends downwards.
 
-use super::plot::{self, Axes, INK, PAPER, SHEARED, TENSILE, px, stroke};
+use crate::page::plot::{self, Axes, INK, PAPER, SHEARED, TENSILE, px, stroke};
 use crate::table::EndRow;
 use crate::tree::Label;
+use maud::Markup;
 use plotters::prelude::*;
 
 /// Bars along the line: enough to see a cluster, few enough for a handful of ends.
@@ -48,11 +49,11 @@ fn counts(values: &[f64], top: f64) -> [usize; BARS] {
 }
 
 /// Draws the two counts back to back; `alt` says in words what the plot shows.
-pub(crate) fn along(tips: &Tips, alt: &str) -> String {
+pub(crate) fn along(tips: &Tips, alt: &str) -> Markup {
     let far = tips.sheared.iter().chain(&tips.tensile).copied().fold(0.0, f64::max).max(1.0);
     let (up, down) = (counts(&tips.sheared, far), counts(&tips.tensile, far));
     let most = up.iter().chain(&down).copied().max().unwrap_or(1).max(3) as f64;
-    plot::draw((340, 250), alt, |area| {
+    plot::figure((340, 250), alt, |area| {
         let axes = Axes {
             x: 0.0..far,
             y: -most * 1.05..most * 1.05,

@@ -1,6 +1,7 @@
 //! `review.csv`: the figures of the model and the figures with hand labels in place, side by side.
 
-use super::html;
+use crate::page::values::percent_interval;
+use maud::{Markup, html};
 use std::path::Path;
 
 /// Both figures of one specimen or knot.
@@ -46,27 +47,28 @@ impl Reviewed {
     }
 
     /// Both figures of a specimen.
-    pub fn of_specimen(&self, code: &str) -> String {
+    pub fn of_specimen(&self, code: &str) -> Markup {
         self.find("specimen", code)
     }
 
     /// Both figures of a knot.
-    pub fn of_knot(&self, knot: &str, line: Option<&str>) -> String {
+    pub fn of_knot(&self, knot: &str, line: Option<&str>) -> Markup {
         let name: Vec<&str> = [Some(knot), line].into_iter().flatten().collect();
         self.find("knot", &name.join(", "))
     }
 
-    fn find(&self, of: &str, name: &str) -> String {
+    fn find(&self, of: &str, name: &str) -> Markup {
         let Some(both) = self.0.iter().find(|b| b.of == of && b.name == name && b.n_hand != Some(0)) else {
-            return String::new();
+            return html! {};
         };
-        let shown = |[value, low, high]: [Option<f64>; 3]| html::percent_interval(value, low, high);
-        let n = both.n_hand.map_or(String::new(), |n| format!(" ({n} ends looked at by hand)"));
-        format!(
-            "<p class=\"small\">Sheared as labelled by the model: {}; after review{n}: {}.</p>\n",
-            shown(both.model),
-            shown(both.reviewed)
-        )
+        let shown = |[value, low, high]: [Option<f64>; 3]| percent_interval(value, low, high);
+        html! {
+            p.small {
+                "Sheared as labelled by the model: " (shown(both.model)) "; after review"
+                @if let Some(n) = both.n_hand { " (" (n) " ends looked at by hand)" }
+                ": " (shown(both.reviewed)) "."
+            }
+        }
     }
 }
 
@@ -79,10 +81,10 @@ mod tests {
         let table = b"of,name,n_hand_labels,sheared_fraction_model,sheared_low_model,sheared_high_model,sheared_fraction_reviewed,sheared_low_reviewed,sheared_high_reviewed\r\n\
             specimen,a,3,0.5,0.4,0.6,0.55,0.45,0.65\r\nspecimen,b,0,0.5,0.4,0.6,0.5,0.4,0.6\r\nknot,\"FG, x\",,0.5,,,0.6,,\r\n";
         let reviewed = Reviewed::parse(table);
-        let told = reviewed.of_specimen("a");
+        let told = reviewed.of_specimen("a").into_string();
         assert!(told.contains("3 ends") && told.contains("value=\"0.55\"") && told.contains("value=\"0.4\""));
-        assert_eq!(reviewed.of_specimen("b"), "");
-        assert!(reviewed.of_knot("FG", Some("x")).contains("value=\"0.6\""));
-        assert_eq!(Reviewed::parse(b"\xff\xfe").of_specimen("a"), "");
+        assert_eq!(reviewed.of_specimen("b").into_string(), "");
+        assert!(reviewed.of_knot("FG", Some("x")).into_string().contains("value=\"0.6\""));
+        assert_eq!(Reviewed::parse(b"\xff\xfe").of_specimen("a").into_string(), "");
     }
 }

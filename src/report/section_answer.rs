@@ -1,204 +1,175 @@
-//! The first screen: which knot was cut least, how sure that is, and what to be wary of.
+//! The first screen: the answer in a few sentences, what to be wary of, and one table of everything that was tested.
 
 use super::context::Context;
-use super::html::{self, escape, name};
 use super::plot_ruler::{Ruler, ruler};
-use super::story::Knot;
-use super::{mark, warn, words};
-use crate::table::{FaceVerdict, KnotRow, PairRow};
+use super::view_model::Knot;
+use super::{answer, marks, phrasing, warnings};
+use crate::page::values::{count, missing, name, percent, percent_range, whole_percent};
+use crate::table::SpecimenRow;
+use maud::{Markup, html};
 use std::fmt::Write as _;
 
 /// The section.
-pub(crate) fn section(context: &Context<'_>) -> String {
-    let mut out = String::from("<section class=\"first\" id=\"answer\" aria-labelledby=\"answer-h\">\n");
-    let _ = write!(out, "<h2 id=\"answer-h\">{}</h2>\n{}", heading(context), warn::first(context));
-    let _ = write!(out, "<p class=\"lead\">{}</p>\n", lead(context));
-    if !context.story.knots.is_empty() {
-        out.push_str(&table(context));
+pub(crate) fn section(context: &Context<'_>) -> Markup {
+    let view = &context.view;
+    html! {
+        section.first id="answer" aria-labelledby="answer-h" {
+            h2 id="answer-h" { (heading(context)) }
+            (warnings::first(context))
+            p.lead {
+                (phrasing::counted(view.results.ends.len(), "fibre end", "fibre ends"))
+                " of " (phrasing::counted(view.specimens.len(), "specimen", "specimens"))
+                ", " (phrasing::counted(view.results.images.len(), "picture", "pictures")) "."
+                @for sentence in answer::headline(view, &context.settings.report) { " " (sentence) }
+            }
+            @if !view.specimens.is_empty() { (table(context)) }
+        }
     }
-    out.push_str("</section>\n");
-    out
 }
 
 fn heading(context: &Context<'_>) -> &'static str {
-    match context.story.knots.len() {
+    let ranked = context.view.knots.iter().any(|k| k.rank.is_some());
+    match context.view.knots.len() {
         0 => "How the specimens broke",
         1 => "How the knot broke",
-        _ => "Which knot was cut least",
+        _ if ranked => "Which knot was cut least",
+        _ => "How the knots broke",
     }
 }
 
-/// What was looked at and what came out, in a few sentences.
-fn lead(context: &Context<'_>) -> String {
-    let story = &context.story;
-    let mut out = format!(
-        "{} of {}, {}. ",
-        words::counted(story.results.ends.len(), "fibre end", "fibre ends"),
-        words::counted(story.specimens.len(), "specimen", "specimens"),
-        words::counted(story.results.images.len(), "picture", "pictures"),
-    );
-    let scored: Vec<&Knot<'_>> =
-        story.knots.iter().filter(|k| k.row.is_some_and(|r| r.sheared_fraction.is_some())).collect();
-    if scored.is_empty() {
-        out.push_str(match story.knots.len() {
-            0 => "No knots among them, so there is nothing to rank.",
-            _ => "No knot has enough graded ends to be scored.",
-        });
-    }
-    for of_line in scored.chunk_by(|a, b| a.line == b.line) {
-        out.push_str(&extremes(context, of_line));
-    }
-    if scored.len() > 1 {
-        out.push_str(&differences(context));
-    }
-    out
-}
-
-/// The least and the most sheared knot of one line, which come first and last.
-fn extremes(context: &Context<'_>, knots: &[&Knot<'_>]) -> String {
-    let told = |k: &Knot<'_>| format!("<strong>{}</strong>, {}", knot_name(context, k), interval(k.row));
-    match knots {
-        [least, .., most] => {
-            let scope = match least.line.filter(|_| context.story.several_lines()) {
-                Some(line) => format!("Of the knots in {}, least", name(line)),
-                None => "Least".to_owned(),
-            };
-            format!("{scope} sheared: {}. Most sheared: {}. ", told(least), told(most))
+/// Everything that was tested, each with a ruler: knots line by line, specimens of no knot, controls.
+fn table(context: &Context<'_>) -> Markup {
+    let view = &context.view;
+    let efficiency = view.knots.iter().any(|k| k.row.is_some_and(|r| r.efficiency.is_some()));
+    let columns = if efficiency { 5 } else { 4 };
+    html! {
+        table.answer role="table" {
+            caption {
+                "Blue bar: sheared fraction, of a knot the mean over its specimens; band: its 95\u{a0}% interval; open \
+                 circles: single specimens."
+            }
+            thead role="rowgroup" {
+                tr role="row" {
+                    @for head in ["Knot or specimen", "Sheared, on a ruler"] { th role="columnheader" scope="col" { (head) } }
+                    th.n role="columnheader" scope="col" { "Sheared" }
+                    @if efficiency { th.n role="columnheader" scope="col" { "Efficiency" } }
+                    th role="columnheader" scope="col" { "Flags" }
+                }
+            }
+            @for knots in view.knots.chunk_by(|a, b| a.line == b.line) {
+                tbody role="rowgroup" {
+                    (group(columns, knots_heading(knots)))
+                    @for knot in knots { (knot_row(context, knot, efficiency)) }
+                }
+            }
+            @for (title, members) in [("Specimens of no named knot", &view.others), ("Controls", &view.controls)] {
+                @if !members.is_empty() {
+                    tbody role="rowgroup" {
+                        (group(columns, html! { (title) }))
+                        @for &i in members { (specimen_row(i, view.specimens[i].row, efficiency)) }
+                    }
+                }
+            }
         }
-        [one] => format!("{} sheared. ", told(one)),
-        [] => String::new(),
+        (marks::key())
     }
 }
 
-fn interval(row: Option<&KnotRow>) -> String {
-    row.map_or_else(html::missing, |r| html::percent_interval(r.sheared_fraction, r.sheared_low, r.sheared_high))
+/// The row that opens a group of rows.
+fn group(columns: usize, title: Markup) -> Markup {
+    html! { tr.group role="row" { th role="rowheader" scope="rowgroup" colspan=(columns) { (title) } } }
 }
 
-/// Name of a knot, with its line where several lines were tested.
-pub(crate) fn knot_name(context: &Context<'_>, knot: &Knot<'_>) -> String {
-    let shown = if knot.name.is_empty() { "unnamed knot".to_owned() } else { name(knot.name) };
-    match knot.line.filter(|_| context.story.several_lines()) {
-        Some(line) => format!("{shown} in {}", name(line)),
-        None => shown,
+fn knots_heading(knots: &[Knot<'_>]) -> Markup {
+    html! {
+        "Knots"
+        @if let Some(line) = knots.first().and_then(|k| k.line) { " in " (name(line)) }
+        @if knots.iter().any(|k| k.rank.is_some()) { ", from least to most sheared" }
     }
 }
 
-/// Which differences between knots hold.
-fn differences(context: &Context<'_>) -> String {
-    let tested: Vec<&PairRow> = context.story.results.pairs.iter().filter(|p| p.p_adjusted.is_some()).collect();
-    let limit = context.settings.report.clear_p;
-    let clear = tested.iter().filter(|p| p.p_adjusted.is_some_and(|v| v < limit)).count();
-    let few = tested.iter().all(|p| p.n_a.min(p.n_b) <= 3);
-    let mut out = match (tested.as_slice(), clear) {
-        ([], _) => {
-            return "No two knots have the three specimens each that a test needs, so read the order as a first impression."
-                .to_owned();
-        }
-        ([pair], _) => format!(
-            "The difference is {} (adjusted p = {}).",
-            if clear == 1 { "clear" } else { "not clear" },
-            pair.p_adjusted.map_or_else(html::missing, |p| html::number(p, 3, ""))
-        ),
-        (_, n) => format!(
-            "{} of {} differ clearly (adjusted p below {}).",
-            if n == 0 { "None".to_owned() } else { words::thousands(n) },
-            words::counted(tested.len(), "tested pair of knots", "tested pairs of knots"),
-            html::fixed(limit, 2)
-        ),
-    };
-    if clear == 0 && few {
-        // Exact two-sided permutation test: 2 / C(6, 3) = 0.1, 2 / C(8, 4) = 0.03.
-        out.push_str(" With three specimens a side no test can fall below p = 0.1; with four it can reach 0.03.");
-    }
-    out
-}
-
-/// Knots in order, each with a ruler.
-fn table(context: &Context<'_>) -> String {
-    let order = if context.story.several_lines() {
-        "Knots of each line from least to most sheared; knots of different lines are not ranked against each other."
-    } else {
-        "Knots from least to most sheared."
-    };
-    let mut out = format!(
-        "<table class=\"answer\" role=\"table\"><caption>{order} Blue bar: mean over specimens, \
-         band: its 95&#160;% interval; open circles: single specimens.</caption>\n<thead role=\"rowgroup\"><tr role=\"row\">\
-         <th role=\"columnheader\" scope=\"col\">Knot</th><th role=\"columnheader\" scope=\"col\">Sheared, on a ruler</th>\
-         <th role=\"columnheader\" scope=\"col\" class=\"n\">Sheared</th>\
-         <th role=\"columnheader\" scope=\"col\" class=\"n\">Efficiency</th>\
-         <th role=\"columnheader\" scope=\"col\">Flags</th></tr></thead>\n<tbody role=\"rowgroup\">\n",
-    );
-    for (i, knot) in context.story.knots.iter().enumerate() {
-        out.push_str(&row(context, i, knot));
-    }
-    out.push_str("</tbody></table>\n");
-    out.push_str(&mark::key());
-    out
-}
-
-fn row(context: &Context<'_>, index: usize, knot: &Knot<'_>) -> String {
+fn knot_row(context: &Context<'_>, knot: &Knot<'_>, efficiency: bool) -> Markup {
+    let view = &context.view;
     let row = knot.row;
-    let singles: Vec<f64> =
-        knot.specimens.iter().filter_map(|&s| context.story.specimens[s].row.sheared_fraction).collect();
-    let alt = ruler_alt(row, &singles);
-    let drawn = ruler(&Ruler {
-        value: row.and_then(|r| r.sheared_fraction),
-        interval: row.and_then(|r| Some((r.sheared_low?, r.sheared_high?))),
-        singles: &singles,
-        alt: &alt,
-    });
-    let verdict = row.and_then(|r| r.verdict).map(FaceVerdict::word);
-    format!(
-        "<tr role=\"row\"><th role=\"rowheader\" scope=\"row\"><a href=\"#knot-{n}\">{letter}. {name}</a>\
-         <span class=\"say\">{say}</span></th>\n<td role=\"cell\" class=\"ruler\">{drawn}</td>\
-         <td role=\"cell\" class=\"n\" data-label=\"Sheared\">{sheared}</td>\
-         <td role=\"cell\" class=\"n\" data-label=\"Efficiency\">{efficiency}</td><td role=\"cell\">{flags}</td></tr>\n",
-        n = index + 1,
-        letter = super::plot_capacity::letter(index),
-        name = knot_name(context, knot),
-        say = escape(&words::sentence(row.and_then(|r| r.sheared_fraction), verdict)),
-        sheared = stacked(
-            row.and_then(|r| r.sheared_fraction),
-            row.and_then(|r| Some((r.sheared_low?, r.sheared_high?))),
-            row.map(|r| format!("n = {}", words::counted(r.n_specimens as usize, "specimen", "specimens"))),
-        ),
-        efficiency = stacked(
-            row.and_then(|r| r.efficiency),
-            row.and_then(|r| Some((r.efficiency_low?, r.efficiency_high?))),
-            row.filter(|r| r.efficiency.is_some())
-                .map(|r| format!("n = {}", words::counted(r.n_loads as usize, "load", "loads"))),
-        ),
-        flags = row.map_or_else(String::new, |r| warn::chips(&r.flags)),
-    )
+    let singles: Vec<f64> = knot.specimens.iter().filter_map(|&s| view.specimens[s].row.sheared_fraction).collect();
+    let position = view.knots.iter().position(|k| std::ptr::eq(k, knot)).unwrap_or_default();
+    let shown = Ruler { value: knot.fraction(), interval: knot.interval(), singles: &singles, alt: "" };
+    let label = if knot.name.is_empty() { "unnamed knot" } else { knot.name };
+    html! {
+        tr role="row" {
+            th role="rowheader" scope="row" {
+                @if let Some(rank) = knot.rank { span.rank { (rank.place) ". " } }
+                a href={ "#knot-" (position + 1) } { (name(label)) }
+                span.say { (phrasing::sentence(knot.fraction(), knot.verdict())) }
+            }
+            (figure_cells(&shown, row.map(|r| phrasing::counted(r.n_specimens as usize, "specimen", "specimens"))))
+            @if efficiency {
+                td.n role="cell" data-label="Efficiency" {
+                    @if let Some(row) = row.filter(|r| r.efficiency.is_some()) {
+                        (stacked(
+                            row.efficiency,
+                            row.efficiency_low.zip(row.efficiency_high),
+                            Some(phrasing::counted(row.n_loads as usize, "load", "loads")),
+                        ))
+                    }
+                }
+            }
+            td role="cell" { @if let Some(row) = row { (warnings::chips(&row.flags)) } }
+        }
+    }
+}
+
+fn specimen_row(position: usize, row: &SpecimenRow, efficiency: bool) -> Markup {
+    let interval = row.sheared_low.zip(row.sheared_high);
+    let shown = Ruler { value: row.sheared_fraction, interval, singles: &[], alt: "" };
+    let ends = (row.n_sheared + row.n_tensile) as usize;
+    html! {
+        tr role="row" {
+            th role="rowheader" scope="row" {
+                a href={ "#specimen-" (position + 1) } { (name(&row.specimen)) }
+                span.say {
+                    (count(row.n_sheared)) " sheared, " (count(row.n_tensile)) " tensile, " (count(row.n_unclear)) " unclear"
+                    @if let Some(verdict) = row.verdict { "; " (phrasing::verdict_words(verdict)) }
+                    "."
+                }
+            }
+            (figure_cells(&shown, Some(phrasing::counted(ends, "end", "ends"))))
+            @if efficiency { td.n role="cell" {} }
+            td role="cell" { (warnings::chips(&row.flags)) }
+        }
+    }
+}
+
+/// The ruler and the fraction beside it.
+fn figure_cells(shown: &Ruler<'_>, n: Option<String>) -> Markup {
+    let alt = ruler_alt(shown);
+    html! {
+        td.ruler role="cell" { (ruler(&Ruler { alt: &alt, ..*shown })) }
+        td.n role="cell" data-label="Sheared" { (stacked(shown.value, shown.interval, n)) }
+    }
 }
 
 /// A fraction, its interval and its number of observations, one below the other.
-fn stacked(value: Option<f64>, range: Option<(f64, f64)>, n: Option<String>) -> String {
-    let mut out = match value {
-        Some(v) => format!("<span class=\"big\">{}</span>", html::percent(v)),
-        None => html::missing(),
-    };
-    if let (Some(_), Some((low, high))) = (value, range) {
-        let _ = write!(
-            out,
-            "<span class=\"sub\"><data value=\"{low}\">{}</data> to {}</span>",
-            html::whole_percent(low),
-            html::percent(high)
-        );
+fn stacked(value: Option<f64>, range: Option<(f64, f64)>, n: Option<String>) -> Markup {
+    html! {
+        @match value {
+            Some(value) => {
+                span.big { (percent(value)) }
+                @if let Some((low, high)) = range { span.sub { (percent_range(low, high)) } }
+            }
+            None => (missing())
+        }
+        @if let Some(n) = n { span.sub { "n = " (n) } }
     }
-    if let Some(n) = n {
-        let _ = write!(out, "<span class=\"sub\">{}</span>", escape(&n));
-    }
-    out
 }
 
-fn ruler_alt(row: Option<&KnotRow>, singles: &[f64]) -> String {
-    let Some(value) = row.and_then(|r| r.sheared_fraction) else { return "Ruler without a value".to_owned() };
-    let mut out = format!("Ruler: {} % sheared", html::whole_percent(value));
-    if let Some((low, high)) = row.and_then(|r| Some((r.sheared_low?, r.sheared_high?))) {
-        let _ = write!(out, ", interval {} to {} %", html::whole_percent(low), html::whole_percent(high));
+fn ruler_alt(shown: &Ruler<'_>) -> String {
+    let Some(value) = shown.value else { return "Ruler without a value".to_owned() };
+    let mut out = format!("Ruler: {} % sheared", whole_percent(value));
+    if let Some((low, high)) = shown.interval {
+        let _ = write!(out, ", interval {} to {} %", whole_percent(low), whole_percent(high));
     }
-    let list: Vec<String> = singles.iter().map(|s| html::whole_percent(*s)).collect();
+    let list: Vec<String> = shown.singles.iter().map(|s| whole_percent(*s)).collect();
     if !list.is_empty() {
         let _ = write!(out, "; specimens at {} %", list.join(", "));
     }

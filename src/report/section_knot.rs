@@ -1,130 +1,121 @@
 //! One section for each knot: its figures, its specimens on rulers, how it compares, then each specimen.
 
 use super::context::Context;
-use super::html::{self, escape, name};
 use super::plot_ruler::{Ruler, ruler};
-use super::section_answer::knot_name;
-use super::{section_specimen, warn, words};
-use crate::table::FaceVerdict;
-use std::fmt::Write as _;
+use super::{phrasing, section_specimen, warnings};
+use crate::page::values::{count, facts, name, number, percent_interval, whole_percent};
+use crate::table::{KnotRow, PairRow, SpecimenRow};
+use maud::{Markup, html};
 
 /// The sections of all knots, in order.
-pub(crate) fn sections(context: &Context<'_>) -> String {
-    (0..context.story.knots.len()).map(|i| section(context, i)).collect()
+pub(crate) fn sections(context: &Context<'_>) -> Markup {
+    html! { @for i in 0..context.view.knots.len() { (section(context, i)) } }
 }
 
-fn section(context: &Context<'_>, index: usize) -> String {
-    let knot = &context.story.knots[index];
-    let mut out = format!(
-        "<section class=\"knot\" id=\"knot-{n}\" aria-labelledby=\"knot-{n}-h\">\n<h2 id=\"knot-{n}-h\">{}. {}</h2>\n",
-        super::plot_capacity::letter(index),
-        knot_name(context, knot),
-        n = index + 1
-    );
-    if let Some(row) = knot.row {
-        let verdict = row.verdict.map(FaceVerdict::word);
-        let _ = write!(out, "<p class=\"lead\">{}</p>\n", escape(&words::sentence(row.sheared_fraction, verdict)));
-        out.push_str(&warn::explained(&row.flags));
-        out.push_str(&figures(row));
-        out.push_str(&context.reviewed.of_knot(&row.knot, row.line.as_deref()));
+fn section(context: &Context<'_>, index: usize) -> Markup {
+    let knot = &context.view.knots[index];
+    let id = format!("knot-{}", index + 1);
+    html! {
+        section.knot id=(id) aria-labelledby={ (id) "-h" } {
+            h2 id={ (id) "-h" } { (name(&context.view.knot_name(knot))) }
+            @if let Some(row) = knot.row {
+                p.lead { (phrasing::sentence(row.sheared_fraction, row.verdict)) }
+                (warnings::of_knot(context, row))
+                (figures(row))
+                (context.reviewed.of_knot(&row.knot, row.line.as_deref()))
+            }
+            (specimens(context, index))
+            (pairs(context, index))
+            @for &specimen in &knot.specimens { (section_specimen::article(context, specimen)) }
+        }
     }
-    out.push_str(&specimens(context, index));
-    out.push_str(&pairs(context, index));
-    for &specimen in &knot.specimens {
-        out.push_str(&section_specimen::article(context, specimen));
-    }
-    out.push_str("</section>\n");
-    out
 }
 
-fn figures(row: &crate::table::KnotRow) -> String {
-    let n = |v: u32| format!("<data value=\"{v}\">{v}</data>");
-    let range = |value: Option<f64>, low, high| value.map(|_| html::percent_interval(value, low, high));
-    html::facts(&[
-        ("Specimens scored", Some(n(row.n_specimens))),
+fn figures(row: &KnotRow) -> Markup {
+    let range = |value: Option<f64>, low, high| value.map(|_| percent_interval(value, low, high));
+    let load = |v| html! { (number(v, 1, "N")) " (n = " (count(row.n_loads)) ")" };
+    facts(&[
+        ("Specimens scored", Some(count(row.n_specimens))),
         ("Sheared, mean of specimens", range(row.sheared_fraction, row.sheared_low, row.sheared_high)),
-        ("Its interval from", row.interval_from.map(|from| escape(from.word()))),
-        ("Mean peak load", row.mean_load_n.map(|v| format!("{} (n = {})", html::number(v, 1, "N"), n(row.n_loads)))),
+        ("Its interval from", row.interval_from.map(|from| html! { (from.word()) })),
+        ("Mean peak load", row.mean_load_n.map(load)),
         ("Knot efficiency", range(row.efficiency, row.efficiency_low, row.efficiency_high)),
-        ("Efficiency interval by", row.efficiency_method.map(|m| escape(&words::capital(m.word())))),
-        ("Carriers of the braid", row.carriers.map(n)),
-        ("Carriers lost, plain share", row.carriers_lost.map(|v| html::number(v, 1, ""))),
-        ("Carriers lost, bundle theory", row.carriers_lost_bundle.map(|v| html::number(v, 1, ""))),
+        ("Efficiency interval by", row.efficiency_method.map(|m| html! { (phrasing::capital(m.word())) })),
+        ("Carriers of the braid", row.carriers.map(count)),
+        ("Carriers lost, plain share", row.carriers_lost.map(|v| number(v, 1, ""))),
+        ("Carriers lost, bundle theory", row.carriers_lost_bundle.map(|v| number(v, 1, ""))),
         ("Line", row.line.as_deref().map(name)),
     ])
 }
 
 /// The specimens of the knot, each on a ruler.
-fn specimens(context: &Context<'_>, index: usize) -> String {
-    let knot = &context.story.knots[index];
-    if knot.specimens.is_empty() {
-        return String::new();
+fn specimens(context: &Context<'_>, index: usize) -> Markup {
+    let specimens = &context.view.knots[index].specimens;
+    html! {
+        @if !specimens.is_empty() {
+            div.scroll tabindex="0" role="group" aria-label="Specimens of this knot" {
+                table.rulers {
+                    caption { "Specimens of this knot. Bar: published sheared fraction, band: its 95\u{a0}% interval." }
+                    thead {
+                        tr {
+                            @for head in ["Specimen", "Sheared, on a ruler"] { th scope="col" { (head) } }
+                            @for head in ["Sheared", "Graded ends", "Load"] { th.n scope="col" { (head) } }
+                            th scope="col" { "Flags" }
+                        }
+                    }
+                    tbody { @for &s in specimens { (specimen(s, context.view.specimens[s].row)) } }
+                }
+            }
+        }
     }
-    let mut out = String::from(
-        "<div class=\"scroll\" tabindex=\"0\" role=\"group\" aria-label=\"Specimens of this knot\"><table class=\"rulers\"><caption>Specimens of this knot. Bar: published sheared fraction, band: its 95&#160;% interval.</caption>\n\
-         <thead><tr><th scope=\"col\">Specimen</th><th scope=\"col\">Sheared, on a ruler</th><th scope=\"col\" class=\"n\">Sheared</th>\
-         <th scope=\"col\" class=\"n\">Graded ends</th><th scope=\"col\" class=\"n\">Load</th><th scope=\"col\">Flags</th></tr></thead><tbody>\n",
-    );
-    for &s in &knot.specimens {
-        let row = context.story.specimens[s].row;
-        let alt = match row.sheared_fraction {
-            Some(v) => format!("Ruler: {} % sheared", html::whole_percent(v)),
-            None => "Ruler without a value".to_owned(),
-        };
-        let drawn = ruler(&Ruler {
-            value: row.sheared_fraction,
-            interval: row.sheared_low.zip(row.sheared_high),
-            singles: &[],
-            alt: &alt,
-        });
-        let graded = row.n_sheared + row.n_tensile;
-        let _ = write!(
-            out,
-            "<tr><th scope=\"row\"><a href=\"#specimen-{}\">{}</a></th><td>{drawn}</td><td class=\"n\">{}</td>\
-             <td class=\"n\">{graded}</td><td class=\"n\">{}</td><td>{}</td></tr>\n",
-            s + 1,
-            name(&row.specimen),
-            html::percent_interval(row.sheared_fraction, row.sheared_low, row.sheared_high),
-            row.peak_load_n.map_or_else(String::new, |v| html::number(v, 1, "N")),
-            warn::chips(&row.flags)
-        );
+}
+
+fn specimen(position: usize, row: &SpecimenRow) -> Markup {
+    let alt = match row.sheared_fraction {
+        Some(v) => format!("Ruler: {} % sheared", whole_percent(v)),
+        None => "Ruler without a value".to_owned(),
+    };
+    let interval = row.sheared_low.zip(row.sheared_high);
+    html! {
+        tr {
+            th scope="row" { a href={ "#specimen-" (position + 1) } { (name(&row.specimen)) } }
+            td { (ruler(&Ruler { value: row.sheared_fraction, interval, singles: &[], alt: &alt })) }
+            td.n { (percent_interval(row.sheared_fraction, row.sheared_low, row.sheared_high)) }
+            td.n { (row.n_sheared + row.n_tensile) }
+            td.n { @if let Some(load) = row.peak_load_n { (number(load, 1, "N")) } }
+            td { (warnings::chips(&row.flags)) }
+        }
     }
-    out.push_str("</tbody></table></div>\n");
-    out
 }
 
 /// How this knot compares with the others of its line.
-fn pairs(context: &Context<'_>, index: usize) -> String {
-    let knot = &context.story.knots[index];
-    let mut lines = String::new();
-    for pair in &context.story.results.pairs {
-        if pair.line.as_deref() != knot.line {
-            continue;
+fn pairs(context: &Context<'_>, index: usize) -> Markup {
+    let knot = &context.view.knots[index];
+    let of_line = context.view.results.pairs.iter().filter(|p| p.line.as_deref() == knot.line);
+    let lines: Vec<Markup> = of_line.filter_map(|p| pair(p, knot.name)).collect();
+    html! {
+        @if !lines.is_empty() {
+            h3 { "Against the other knots" }
+            ul.plain { @for line in lines { li { (line) } } }
         }
-        let (other, sign) = match (pair.knot_a == knot.name, pair.knot_b == knot.name) {
-            (true, false) => (&pair.knot_b, 1.0),
-            (false, true) => (&pair.knot_a, -1.0),
-            _ => continue,
-        };
-        let Some(difference) = pair.difference.map(|d| d * sign) else { continue };
-        let size = html::whole_percent(difference.abs());
-        let words = if difference < 0.0 { "less" } else { "more" };
-        let test = match pair.p_adjusted {
-            Some(p) => format!("adjusted p = {}", html::number(p, 3, "")),
-            None => "not tested: fewer than three specimens on a side".to_owned(),
-        };
-        let _ = write!(
-            lines,
-            "<li><data value=\"{}\">{size}</data> points {words} sheared than {} ({test}; n = {} and {})</li>\n",
-            pair.difference.unwrap_or_default(),
-            name(other),
-            if sign > 0.0 { pair.n_a } else { pair.n_b },
-            if sign > 0.0 { pair.n_b } else { pair.n_a }
-        );
     }
-    if lines.is_empty() {
-        lines
-    } else {
-        format!("<h3>Against the other knots</h3>\n<ul class=\"plain\">{lines}</ul>\n")
-    }
+}
+
+/// A pair as seen from one of its knots; `None` when the knot is not one of them.
+fn pair(pair: &PairRow, knot: &str) -> Option<Markup> {
+    let (other, sign, n) = match (pair.knot_a == knot, pair.knot_b == knot) {
+        (true, false) => (&pair.knot_b, 1.0, (pair.n_a, pair.n_b)),
+        (false, true) => (&pair.knot_a, -1.0, (pair.n_b, pair.n_a)),
+        _ => return None,
+    };
+    let difference = pair.difference?;
+    Some(html! {
+        data value=(difference) { (whole_percent(difference.abs())) }
+        " points " (if difference * sign < 0.0 { "less" } else { "more" }) " sheared than " (name(other)) " ("
+        @match pair.p_adjusted {
+            Some(p) => { "adjusted p = " (number(p, 3, "")) }
+            None => "not tested: fewer than three specimens on a side"
+        }
+        "; n = " (n.0) " and " (n.1) ")"
+    })
 }

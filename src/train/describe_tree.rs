@@ -2,6 +2,7 @@
 
 use crate::flag::Reason;
 use crate::measure::FeatureRow;
+use crate::page::values::spelled;
 use crate::table::format_number;
 use crate::tree::witness::{NETWORK_FEATURE, probability};
 use crate::tree::{Label, Model, Side, Step};
@@ -63,7 +64,7 @@ pub fn explain(model: &Model, row: &FeatureRow, not_gradable: &[Reason]) -> Vec<
     lines.extend(testimony_lines(model, row));
     let verdict = model.predict(row, not_gradable);
     lines.push(match verdict.label {
-        Label::Unclear => format!("Label: unclear ({}).", Reason::join(&verdict.reasons)),
+        Label::Unclear => format!("Label: unclear ({}).", spelled(&Reason::join(&verdict.reasons))),
         label => format!("Label: {}{}.", label.word(), verdict.subtype.map(|s| format!(", {s}")).unwrap_or_default()),
     });
     let outside = model.out_of_range(row);

@@ -58,7 +58,7 @@ fn a_picture_gives_all_tables_an_overlay_and_a_report() {
     assert_eq!(bench.column("results/images.csv", "scale_source"), ["run"]);
     assert_eq!(bench.column("results/images.csv", "specimen"), ["teased_sem"]);
     // The legend adds to the height of the picture.
-    let overlay = image::open(bench.path("results/overlays/teased_sem.jpg.png")).unwrap();
+    let overlay = image::open(bench.path("results/overlays/teased_sem.jpg.jpg")).unwrap();
     assert!(overlay.width() == 1600 && 1200 < overlay.height());
     assert!(bench.read("results/report.html").contains("<html"));
     let run: serde_json::Value = serde_json::from_str(&bench.read("results/run.json")).unwrap();
@@ -103,7 +103,7 @@ fn only_what_changed_is_done_again() {
     assert_eq!(kept(&["classify", "in", "--out", "r", "--json", "--no-report", "--um-per-px", "0.5"]), 0);
     bench.write("s.toml", "[find]\nmin_score = 0.9\n");
     assert_eq!(kept(&["classify", "in", "--out", "r", "--json", "--no-report", "--settings", "s.toml"]), 0);
-    std::fs::remove_file(bench.path("r/overlays/a.png.png")).unwrap();
+    std::fs::remove_file(bench.path("r/overlays/a.png.jpg")).unwrap();
     assert_eq!(kept(&["classify", "in", "--out", "r", "--json", "--no-report"]), 1);
     assert_eq!(kept(&["classify", "in", "--out", "r", "--json", "--no-report", "--force"]), 0);
     // A damaged kept result is no reason to stop.

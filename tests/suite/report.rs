@@ -1,10 +1,11 @@
 //! The report page, made from saved results: what it says, what it must never do, and how it holds up.
 
+use base64::Engine as _;
 use breakface::measure::FeatureRow;
-use breakface::report::{ReportOptions, report, write_report};
+use breakface::report::{ReportOptions, answer, report, write_report};
 use breakface::results::{DetectorUsed, InputUsed, ModelUsed, RUN_SCHEMA, Results, RunFile, StageSeconds};
 use breakface::series::{Kind, SeriesRow};
-use breakface::settings::Settings;
+use breakface::settings::{ReportSettings, Settings};
 use breakface::stats::ratio::Method;
 use breakface::table::{
     Basis, CarrierRow, CarrierVerdict, EndRow, FaceVerdict, ImageRow, IntervalFrom, KnotRow, PairRow, SideRow,
@@ -13,6 +14,7 @@ use breakface::table::{
 use breakface::tree::Label;
 use quick_xml::Reader;
 use quick_xml::events::{BytesStart, Event};
+use sha2::{Digest as _, Sha256};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
@@ -30,9 +32,30 @@ impl Tag {
     }
 }
 
-/// Every tag of a page. The page is written so that it is well-formed XML too, plots included, which the reader checks.
+/// Elements that never have an end tag (HTML standard, section 13.1.2, void elements), of those that pages use.
+const VOID: [&str; 4] = ["meta", "br", "img", "hr"];
+
+/// Every tag of a page. But for void elements the page is well-formed XML too, plots included, which the reader checks.
 fn tags(page: &str) -> Vec<Tag> {
-    let mut reader = Reader::from_str(page);
+    // Text of a script is not markup.
+    let mut xml = match (page.find("<script>"), page.find("</script>")) {
+        (Some(from), Some(to)) => format!("{}{}", &page[..from + 8], &page[to..]),
+        _ => page.to_owned(),
+    };
+    for name in VOID {
+        let mut closed = String::with_capacity(xml.len());
+        let mut rest = xml.as_str();
+        while let Some(at) = rest.find(&format!("<{name}")) {
+            let end = at + rest[at..].find('>').expect("a tag is closed");
+            let is_name = !rest[at + 1 + name.len()..].starts_with(|c: char| c.is_ascii_alphanumeric());
+            closed.push_str(&rest[..end]);
+            closed.push_str(if is_name { "/>" } else { ">" });
+            rest = &rest[end + 1..];
+        }
+        closed.push_str(rest);
+        xml = closed;
+    }
+    let mut reader = Reader::from_str(&xml);
     reader.config_mut().check_end_names = true;
     let mut tags: Vec<Tag> = Vec::new();
     let (mut depth, mut wait) = (0, false);
@@ -277,9 +300,14 @@ fn save(results: &Results) {
 /// What holds for every page: well-formed, self-contained, structured, with text for every picture.
 fn check_page(page: &str) -> Vec<Tag> {
     let tags = tags(page);
-    // Self-contained: no scripts, frames or linked files; no address leads anywhere but into the page or beside it.
+    // Self-contained: no frames or linked files, and the one script is known to the page's policy by its digest; no address
+    // leads anywhere but into the page or beside it.
+    let scripts: Vec<&str> = page.split("<script>").skip(1).filter_map(|s| s.split("</script>").next()).collect();
+    let policy = tags.iter().find(|t| t.get("http-equiv") == "Content-Security-Policy").unwrap().get("content");
+    let digest = base64::engine::general_purpose::STANDARD.encode(Sha256::digest(scripts[0]));
+    assert!(scripts.len() == 1 && policy.contains(&format!("script-src 'sha256-{digest}'")), "{policy}");
     for tag in &tags {
-        let harmless = !["script", "link", "iframe", "object", "embed", "base", "form"].contains(&tag.name.as_str());
+        let harmless = !["link", "iframe", "object", "embed", "base", "form"].contains(&tag.name.as_str());
         assert!(harmless, "<{}> has no place in a report", tag.name);
         for (attribute, value) in &tag.attributes {
             assert!(!attribute.starts_with("on"), "event attribute {attribute}");
@@ -418,7 +446,7 @@ fn hostile_names_stay_text() {
 fn nothing_found_is_still_a_page() {
     let page = report(&Results::default(), &ReportOptions::default());
     check_page(&page);
-    assert!(page.contains("No knots among them") && page.contains("no controls"));
+    assert!(page.contains("nothing to rank") && page.contains("no controls"));
 }
 
 #[test]
@@ -431,7 +459,88 @@ fn one_specimen_without_a_knot_is_shown() {
     (results.specimens[0].kind, results.specimens[0].knot) = (None, None);
     let page = report(&results, &ReportOptions::default());
     check_page(&page);
-    assert!(page.contains("Other specimens") && page.contains("TC-P000-A") && page.contains("<img "));
+    assert!(
+        page.contains("Other specimens")
+            && page.contains("TC-P000-A")
+            && page.contains("<img ")
+            && page.contains("<table class=\"answer\"")
+    );
+}
+
+/// Three knots in two lines, one of them with too few ends for a verdict.
+fn several_lines(folder: &Path) -> Results {
+    let mut results = saved_series(folder, 4, 8);
+    let line = |knot: &str| Some(if knot == "Uni" { "other braid" } else { "braid" }.to_owned());
+    results.knots.push(KnotRow { verdict: Some(FaceVerdict::TooFew), ..knot_row("Albright", 0) });
+    for knot in &mut results.knots {
+        knot.line = line(&knot.knot);
+    }
+    results.specimens.iter_mut().for_each(|s| s.line = s.knot.as_deref().and_then(line));
+    results.specimens[3].knot = Some("Albright".into());
+    results
+}
+
+#[test]
+fn only_knots_of_one_line_with_a_verdict_are_ranked() {
+    let folder = tempfile::tempdir().unwrap();
+    let results = several_lines(folder.path());
+    let page = report(&results, &ReportOptions::default());
+    let tags = check_page(&page);
+    let ranks: Vec<&str> = tags.iter().filter(|t| t.get("class") == "rank").map(|t| t.text.trim()).collect();
+    assert_eq!(ranks, ["1.", "2."]);
+    assert!(
+        page.contains("Of the knots in <bdi>braid</bdi>, least sheared: <strong><bdi>Palomar in braid</bdi></strong>")
+    );
+    assert!(!page.contains("A. ") && page.contains("too few ends for a verdict"));
+}
+
+#[test]
+fn the_answer_is_the_same_in_a_terminal() {
+    let folder = tempfile::tempdir().unwrap();
+    let results = several_lines(folder.path());
+    let lines = answer(&results, &ReportSettings::default());
+    let first = "Of the knots in braid, least sheared: Palomar in braid, 38 % (29 to 47 %). \
+                 Most sheared: FG in braid, 57 % (48 to 66 %).";
+    assert_eq!(lines[0], first);
+    assert!(lines.last().unwrap().starts_with("The difference is clear (adjusted p = 0.034)."), "{lines:#?}");
+}
+
+#[test]
+fn advice_about_knots_needs_a_knot() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut results = saved_series(folder.path(), 1, 8);
+    results.knots.clear();
+    results.specimens.truncate(1);
+    let row = &mut results.specimens[0];
+    (row.kind, row.knot) = (None, None);
+    row.flags = "mostly_shear".into();
+    let page = report(&results, &ReportOptions::default());
+    assert!(page.contains("Mostly sheared.") && !page.contains("Dress the knot"));
+}
+
+#[test]
+fn marked_pictures_beside_the_page_are_linked() {
+    let folder = tempfile::tempdir().unwrap();
+    let results = saved_series(folder.path(), 1, 8);
+    std::fs::create_dir(folder.path().join("overlays")).unwrap();
+    std::fs::write(results.overlay_path("TC-P000-A_0.png"), "a picture").unwrap();
+    // A run of an earlier version drew PNG.
+    std::fs::write(folder.path().join("overlays/TC-P000-A_1.png.png"), "a picture").unwrap();
+    let links = |out: &Path| -> BTreeSet<String> {
+        write_report(&results, out, &ReportOptions::default()).unwrap();
+        let page = std::fs::read_to_string(out).unwrap();
+        let tags = check_page(&page);
+        tags.iter()
+            .filter(|t| t.name == "a")
+            .map(|t| t.get("href").to_owned())
+            .filter(|h| !h.starts_with('#'))
+            .collect()
+    };
+    let beside = links(&folder.path().join("page.html"));
+    assert_eq!(Vec::from_iter(beside), ["overlays/TC-P000-A_0.png.jpg", "overlays/TC-P000-A_1.png.png"]);
+    // A page that lies elsewhere may be moved alone: its pictures open within it.
+    let elsewhere = tempfile::tempdir().unwrap();
+    assert!(links(&elsewhere.path().join("page.html")).is_empty());
 }
 
 #[test]
@@ -485,7 +594,7 @@ fn full_pictures_lie_beside_the_page_and_every_link_leads_to_one() {
     let tags = check_page(&page);
     let links: Vec<&str> =
         tags.iter().filter(|t| t.name == "a").map(|t| t.get("href")).filter(|h| !h.starts_with('#')).collect();
-    assert!(links.iter().any(|l| l.ends_with("-marked.png")) && links.iter().any(|l| l.ends_with(".jpg")));
+    assert!(links.iter().any(|l| l.ends_with("-marked.jpg")) && links.iter().any(|l| l.ends_with(".jpg")));
     for link in links {
         let path = link.replace("%20", " ").replace("%23", "#");
         assert!(folder.path().join(&path).is_file(), "{path}");

@@ -82,7 +82,7 @@ fn parts_joined_are_one_run_byte_for_byte() {
         for field in ["inputs", "settings", "model", "detector", "version", "features", "warnings"] {
             assert_eq!(run("whole")[field], run(&out)[field], "{field}");
         }
-        assert!(bench.path(&out).join("overlays/TC-S01-A_1.jpg.png").is_file());
+        assert!(bench.path(&out).join("overlays/TC-S01-A_1.jpg.jpg").is_file());
     }
     // Every picture is in one part only, and no part pretends to know a score.
     let rows: usize = (1..=3).map(|i| bench.table(&format!("part{i}of3/images.csv")).1.len()).sum();

@@ -1,8 +1,12 @@
-//! A colour picture to draw on: anti-aliased strokes and text, each with a dark rim so that it reads on any ground.
+//! A colour picture to draw on: smooth strokes and text, each with a dark rim so that it reads on any ground.
+//!
+//! Lines of `imageproc` are one pixel wide or rough at their edges, so strokes and letters are drawn by `tiny-skia`, each
+//! mark on a small sheet of its own that is then laid over the picture.
 
 use crate::units::Point;
-use ab_glyph::{Font, FontRef, GlyphId, PxScale, ScaleFont};
-use image::{Rgb, RgbImage};
+use ab_glyph::{Font, FontRef, OutlineCurve, PxScale, ScaleFont};
+use image::RgbImage;
+use tiny_skia::{FillRule, LineCap, LineJoin, Paint, Path, PathBuilder, Pixmap, Transform};
 
 /// DejaVu Sans Bold, cut down to the letters used here; its licence lies beside it.
 const FONT: &[u8] = include_bytes!("dejavu-sans-bold-subset.ttf");
@@ -12,8 +16,8 @@ pub(super) type Colour = [u8; 3];
 
 /// The rim around marks and letters.
 const RIM: Colour = [12, 12, 16];
-/// How opaque the rim is.
-const RIM_OPACITY: f32 = 0.85;
+/// How opaque the rim is, 0..255.
+const RIM_OPACITY: u8 = 217;
 
 /// What is drawn on.
 pub(super) struct Canvas {
@@ -21,7 +25,7 @@ pub(super) struct Canvas {
     font: Option<FontRef<'static>>,
 }
 
-/// A line through points, or closed around them.
+/// A line through points, or closed around them; a single point is a dot.
 pub(super) struct Stroke {
     pub points: Vec<Point>,
     /// Half of its width, px.
@@ -36,37 +40,19 @@ impl Canvas {
 
     /// Draws strokes that belong together: first all rims, then all cores, so that no rim cuts a core.
     pub(super) fn strokes(&mut self, strokes: &[Stroke], rim: f32) {
-        for stroke in strokes {
-            self.cover(&stroke.points, stroke.half_width + rim, RIM, RIM_OPACITY);
-        }
-        for stroke in strokes {
-            self.cover(&stroke.points, stroke.half_width, stroke.colour, 1.0);
-        }
-    }
-
-    fn cover(&mut self, points: &[Point], half_width: f32, colour: Colour, opacity: f32) {
-        let reach = f64::from(half_width) + 1.0;
-        let Some(bounds) = bounds(points, reach, self.picture.dimensions()) else { return };
-        let single = [points[0], points[0]];
-        let line = if points.len() == 1 { &single[..] } else { points };
-        for y in bounds.1..bounds.3 {
-            for x in bounds.0..bounds.2 {
-                let at = Point::new(f64::from(x), f64::from(y));
-                let distance =
-                    line.windows(2).map(|s| to_segment2(at, s[0], s[1])).fold(f64::INFINITY, f64::min).sqrt();
-                let share = (half_width + 0.5 - distance as f32).clamp(0.0, 1.0) * opacity;
-                if 0.0 < share {
-                    self.blend(x, y, colour, share);
-                }
+        let widest = strokes.iter().map(|s| s.half_width).fold(0.0, f32::max) + rim + 1.0;
+        let points = strokes.iter().flat_map(|s| s.points.iter().map(|p| (p.x as f32 + 0.5, p.y as f32 + 0.5)));
+        let Some(mut sheet) = Sheet::over(points, widest, self.picture.dimensions()) else { return };
+        let paths: Vec<(Path, &Stroke)> = strokes.iter().filter_map(|s| Some((path(&s.points)?, s))).collect();
+        if 0.0 < rim {
+            for (path, stroke) in &paths {
+                sheet.line(path, stroke.half_width + rim, RIM, RIM_OPACITY);
             }
         }
-    }
-
-    fn blend(&mut self, x: u32, y: u32, colour: Colour, share: f32) {
-        let Rgb(old) = self.picture.get_pixel_mut(x, y);
-        for (old, new) in old.iter_mut().zip(colour) {
-            *old = (f32::from(*old) * (1.0 - share) + f32::from(new) * share).round() as u8;
+        for (path, stroke) in &paths {
+            sheet.line(path, stroke.half_width, stroke.colour, u8::MAX);
         }
+        sheet.lay_over(&mut self.picture);
     }
 
     /// Width of a line of text, px.
@@ -78,89 +64,131 @@ impl Canvas {
 
     /// Writes a line of text; `left` and `middle` place its left end and its middle height.
     pub(super) fn text(&mut self, text: &str, (left, middle): (f32, f32), size: f32, colour: Colour, rim: f32) {
-        let Some(font) = self.font.clone() else { return };
-        let scaled = font.as_scaled(PxScale::from(size));
-        // Capitals and digits stand about 0.73 em high in this face.
-        let baseline =
-            middle + 0.365 * scaled.scale().y * font.units_per_em().unwrap_or(2048.0) / font.height_unscaled();
-        let mut pen = left;
-        let mut ink: Vec<(u32, u32, f32)> = Vec::new();
-        for letter in text.chars() {
-            let id: GlyphId = scaled.glyph_id(letter);
-            let glyph = id.with_scale_and_position(size, ab_glyph::point(pen, baseline));
-            pen += scaled.h_advance(id);
-            let Some(outline) = scaled.outline_glyph(glyph) else { continue };
-            let corner = outline.px_bounds().min;
-            outline.draw(|x, y, share| {
-                let (x, y) = (corner.x as i64 + i64::from(x), corner.y as i64 + i64::from(y));
-                if let (Ok(x), Ok(y)) = (u32::try_from(x), u32::try_from(y))
-                    && x < self.picture.width()
-                    && y < self.picture.height()
-                {
-                    ink.push((x, y, share));
-                }
-            });
-        }
+        let corners = [(left, middle - size), (left + self.text_width(text, size), middle + size)];
+        let letters = self.font.as_ref().and_then(|font| letters(font, text, (left, middle), size));
+        let sheet = Sheet::over(corners.into_iter(), rim + 1.0, self.picture.dimensions());
+        let (Some(path), Some(mut sheet)) = (letters, sheet) else { return };
         if 0.0 < rim {
-            self.rim_of(&ink, rim);
+            sheet.line(&path, rim, RIM, RIM_OPACITY);
         }
-        for (x, y, share) in ink {
-            self.blend(x, y, colour, share.min(1.0));
+        sheet.fill(&path, colour);
+        sheet.lay_over(&mut self.picture);
+    }
+}
+
+/// A transparent sheet over a part of the picture.
+struct Sheet {
+    pixels: Pixmap,
+    left: u32,
+    top: u32,
+}
+
+impl Sheet {
+    /// A sheet that holds all points with so much around them; `None` when no part of it lies on the picture.
+    fn over(points: impl Iterator<Item = (f32, f32)>, reach: f32, (width, height): (u32, u32)) -> Option<Self> {
+        let start = [f32::INFINITY, f32::INFINITY, f32::NEG_INFINITY, f32::NEG_INFINITY];
+        let [x0, y0, x1, y1] =
+            points.fold(start, |[x0, y0, x1, y1], (x, y)| [x0.min(x), y0.min(y), x1.max(x), y1.max(y)]);
+        if ![x0, y0, x1, y1].iter().all(|v| v.is_finite()) {
+            return None;
         }
+        // Casts clamp: what lies left of the picture becomes 0.
+        let (left, top) = ((x0 - reach) as u32, (y0 - reach) as u32);
+        let (right, bottom) = (((x1 + reach).ceil() as u32).min(width), ((y1 + reach).ceil() as u32).min(height));
+        let pixels = Pixmap::new(right.checked_sub(left)?, bottom.checked_sub(top)?)?;
+        Some(Self { pixels, left, top })
     }
 
-    /// A rim around letters: every inked pixel spreads over its surroundings, each place takes the strongest.
-    fn rim_of(&mut self, ink: &[(u32, u32, f32)], rim: f32) {
-        let Some(x0) = ink.iter().map(|i| i.0).min() else { return };
-        let (x1, y0) = (ink.iter().map(|i| i.0).max().unwrap_or(x0), ink.iter().map(|i| i.1).min().unwrap_or(0));
-        let y1 = ink.iter().map(|i| i.1).max().unwrap_or(y0);
-        let reach = rim.ceil() as i64;
-        let width = (i64::from(x1 - x0) + 1 + 2 * reach) as usize;
-        let height = (i64::from(y1 - y0) + 1 + 2 * reach) as usize;
-        let mut shares = vec![0.0_f32; width * height];
-        for (x, y, share) in ink {
-            for dy in -reach..=reach {
-                for dx in -reach..=reach {
-                    let near = (rim + 0.5 - ((dx * dx + dy * dy) as f32).sqrt()).clamp(0.0, 1.0) * share;
-                    let column = (i64::from(x - x0) + reach + dx) as usize;
-                    let row = (i64::from(y - y0) + reach + dy) as usize;
-                    let place = &mut shares[row * width + column];
-                    *place = place.max(near);
-                }
+    fn place(&self) -> Transform {
+        Transform::from_translate(-(self.left as f32), -(self.top as f32))
+    }
+
+    fn line(&mut self, path: &Path, half_width: f32, colour: Colour, opacity: u8) {
+        let stroke = tiny_skia::Stroke {
+            width: 2.0 * half_width,
+            line_cap: LineCap::Round,
+            line_join: LineJoin::Round,
+            ..tiny_skia::Stroke::default()
+        };
+        let place = self.place();
+        self.pixels.stroke_path(path, &paint(colour, opacity), &stroke, place, None);
+    }
+
+    fn fill(&mut self, path: &Path, colour: Colour) {
+        let place = self.place();
+        self.pixels.fill_path(path, &paint(colour, u8::MAX), FillRule::Winding, place, None);
+    }
+
+    fn lay_over(&self, picture: &mut RgbImage) {
+        let width = self.pixels.width();
+        for (i, pixel) in (0u32..).zip(self.pixels.pixels()) {
+            if pixel.alpha() == 0 {
+                continue;
             }
-        }
-        for (index, share) in shares.into_iter().enumerate().filter(|(_, s)| 0.0 < *s) {
-            let x = i64::from(x0) - reach + (index % width) as i64;
-            let y = i64::from(y0) - reach + (index / width) as i64;
-            if let (Ok(x), Ok(y)) = (u32::try_from(x), u32::try_from(y))
-                && x < self.picture.width()
-                && y < self.picture.height()
-            {
-                self.blend(x, y, RIM, share.min(1.0) * RIM_OPACITY);
+            let below = picture.get_pixel_mut(self.left + i % width, self.top + i / width);
+            let kept = u32::from(u8::MAX - pixel.alpha());
+            for (old, new) in below.0.iter_mut().zip([pixel.red(), pixel.green(), pixel.blue()]) {
+                // Colours of the sheet are already multiplied by their opacity.
+                *old = new.saturating_add(((u32::from(*old) * kept + 127) / 255) as u8);
             }
         }
     }
 }
 
-/// Pixels that a line with this reach can touch: left, top, right, bottom (excluded); `None` = none.
-fn bounds(points: &[Point], reach: f64, (width, height): (u32, u32)) -> Option<(u32, u32, u32, u32)> {
-    if points.is_empty() || points.iter().any(|p| !p.x.is_finite() || !p.y.is_finite()) {
-        return None;
-    }
-    let least = |values: &mut dyn Iterator<Item = f64>| values.fold(f64::INFINITY, f64::min) - reach;
-    let most = |values: &mut dyn Iterator<Item = f64>| values.fold(f64::NEG_INFINITY, f64::max) + reach;
-    let x0 = least(&mut points.iter().map(|p| p.x)).max(0.0);
-    let y0 = least(&mut points.iter().map(|p| p.y)).max(0.0);
-    let x1 = (most(&mut points.iter().map(|p| p.x)) + 1.0).min(f64::from(width));
-    let y1 = (most(&mut points.iter().map(|p| p.y)) + 1.0).min(f64::from(height));
-    (x0 < x1 && y0 < y1).then_some((x0 as u32, y0 as u32, x1 as u32, y1 as u32))
+fn paint(colour: Colour, opacity: u8) -> Paint<'static> {
+    let mut paint = Paint { anti_alias: true, ..Paint::default() };
+    paint.set_color_rgba8(colour[0], colour[1], colour[2], opacity);
+    paint
 }
 
-/// Square of the distance of a point from the segment between two others.
-fn to_segment2(at: Point, from: Point, to: Point) -> f64 {
-    let (dx, dy) = (to.x - from.x, to.y - from.y);
-    let length2 = dx * dx + dy * dy;
-    let along = if length2 == 0.0 { 0.0 } else { ((at.x - from.x) * dx + (at.y - from.y) * dy) / length2 };
-    let along = along.clamp(0.0, 1.0);
-    (at.x - from.x - along * dx).powi(2) + (at.y - from.y - along * dy).powi(2)
+/// The line through points; middles of pixels lie at halves here.
+fn path(points: &[Point]) -> Option<Path> {
+    let place = |p: &Point| (p.x as f32 + 0.5, p.y as f32 + 0.5);
+    let (first, rest) = points.split_first()?;
+    let mut line = PathBuilder::new();
+    let (x, y) = place(first);
+    line.move_to(x, y);
+    if rest.is_empty() {
+        // A round cap on a line of no length is a dot.
+        line.line_to(x, y);
+    }
+    for (x, y) in rest.iter().map(place) {
+        line.line_to(x, y);
+    }
+    if 2 < points.len() && points.first() == points.last() {
+        line.close();
+    }
+    line.finish()
+}
+
+/// The outlines of the letters of a line of text.
+fn letters(font: &FontRef<'_>, text: &str, (left, middle): (f32, f32), size: f32) -> Option<Path> {
+    let scaled = font.as_scaled(PxScale::from(size));
+    let factor = scaled.h_scale_factor();
+    // Capitals and digits stand about 0.73 em high in this face.
+    let baseline = middle + 0.365 * factor * font.units_per_em().unwrap_or(2048.0);
+    let mut outlines = PathBuilder::new();
+    let mut pen = left;
+    for id in text.chars().map(|c| scaled.glyph_id(c)) {
+        let at = |p: ab_glyph::Point| (pen + p.x * factor, baseline - p.y * factor);
+        let mut last = None;
+        for curve in font.outline(id).iter().flat_map(|o| &o.curves) {
+            let (from, to) = match *curve {
+                OutlineCurve::Line(a, b) | OutlineCurve::Quad(a, _, b) | OutlineCurve::Cubic(a, _, _, b) => (a, b),
+            };
+            if last != Some(from) {
+                let (x, y) = at(from);
+                outlines.move_to(x, y);
+            }
+            last = Some(to);
+            let (x, y) = at(to);
+            match *curve {
+                OutlineCurve::Line(..) => outlines.line_to(x, y),
+                OutlineCurve::Quad(_, a, _) => outlines.quad_to(at(a).0, at(a).1, x, y),
+                OutlineCurve::Cubic(_, a, b, _) => outlines.cubic_to(at(a).0, at(a).1, at(b).0, at(b).1, x, y),
+            }
+        }
+        pen += scaled.h_advance(id);
+    }
+    outlines.finish()
 }

@@ -37,11 +37,12 @@ impl Legend {
         let unit = self.unit;
         let middle = picture_height as f32 + self.height() as f32 / 2.0;
         let letter = 16.0 * unit;
-        let size = Size { diameter: f64::from(13.0 * unit), strong: 1.6 * unit, thin: 0.9 * unit, roomy: true };
+        let size =
+            Size { diameter: f64::from(13.0 * unit), strong: 1.6 * unit, thin: 0.9 * unit, rim: 0.0, roomy: true };
         let mut left = 22.0 * unit;
         for (label, count) in self.counts {
             let at = Point::new(f64::from(left), f64::from(middle));
-            canvas.strokes(&marks::sample(label, at, size), 0.0);
+            canvas.strokes(&marks::sample(label, at, size), size.rim);
             left += 22.0 * unit;
             let text = format!("{} {count}", label.word());
             canvas.text(&text, (left, middle), letter, INK, 0.0);
@@ -49,7 +50,7 @@ impl Legend {
         }
         let samples: [(&str, fn(f32, f32, Size) -> Vec<Stroke>); 2] = [("axis", axis), ("width", width)];
         for (text, sample) in samples {
-            canvas.strokes(&sample(left, middle, size), 0.0);
+            canvas.strokes(&sample(left, middle, size), size.rim);
             canvas.text(text, (left + 24.0 * unit, middle), letter, FAINT, 0.0);
             left += 24.0 * unit + canvas.text_width(text, letter) + 30.0 * unit;
         }

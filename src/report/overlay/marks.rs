@@ -24,6 +24,8 @@ pub(super) struct Size {
     pub strong: f32,
     /// Half width of the thin ones.
     pub thin: f32,
+    /// Width of the rim around lines.
+    pub rim: f32,
     /// Whether there is room for axis and width.
     pub roomy: bool,
 }
@@ -33,6 +35,8 @@ pub(super) fn strokes(mark: &Mark<'_>, size: Size) -> Vec<Stroke> {
     let mut strokes = Vec::new();
     if size.roomy {
         strokes.extend(axis_and_width(mark, size));
+    } else {
+        strokes.push(stem(mark, size));
     }
     strokes.extend(head(mark.row.label, tip(mark), mark.row.axis_deg, end_line(mark, size), size));
     strokes
@@ -40,6 +44,13 @@ pub(super) fn strokes(mark: &Mark<'_>, size: Size) -> Vec<Stroke> {
 
 pub(super) fn tip(mark: &Mark<'_>) -> Point {
     Point::new(mark.row.x_px, mark.row.y_px)
+}
+
+/// Thin and short: where the shaft comes from, so that a mark in a crowd still tells its fibre.
+fn stem(mark: &Mark<'_>, size: Size) -> Stroke {
+    let tip = tip(mark);
+    let points = vec![tip, tip.towards(mark.row.axis_deg + 180.0, 2.2 * size.diameter)];
+    Stroke { points, half_width: size.thin, colour: colour(mark.row.label) }
 }
 
 /// Thin: the shaft's course over the last diameters, and its width as a tick with feet where it was measured.

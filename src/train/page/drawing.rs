@@ -1,14 +1,16 @@
-//! SVG drawings of the model page: the tree, the reliability diagram, the learning curve. Sizes are px of the drawing.
+//! Drawings of the model page: the tree, the reliability diagram, the learning curve. Sizes are CSS px.
 
-use super::render::escape;
+use crate::page::plot::{self, Area, Axes, Drawn, INK, PAPER, SHEARED, SOFT, TENSILE, UNCLEAR, px, stroke, text};
 use crate::table::format_number;
 use crate::train::Learning;
 use crate::train::calibrate::ReliabilityStep;
 use crate::train::describe_tree::whole;
 use crate::tree::shape::laplace;
 use crate::tree::witness::probability;
-use crate::tree::{Model, Node, Side};
-use std::fmt::Write as _;
+use crate::tree::{Label, Model, Node, Side};
+use maud::Markup;
+use plotters::prelude::*;
+use plotters::style::text_anchor::{HPos, VPos};
 
 const LEAF_WIDTH: f64 = 96.0;
 const ROW_HEIGHT: f64 = 84.0;
@@ -17,152 +19,104 @@ const SPLIT_WIDTH: f64 = 150.0;
 const MARGIN: f64 = 60.0;
 
 /// The tree: questions above, leaves below; low to the left.
-pub(super) fn tree(model: &Model) -> String {
+pub(super) fn tree(model: &Model, shows: &str) -> Markup {
     let width = model.tree.n_leaves() as f64 * LEAF_WIDTH + 2.0 * MARGIN;
     let height = (model.tree.depth() + 1) as f64 * ROW_HEIGHT + 10.0;
-    let mut place = Place { model, next_leaf: 0, lines: String::new(), boxes: String::new() };
-    place.draw(&model.tree, 0, laplace(&model.tree));
-    format!(
-        "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{width:.0}\" height=\"{height:.0}\" \
-         viewBox=\"0 0 {width:.0} {height:.0}\" role=\"img\" aria-label=\"The tree; the text below says the same\">{}{}</svg>",
-        place.lines, place.boxes
-    )
+    plot::figure((width.ceil() as u32, height.ceil() as u32), shows, |area| {
+        TreeDrawing { area, model, next_leaf: 0 }.branch(&model.tree, 0, laplace(&model.tree)).map(|_| ())
+    })
 }
 
-struct Place<'a> {
+struct TreeDrawing<'a, 'b> {
+    area: &'a Area<'b>,
     model: &'a Model,
     next_leaf: usize,
-    lines: String,
-    boxes: String,
 }
 
-impl Place<'_> {
-    /// Draws the branch of a node whose raw probability is `p`, and says where its top is.
-    fn draw(&mut self, node: &Node, depth: usize, p: f64) -> f64 {
+impl TreeDrawing<'_, '_> {
+    /// Draws the branch of a node whose raw probability is `p`, and gives the middle of its top.
+    fn branch(&mut self, node: &Node, depth: usize, p: f64) -> Result<f64, DrawingAreaErrorKind<std::io::Error>> {
         let y = depth as f64 * ROW_HEIGHT + 5.0;
         match node {
             Node::Leaf { counts } => {
                 let x = MARGIN + (self.next_leaf as f64 + 0.5) * LEAF_WIDTH;
                 self.next_leaf += 1;
                 let p = probability(self.model.witnesses.shape.log_odds(p));
-                let word = self.model.unclear.label(p).word();
-                let second = format!("{} : {}", whole(counts[0]), whole(counts[1]));
-                self.text_box(x, y, (LEAF_WIDTH - 8.0, &format!("end {word}")), [&format!("{word} {p:.2}"), &second]);
-                x
+                let label = self.model.unclear.label(p);
+                let colour = match label {
+                    Label::Sheared => SHEARED,
+                    Label::Tensile => TENSILE,
+                    Label::Unclear => UNCLEAR,
+                };
+                let lines =
+                    [format!("{} {p:.2}", label.word()), format!("{} : {}", whole(counts[0]), whole(counts[1]))];
+                self.text_box((x, y), LEAF_WIDTH - 8.0, stroke(colour, 2.5), lines)?;
+                Ok(x)
             }
             Node::Split { feature, threshold, missing_goes, low, high, .. } => {
-                let left = self.draw(low, depth + 1, self.model.shape.step(node, low, p));
-                let right = self.draw(high, depth + 1, self.model.shape.step(node, high, p));
+                let left = self.branch(low, depth + 1, self.model.shape.step(node, low, p))?;
+                let right = self.branch(high, depth + 1, self.model.shape.step(node, high, p))?;
                 let x = f64::midpoint(left, right);
                 for (child, side) in [(left, Side::Low), (right, Side::High)] {
-                    let dashed = if *missing_goes == side { "" } else { " stroke-opacity=\"0.55\"" };
-                    let _ = write!(
-                        self.lines,
-                        "<path class=\"line\"{dashed} d=\"M{x:.1} {:.1}L{child:.1} {:.1}\"/>",
-                        y + BOX_HEIGHT,
-                        y + ROW_HEIGHT
-                    );
+                    // The strong line is the way of values that were not measured.
+                    let width = if *missing_goes == side { 2.2 } else { 1.0 };
+                    let ends = vec![(px(x), px(y + BOX_HEIGHT)), (px(child), px(y + ROW_HEIGHT))];
+                    self.area.draw(&PathElement::new(ends, stroke(SOFT, width)))?;
                 }
-                let name = self.model.features[*feature].feature.name;
                 let question = format!("≤ {}", format_number(*threshold));
-                self.text_box(x, y, (SPLIT_WIDTH, "ask"), [name, &question]);
-                x
+                let name = self.model.features[*feature].feature.name.to_owned();
+                self.text_box((x, y), SPLIT_WIDTH, stroke(SOFT, 1.0), [name, question])?;
+                Ok(x)
             }
         }
     }
 
-    fn text_box(&mut self, x: f64, y: f64, (width, class): (f64, &str), [first, second]: [&str; 2]) {
-        let _ = write!(
-            self.boxes,
-            "<rect class=\"{class}\" x=\"{:.1}\" y=\"{y:.1}\" width=\"{width:.1}\" height=\"{BOX_HEIGHT}\" rx=\"6\"/>\
-             <text x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{}</text>\
-             <text x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{}</text>",
-            x - width / 2.0,
-            y + 18.0,
-            escape(first),
-            y + 35.0,
-            escape(second)
-        );
+    fn text_box(&self, (x, y): (f64, f64), width: f64, border: ShapeStyle, lines: [String; 2]) -> Drawn {
+        let corners = [(px(x - width / 2.0), px(y)), (px(x + width / 2.0), px(y + BOX_HEIGHT))];
+        self.area.draw(&Rectangle::new(corners, PAPER.filled()))?;
+        plot::outline(self.area, corners, border)?;
+        for (line, down) in lines.into_iter().zip([14.0, 31.0]) {
+            let style = text(12.0, INK, HPos::Center, VPos::Center);
+            self.area.draw(&Text::new(line, (px(x), px(y + down)), style))?;
+        }
+        Ok(())
     }
 }
 
-const PLOT: f64 = 260.0;
-const LEFT: f64 = 56.0;
-const TOP: f64 = 12.0;
+const SQUARE: (u32, u32) = (340, 330);
 
-/// Axes of a square plot from 0 to 1 (x) and from `y0` to 1 (y), with their names.
-fn frame(x_name: &str, y_name: &str, y0: f64, inside: &str, shows: &str) -> String {
-    let mut out = format!(
-        "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{w}\" height=\"{h}\" viewBox=\"0 0 {w} {h}\" role=\"img\" \
-         aria-label=\"{}\"><rect class=\"line\" x=\"{LEFT}\" y=\"{TOP}\" width=\"{PLOT}\" height=\"{PLOT}\"/>",
-        escape(shows),
-        w = LEFT + PLOT + 20.0,
-        h = TOP + PLOT + 46.0
-    );
-    for i in 0..=4 {
-        let t = f64::from(i) / 4.0;
-        let (x, y) = (LEFT + t * PLOT, TOP + (1.0 - t) * PLOT);
-        let _ = write!(
-            out,
-            "<text x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{t:.2}</text>\
-             <text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{:.2}</text>",
-            TOP + PLOT + 17.0,
-            LEFT - 6.0,
-            y + 4.0,
-            y0 + t * (1.0 - y0)
-        );
-    }
-    let _ = write!(
-        out,
-        "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{}</text>\
-         <text transform=\"translate(14 {:.1}) rotate(-90)\" text-anchor=\"middle\">{}</text>{inside}</svg>",
-        LEFT + PLOT / 2.0,
-        TOP + PLOT + 36.0,
-        escape(x_name),
-        TOP + PLOT / 2.0,
-        escape(y_name)
-    );
-    out
+/// Axes of a square plot from 0 to 1 (x) and from `lowest` to 1 (y).
+fn unit_axes(x_name: &'static str, y_name: &'static str, lowest: f64) -> Axes<'static> {
+    Axes { x: 0.0..1.0, y: lowest..1.0, x_name, y_name, ticks: (6, 6), digits: (1, 1), mirrored: false }
 }
 
 /// Share of sheared ends against the probability that was said; dots grow with the number of ends.
-pub(super) fn reliability(steps: &[ReliabilityStep]) -> String {
-    let mut inside = format!(
-        "<path class=\"line\" stroke-dasharray=\"4 4\" d=\"M{LEFT} {:.1}L{:.1} {TOP}\"/>",
-        TOP + PLOT,
-        LEFT + PLOT
-    );
+pub(super) fn reliability(steps: &[ReliabilityStep], shows: &str) -> Markup {
     let most = steps.iter().map(|s| s.n).max().unwrap_or(1) as f64;
-    for s in steps {
-        let radius = 2.5 + 6.0 * (s.n as f64 / most).sqrt();
-        let (x, y) = (LEFT + s.said * PLOT, TOP + (1.0 - s.was) * PLOT);
-        let _ = write!(inside, "<circle class=\"dot\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"{radius:.1}\"/>");
-    }
-    frame(
-        "probability of sheared, as said",
-        "share sheared",
-        0.0,
-        &inside,
-        "Reliability diagram; the table below has the numbers",
-    )
+    plot::figure(SQUARE, shows, |area| {
+        let chart = plot::chart(area, &unit_axes("probability of sheared, as said", "share sheared", 0.0))?;
+        let at = |x: f64, y: f64| chart.backend_coord(&(x, y));
+        area.draw(&PathElement::new(vec![at(0.0, 0.0), at(1.0, 1.0)], stroke(SOFT, 1.0)))?;
+        for step in steps {
+            let radius = px(2.5 + 6.0 * (step.n as f64 / most).sqrt());
+            area.draw(&Circle::new(at(step.said, step.was), radius, SHEARED.filled()))?;
+        }
+        Ok(())
+    })
 }
 
 /// Balanced accuracy against the share of specimens learnt from.
-pub(super) fn learning(points: &[Learning]) -> String {
-    const FLOOR: f64 = 0.5;
-    let mut path = String::new();
-    let mut dots = String::new();
-    for (share, b) in points.iter().filter_map(|p| Some((p.share, p.balanced_accuracy?))) {
-        let (x, y) = (LEFT + share * PLOT, TOP + (1.0 - (b.max(FLOOR) - FLOOR) / (1.0 - FLOOR)) * PLOT);
-        let _ = write!(path, "{}{x:.1} {y:.1}", if path.is_empty() { "M" } else { "L" });
-        let _ = write!(dots, "<circle class=\"dot\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"4\"/>");
-    }
-    let inside = format!("<path class=\"curve\" d=\"{path}\"/>{dots}");
-    frame(
-        "share of specimens learnt from",
-        "balanced accuracy",
-        FLOOR,
-        &inside,
-        "Learning curve; the table below has the numbers",
-    )
+pub(super) fn learning(points: &[Learning], shows: &str) -> Markup {
+    /// Balanced accuracy of guessing.
+    const GUESSING: f64 = 0.5;
+    plot::figure(SQUARE, shows, |area| {
+        let chart = plot::chart(area, &unit_axes("share of specimens learnt from", "balanced accuracy", GUESSING))?;
+        let known = points.iter().filter_map(|p| Some((p.share, p.balanced_accuracy?.max(GUESSING))));
+        let places: Vec<(i32, i32)> = known.map(|p| chart.backend_coord(&p)).collect();
+        area.draw(&PathElement::new(places.clone(), stroke(SHEARED, 2.0)))?;
+        for place in places {
+            area.draw(&Circle::new(place, px(4.0), SHEARED.filled()))?;
+        }
+        Ok(())
+    })
 }

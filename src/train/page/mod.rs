@@ -16,6 +16,7 @@ use crate::tree::model::Rate;
 use crate::tree::shape::laplace;
 use crate::tree::witness::{Witness, probability};
 use crate::tree::{Label, Model, Node};
+use maud::Markup;
 
 /// A piece of the page.
 pub(crate) enum Block {
@@ -23,13 +24,14 @@ pub(crate) enum Block {
     Text(String),
     List(Vec<String>),
     Table {
+        name: &'static str,
         head: Vec<&'static str>,
         rows: Vec<Vec<String>>,
     },
     /// A drawing and what it shows, for those who cannot see it.
     Drawing {
-        svg: String,
-        shows: String,
+        drawing: Markup,
+        shows: &'static str,
     },
     /// Lines that keep their indentation.
     Lines(Vec<String>),
@@ -52,7 +54,7 @@ fn title(model: &Model) -> String {
 fn blocks(trained: &Trained, table: &TrainingTable) -> Vec<Block> {
     let mut out = vec![Block::Text(summary(trained))];
     if !trained.warnings.is_empty() {
-        out.push(Block::List(trained.warnings.iter().map(|w| format!("Mind: {w}.")).collect()));
+        out.push(Block::List(trained.warnings.iter().map(|w| format!("Warning: {w}.")).collect()));
     }
     how_it_decides(&mut out, &trained.model);
     how_good(&mut out, trained);
@@ -96,10 +98,8 @@ fn with_interval(rate: Rate) -> String {
 
 fn how_it_decides(out: &mut Vec<Block>, model: &Model) {
     out.push(Block::Heading("How it decides".into()));
-    out.push(Block::Drawing {
-        svg: drawing::tree(model),
-        shows: "The tree as a drawing; the same in words follows.".into(),
-    });
+    let shows = "The tree as a drawing; the same in words follows.";
+    out.push(Block::Drawing { drawing: drawing::tree(model, shows), shows });
     let mut lines = Vec::new();
     node_lines(model, (&model.tree, laplace(&model.tree)), 0, &mut lines);
     out.push(Block::Lines(lines));
@@ -112,7 +112,7 @@ fn how_it_decides(out: &mut Vec<Block>, model: &Model) {
             vec![feature.name.to_owned(), feature.unit.to_owned(), feature.meaning.to_owned()]
         })
         .collect();
-    out.push(Block::Table { head: vec!["asked for", "unit", "meaning"], rows: used });
+    out.push(Block::Table { name: "What the tree asks for", head: vec!["asked for", "unit", "meaning"], rows: used });
     out.push(Block::Text(format!(
         "Thresholds are soft: an end within about {softness} spreads of one goes both ways in shares. Every step down moves \
          the probability, the less the fewer training ends met the question (half a step at {shrinkage} ends). A value that \
@@ -123,6 +123,7 @@ fn how_it_decides(out: &mut Vec<Block>, model: &Model) {
     )));
     out.push(Block::Heading("Two witnesses".into()));
     out.push(Block::Table {
+        name: "Two witnesses",
         head: vec!["witness", "slope", "intercept", "never surer than", "weight"],
         rows: vec![
             witness_row("measured shape", &model.witnesses.shape),
@@ -185,11 +186,13 @@ fn how_good(out: &mut Vec<Block>, trained: &Trained) {
         figures.folds, figures.repeats
     )));
     out.push(Block::Table {
+        name: "Labels against the truth",
         head: vec!["truth", "sheared", "tensile", "unclear", "right, of those with a verdict"],
         rows: confusion_rows(&trained.confusion),
     });
     let number = |v: Option<f64>| v.map_or("-".to_owned(), |v| format!("{v:.3}"));
     out.push(Block::Table {
+        name: "Figures on specimens not learnt from",
         head: vec!["figure", "value"],
         rows: vec![
             vec!["balanced accuracy".into(), number(figures.balanced_accuracy)],
@@ -207,12 +210,12 @@ fn how_good(out: &mut Vec<Block>, trained: &Trained) {
             ],
         ],
     });
-    out.push(Block::Drawing {
-        svg: drawing::reliability(&reliability(&trained.seen)),
-        shows: "Reliability: share of sheared ends against the probability that was said.".into(),
-    });
-    let steps = reliability(&trained.seen).into_iter();
+    let steps = reliability(&trained.seen);
+    let shows = "Reliability: share of sheared ends against the probability that was said.";
+    out.push(Block::Drawing { drawing: drawing::reliability(&steps, shows), shows });
+    let steps = steps.into_iter();
     out.push(Block::Table {
+        name: "Reliability",
         head: vec!["probability said", "share sheared", "ends (all repeats)"],
         rows: steps.map(|s| vec![format!("{:.3}", s.said), format!("{:.3}", s.was), s.n.to_string()]).collect(),
     });
@@ -230,7 +233,11 @@ fn families(out: &mut Vec<Block>, trained: &Trained) {
     out.push(Block::Text(
         "Each instrument (or renderer), then each light, left out of all learning in turn, then judged.".into(),
     ));
-    out.push(Block::Table { head: PART_HEAD.to_vec(), rows: trained.by_family.iter().map(part_row).collect() });
+    out.push(Block::Table {
+        name: "By family",
+        head: PART_HEAD.to_vec(),
+        rows: trained.by_family.iter().map(part_row).collect(),
+    });
 }
 
 fn confusion_rows(c: &Confusion) -> Vec<Vec<String>> {
@@ -248,14 +255,16 @@ fn confusion_rows(c: &Confusion) -> Vec<Vec<String>> {
 
 fn learning(out: &mut Vec<Block>, trained: &Trained) {
     out.push(Block::Heading("Would more labels help?".into()));
-    out.push(Block::Drawing {
-        svg: drawing::learning(&trained.learning),
-        shows: "Learning curve: balanced accuracy against the share of specimens learnt from.".into(),
-    });
+    let shows = "Learning curve: balanced accuracy against the share of specimens learnt from.";
+    out.push(Block::Drawing { drawing: drawing::learning(&trained.learning, shows), shows });
     let rows = trained.learning.iter().map(|l| {
         vec![format!("{:.0} %", 100.0 * l.share), l.balanced_accuracy.map_or("-".into(), |b| format!("{b:.3}"))]
     });
-    out.push(Block::Table { head: vec!["specimens learnt from", "balanced accuracy"], rows: rows.collect() });
+    out.push(Block::Table {
+        name: "Learning curve",
+        head: vec!["specimens learnt from", "balanced accuracy"],
+        rows: rows.collect(),
+    });
     let gain = match trained.learning.as_slice() {
         [.., before, last] => last.balanced_accuracy.zip(before.balanced_accuracy).map(|(a, b)| a - b),
         _ => None,
@@ -287,7 +296,7 @@ fn pruning(out: &mut Vec<Block>, trained: &Trained) {
             .into(),
     ));
     let head = vec!["penalty per leaf", "leaves", "log loss", "standard error"];
-    out.push(Block::Table { head, rows: rows.collect() });
+    out.push(Block::Table { name: "Pruning", head, rows: rows.collect() });
 }
 
 fn learnt_from(out: &mut Vec<Block>, trained: &Trained, table: &TrainingTable) {
@@ -298,8 +307,16 @@ fn learnt_from(out: &mut Vec<Block>, trained: &Trained, table: &TrainingTable) {
         .sources
         .iter()
         .map(|s| vec![s.source.clone(), s.specimens.to_string(), s.sheared.to_string(), s.tensile.to_string()]);
-    out.push(Block::Table { head: vec!["source", "specimens", "sheared", "tensile"], rows: rows.collect() });
-    out.push(Block::Table { head: PART_HEAD.to_vec(), rows: trained.by_source.iter().map(part_row).collect() });
+    out.push(Block::Table {
+        name: "Sources",
+        head: vec!["source", "specimens", "sheared", "tensile"],
+        rows: rows.collect(),
+    });
+    out.push(Block::Table {
+        name: "By source",
+        head: PART_HEAD.to_vec(),
+        rows: trained.by_source.iter().map(part_row).collect(),
+    });
     let mut worst: Vec<&PartFigures> = trained.by_group.iter().collect();
     worst.sort_by(|a, b| {
         let share = |s: &PartFigures| s.confusion.balanced_accuracy().unwrap_or(1.0);
@@ -308,6 +325,7 @@ fn learnt_from(out: &mut Vec<Block>, trained: &Trained, table: &TrainingTable) {
     let shown = worst.len().min(WORST_SHOWN);
     out.push(Block::Text(format!("The {shown} of {} specimens with the most wrong verdicts:", worst.len())));
     out.push(Block::Table {
+        name: "Most wrong verdicts",
         head: PART_HEAD.to_vec(),
         rows: worst.into_iter().take(WORST_SHOWN).map(part_row).collect(),
     });

@@ -1,8 +1,8 @@
-//! Tables -> the order in which the page tells them: knots from least to most sheared, their specimens, controls, the rest.
+//! Tables -> what the page shows, in its order: knots from least to most sheared, their specimens, controls, the rest.
 
 use crate::results::Results;
 use crate::series::Kind;
-use crate::table::{CarrierRow, EndRow, ImageRow, KnotRow, SideRow, SpecimenRow};
+use crate::table::{CarrierRow, EndRow, FaceVerdict, ImageRow, KnotRow, SideRow, SpecimenRow};
 use crate::tree::Label;
 use std::collections::BTreeMap;
 
@@ -49,13 +49,52 @@ pub(crate) struct Knot<'a> {
     pub line: Option<&'a str>,
     /// Its row of `knots.csv`, when there is one.
     pub row: Option<&'a KnotRow>,
-    /// Positions of its specimens in [`Story::specimens`].
+    /// Positions of its specimens in [`ViewModel::specimens`].
     pub specimens: Vec<usize>,
+    /// Its place among the knots of its line; `None` where nothing can be ranked.
+    pub rank: Option<Rank>,
+    /// A few letters that stand for it in a plot.
+    pub initials: String,
 }
 
-/// What the page tells, in order.
+/// A place in an order.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Rank {
+    /// Place, from 1.
+    pub place: usize,
+    /// How many are ranked.
+    pub of: usize,
+}
+
+impl<'a> Knot<'a> {
+    fn new(name: &'a str, line: Option<&'a str>, row: Option<&'a KnotRow>) -> Self {
+        Self { name, line, row, specimens: vec![], rank: None, initials: String::new() }
+    }
+
+    /// Sheared fraction, mean of its specimens.
+    pub fn fraction(&self) -> Option<f64> {
+        self.row?.sheared_fraction
+    }
+
+    /// Its interval.
+    pub fn interval(&self) -> Option<(f64, f64)> {
+        self.row.and_then(|r| r.sheared_low.zip(r.sheared_high))
+    }
+
+    /// The verdict on its break.
+    pub fn verdict(&self) -> Option<FaceVerdict> {
+        self.row.and_then(|r| r.verdict)
+    }
+
+    /// Whether enough was seen of it for a place in an order.
+    fn can_be_ranked(&self) -> bool {
+        self.fraction().is_some() && self.verdict() != Some(FaceVerdict::TooFew)
+    }
+}
+
+/// What the page shows, in order.
 #[derive(Debug)]
-pub(crate) struct Story<'a> {
+pub(crate) struct ViewModel<'a> {
     /// The tables.
     pub results: &'a Results,
     /// Every specimen, in table order.
@@ -68,7 +107,7 @@ pub(crate) struct Story<'a> {
     pub others: Vec<usize>,
 }
 
-impl<'a> Story<'a> {
+impl<'a> ViewModel<'a> {
     /// Arranges the tables.
     pub fn new(input: &'a Results) -> Self {
         let specimens = gather(input);
@@ -84,6 +123,15 @@ impl<'a> Story<'a> {
     /// Whether several lines were tested, so that the line must be named beside a knot.
     pub fn several_lines(&self) -> bool {
         self.knots.windows(2).any(|pair| pair[0].line != pair[1].line)
+    }
+
+    /// Name of a knot, with its line where several lines were tested.
+    pub fn knot_name(&self, knot: &Knot<'_>) -> String {
+        let name = if knot.name.is_empty() { "unnamed knot" } else { knot.name };
+        match knot.line.filter(|_| self.several_lines()) {
+            Some(line) => format!("{name} in {line}"),
+            None => name.to_owned(),
+        }
     }
 }
 
@@ -120,11 +168,8 @@ fn gather(input: &Results) -> Vec<Specimen<'_>> {
 }
 
 fn group<'a>(input: &'a Results, specimens: &[Specimen<'a>]) -> Vec<Knot<'a>> {
-    let mut knots: Vec<Knot<'a>> = input
-        .knots
-        .iter()
-        .map(|row| Knot { name: &row.knot, line: row.line.as_deref(), row: Some(row), specimens: vec![] })
-        .collect();
+    let mut knots: Vec<Knot<'a>> =
+        input.knots.iter().map(|row| Knot::new(&row.knot, row.line.as_deref(), Some(row))).collect();
     for (i, specimen) in specimens.iter().enumerate() {
         let row = specimen.row;
         if matches!(row.kind, Some(Kind::Cut | Kind::Pull)) || (row.kind.is_none() && row.knot.is_none()) {
@@ -133,15 +178,45 @@ fn group<'a>(input: &'a Results, specimens: &[Specimen<'a>]) -> Vec<Knot<'a>> {
         let (name, line) = (row.knot.as_deref().unwrap_or(""), row.line.as_deref());
         match knots.iter_mut().find(|k| k.name == name && k.line == line) {
             Some(knot) => knot.specimens.push(i),
-            None => knots.push(Knot { name, line, row: None, specimens: vec![i] }),
+            None => knots.push(Knot { specimens: vec![i], ..Knot::new(name, line, None) }),
         }
     }
-    // Line by line, since only knots of one line compare; least sheared first, knots without a fraction last, by name.
+    // Line by line, since only knots of one line compare; least sheared first, those without a verdict last, by name.
     knots.sort_by(|a, b| {
-        let key = |k: &Knot<'_>| k.row.and_then(|r| r.sheared_fraction).unwrap_or(f64::INFINITY);
+        let key = |k: &Knot<'_>| k.fraction().filter(|_| k.can_be_ranked()).unwrap_or(f64::INFINITY);
         a.line.cmp(&b.line).then(key(a).total_cmp(&key(b))).then_with(|| a.name.cmp(b.name))
     });
+    rank(&mut knots);
+    give_initials(&mut knots);
     knots
+}
+
+/// Ranks the knots of each line, which come in order. One knot alone has no rank.
+fn rank(knots: &mut [Knot<'_>]) {
+    for of_line in knots.chunk_by_mut(|a, b| a.line == b.line) {
+        let of = of_line.iter().filter(|k| k.can_be_ranked()).count();
+        for (i, knot) in of_line.iter_mut().take(if of < 2 { 0 } else { of }).enumerate() {
+            knot.rank = Some(Rank { place: i + 1, of });
+        }
+    }
+}
+
+/// Initials of the words of each name, with a number where two knots would share them. They are no ranking.
+fn give_initials(knots: &mut [Knot<'_>]) {
+    let mut given: BTreeMap<String, usize> = BTreeMap::new();
+    for knot in knots {
+        let words: Vec<&str> = knot.name.split_whitespace().collect();
+        let letters: String = match words.as_slice() {
+            [] => "?".to_owned(),
+            [one] if one.chars().count() <= 2 => (*one).to_owned(),
+            [one] => one.chars().take(1).collect(),
+            several => several.iter().take(2).filter_map(|w| w.chars().next()).collect(),
+        };
+        let letters = letters.to_uppercase();
+        let n = given.entry(letters.clone()).or_default();
+        *n += 1;
+        knot.initials = if *n == 1 { letters } else { format!("{letters}{n}") };
+    }
 }
 
 #[cfg(test)]
@@ -153,7 +228,7 @@ mod tests {
     }
 
     #[test]
-    fn knots_are_told_from_least_to_most_sheared_and_everything_has_one_place() {
+    fn knots_come_from_least_to_most_sheared_and_everything_has_one_place() {
         let knot = |name: &str, f| KnotRow { knot: name.into(), sheared_fraction: f, ..KnotRow::default() };
         let input = Results {
             specimens: vec![
@@ -166,9 +241,38 @@ mod tests {
             knots: vec![knot("A", Some(0.7)), knot("B", Some(0.2))],
             ..Results::default()
         };
-        let story = Story::new(&input);
-        let names: Vec<_> = story.knots.iter().map(|k| (k.name, k.specimens.clone())).collect();
+        let view = ViewModel::new(&input);
+        let names: Vec<_> = view.knots.iter().map(|k| (k.name, k.specimens.clone())).collect();
         assert_eq!(names, [("B", vec![0]), ("A", vec![3]), ("", vec![4])]);
-        assert_eq!((story.controls, story.others), (vec![1], vec![2]));
+        assert_eq!((view.controls, view.others), (vec![1], vec![2]));
+    }
+
+    #[test]
+    fn only_knots_of_one_line_with_a_verdict_are_ranked() {
+        let knot = |name: &str, line: &str, f, verdict| KnotRow {
+            knot: name.into(),
+            line: Some(line.into()),
+            sheared_fraction: Some(f),
+            verdict: Some(verdict),
+            ..KnotRow::default()
+        };
+        let knots = vec![
+            knot("Palomar", "a", 0.3, FaceVerdict::Mixed),
+            knot("Improved clinch", "a", 0.8, FaceVerdict::MostlyShear),
+            knot("Uni", "a", 0.1, FaceVerdict::TooFew),
+            knot("Palomar", "b", 0.2, FaceVerdict::Mixed),
+        ];
+        let input = Results { knots, ..Results::default() };
+        let view = ViewModel::new(&input);
+        let told: Vec<_> = view.knots.iter().map(|k| (view.knot_name(k), k.rank.map(|r| (r.place, r.of)))).collect();
+        let expected = [
+            ("Palomar in a", Some((1, 2))),
+            ("Improved clinch in a", Some((2, 2))),
+            ("Uni in a", None),
+            ("Palomar in b", None),
+        ];
+        assert_eq!(told, expected.map(|(name, rank)| (name.to_owned(), rank)));
+        let initials: Vec<_> = view.knots.iter().map(|k| k.initials.as_str()).collect();
+        assert_eq!(initials, ["P", "IC", "U", "P2"]);
     }
 }

@@ -3,8 +3,11 @@
 //! Sheared: a flat bar across the fibre. Tensile: a round cap. Unclear: an open diamond.
 //! The colours are two that colour-blind people tell apart (Okabe and Ito 2008): blue and vermillion.
 
+use crate::page::plot::{Area, Drawn, PAPER, SHEARED, TENSILE, UNCLEAR, px, stroke};
 use crate::tree::Label;
 use crate::units::Point;
+use maud::{Markup, html};
+use plotters::prelude::*;
 use std::fmt::Write as _;
 
 /// Every label in the order in which the page shows them.
@@ -38,27 +41,44 @@ pub(crate) fn append(path: &mut String, label: Label, tip: Point, axis_deg: f64,
 }
 
 /// A small mark to stand in a line of text, hidden from screen readers (its word stands beside it).
-pub(crate) fn inline(label: Label) -> String {
+pub(crate) fn inline(label: Label) -> Markup {
     let mut path = String::new();
     append(&mut path, label, Point::new(8.0, 9.0), -90.0, 6.0);
-    format!(
-        "<svg class=\"mk\" viewBox=\"0 0 16 16\" aria-hidden=\"true\"><path class=\"{}\" d=\"{path}\"/></svg>",
-        class(label)
-    )
+    html! { svg.mk viewBox="0 0 16 16" aria-hidden="true" { path class=(class(label)) d=(path) {} } }
 }
 
 /// The key to the marks.
-pub(crate) fn key() -> String {
-    let mut out = String::from("<ul class=\"key\" aria-label=\"Key to the marks\">");
-    for (label, words) in LABELS.into_iter().zip([
-        "sheared: a flat bar across the fibre",
-        "tensile: a round cap",
-        "unclear: an open diamond",
-    ]) {
-        let _ = write!(out, "<li>{}{words}</li>", inline(label));
+pub(crate) fn key() -> Markup {
+    let meaning = |label| match label {
+        Label::Sheared => "sheared: a flat bar across the fibre",
+        Label::Tensile => "tensile: a round cap",
+        Label::Unclear => "unclear: an open diamond",
+    };
+    html! {
+        ul.key aria-label="Key to the marks" {
+            @for label in LABELS { li { (inline(label)) (meaning(label)) } }
+        }
     }
-    out.push_str("</ul>\n");
-    out
+}
+
+/// Draws the mark of a label in a plot with its middle at a place, in units; `size` is half its width in CSS pixels.
+pub(crate) fn plot(area: &Area<'_>, label: Label, at: (i32, i32), size: f64) -> Drawn {
+    let (x, y) = at;
+    let r = px(size);
+    match label {
+        Label::Sheared => {
+            let h = px(size * 0.42);
+            area.draw(&Rectangle::new([(x - r, y - h), (x + r, y + h)], SHEARED.filled()))
+        }
+        Label::Tensile => {
+            area.draw(&Circle::new(at, r, PAPER.filled()))?;
+            area.draw(&Circle::new(at, r, stroke(TENSILE, 1.4)))
+        }
+        Label::Unclear => {
+            let corners = vec![(x, y - r), (x + r, y), (x, y + r), (x - r, y), (x, y - r)];
+            area.draw(&PathElement::new(corners, stroke(UNCLEAR, 1.0)))
+        }
+    }
 }
 
 #[cfg(test)]

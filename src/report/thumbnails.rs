@@ -1,21 +1,21 @@
-//! Pictures of the page: break faces made small, and single ends cut out upright.
+//! Thumbnails of the page: break faces made small, and single ends cut out upright.
 
-use super::story::Specimen;
+use super::view_model::Specimen;
 use crate::micrograph::decode_picture;
 use crate::settings::{ReadSettings, ReportSettings};
 use crate::table::EndRow;
 use crate::tree::Label;
 use crate::units::Point;
 use base64::Engine as _;
-use fast_image_resize::images::ImageRef;
-use fast_image_resize::{FilterType, PixelType, ResizeAlg, ResizeOptions, Resizer};
 use image::codecs::jpeg::JpegEncoder;
+use image::imageops;
 use image::{Rgb, RgbImage};
+use imageproc::geometric_transformations::{Border, Interpolation, Projection, warp_into};
 use std::path::Path;
 
-/// An embedded picture.
+/// A small picture, embedded.
 #[derive(Debug, Clone, PartialEq)]
-pub(crate) struct Picture {
+pub(crate) struct Thumbnail {
     /// `data:` address.
     pub address: String,
     /// Width, px.
@@ -83,29 +83,21 @@ pub(crate) fn read(path: &Path, hash: Option<&str>, settings: &ReadSettings) -> 
 }
 
 /// The picture made small, embedded.
-pub(crate) fn small(picture: &RgbImage, longest: u32, quality: u8) -> Option<Picture> {
+pub(crate) fn small(picture: &RgbImage, longest: u32, quality: u8) -> Option<Thumbnail> {
     let (width, height) = picture.dimensions();
     let factor = (f64::from(longest) / f64::from(width.max(height))).min(1.0);
     let side = |s: u32| ((f64::from(s) * factor).round() as u32).max(1);
     if factor < 1.0 {
-        embed(&shrunk(picture, (side(width), side(height)))?, quality, factor)
+        embed(&imageops::thumbnail(picture, side(width), side(height)), quality, factor)
     } else {
         embed(picture, quality, factor)
     }
 }
 
-fn shrunk(picture: &RgbImage, (width, height): (u32, u32)) -> Option<RgbImage> {
-    let source = ImageRef::new(picture.width(), picture.height(), picture.as_raw(), PixelType::U8x3).ok()?;
-    let mut made = fast_image_resize::images::Image::new(width, height, PixelType::U8x3);
-    let options = ResizeOptions::new().resize_alg(ResizeAlg::Convolution(FilterType::CatmullRom));
-    Resizer::new().resize(&source, &mut made, &options).ok()?;
-    RgbImage::from_raw(width, height, made.into_vec())
-}
-
-fn embed(picture: &RgbImage, quality: u8, factor: f64) -> Option<Picture> {
+fn embed(picture: &RgbImage, quality: u8, factor: f64) -> Option<Thumbnail> {
     let (width, height) = picture.dimensions();
     let text = base64::engine::general_purpose::STANDARD.encode(jpeg(picture, quality)?);
-    Some(Picture { address: format!("data:image/jpeg;base64,{text}"), width, height, factor })
+    Some(Thumbnail { address: format!("data:image/jpeg;base64,{text}"), width, height, factor })
 }
 
 /// The picture as JPEG bytes.
@@ -115,50 +107,38 @@ pub(crate) fn jpeg(picture: &RgbImage, quality: u8) -> Option<Vec<u8>> {
     Some(bytes)
 }
 
-/// Part of the fibre that a cut-out shows, in diameters: half its width, above the tip, below the tip.
+/// Part of the fibre that a cut-out shows, in diameters: half its width, above the tip.
 const HALF_WIDTH_D: f64 = 3.0;
 const ABOVE_D: f64 = 1.8;
+/// Grey of places outside the picture.
+const OUTSIDE: Rgb<u8> = Rgb([205; 3]);
+/// Places taken along each side of a pixel of a cut-out: averaging keeps thick fibres free of moiré.
+const OVERSAMPLING: u32 = 2;
 
 /// One end cut out with its axis pointing up, embedded; places outside the picture are filled evenly.
-pub(crate) fn cut_out(picture: &RgbImage, end: &EndRow, side: u32, quality: u8) -> Option<Picture> {
+pub(crate) fn cut_out(picture: &RgbImage, end: &EndRow, side: u32, quality: u8) -> Option<Thumbnail> {
     let diameter = end.features.get("shaft_diameter_px").filter(|d| *d > 1.0)?;
-    let step = 2.0 * HALF_WIDTH_D * diameter / f64::from(side);
-    let tip = Point::new(end.x_px, end.y_px);
+    let fine = side * OVERSAMPLING;
+    let step = 2.0 * HALF_WIDTH_D * diameter / f64::from(fine);
     let origin = Point::new(0.0, 0.0);
     let (axis, normal) = (origin.towards(end.axis_deg, 1.0), origin.towards(end.axis_deg + 90.0, 1.0));
-    let mut made = RgbImage::new(side, side);
-    for (u, v, out) in made.enumerate_pixels_mut() {
-        // Averaging 2 x 2 places keeps thick fibres free of moiré.
-        let mut sum = [0.0f32; 3];
-        for (du, dv) in [(0.25, 0.25), (0.75, 0.25), (0.25, 0.75), (0.75, 0.75)] {
-            let across = (f64::from(u) + du) * step - HALF_WIDTH_D * diameter;
-            let along = ABOVE_D * diameter - (f64::from(v) + dv) * step;
-            let place =
-                Point::new(tip.x + along * axis.x + across * normal.x, tip.y + along * axis.y + across * normal.y);
-            for (s, c) in sum.iter_mut().zip(bilinear(picture, place)) {
-                *s += 0.25 * c;
-            }
-        }
-        *out = Rgb(sum.map(|s| s.round() as u8));
-    }
-    embed(&made, quality, 1.0 / step)
-}
-
-fn bilinear(picture: &RgbImage, place: Point) -> [f32; 3] {
-    const OUTSIDE: [f32; 3] = [205.0; 3];
-    let (w, h) = (picture.width() as usize, picture.height() as usize);
-    if !(0.0..=(w as f64 - 1.0)).contains(&place.x) || !(0.0..=(h as f64 - 1.0)).contains(&place.y) {
-        return OUTSIDE;
-    }
-    let (x, y) = (place.x as usize, place.y as usize);
-    let (fx, fy) = ((place.x - x as f64) as f32, (place.y - y as f64) as f32);
-    let row = |y: usize| &picture.as_raw()[3 * w * y..3 * w * (y + 1)];
-    let (top, low) = (row(y), row((y + 1).min(h - 1)));
-    let (left, right) = (3 * x, 3 * (x + 1).min(w - 1));
-    std::array::from_fn(|c| {
-        let between = |row: &[u8]| f32::from(row[left + c]) * (1.0 - fx) + f32::from(row[right + c]) * fx;
-        between(top) * (1.0 - fy) + between(low) * fy
-    })
+    // Place of the middle of the first pixel of the cut-out: above the tip and to its left.
+    let (up, left) = (ABOVE_D * diameter - 0.5 * step, 0.5 * step - HALF_WIDTH_D * diameter);
+    let from_cut_out = [
+        normal.x * step,
+        -axis.x * step,
+        end.x_px + up * axis.x + left * normal.x,
+        normal.y * step,
+        -axis.y * step,
+        end.y_px + up * axis.y + left * normal.y,
+        0.0,
+        0.0,
+        1.0,
+    ];
+    let to_cut_out = Projection::from_matrix(from_cut_out.map(|v| v as f32))?.invert();
+    let mut made = RgbImage::new(fine, fine);
+    warp_into(picture, to_cut_out, Interpolation::Bilinear, Border::Constant(OUTSIDE), &mut made);
+    embed(&imageops::thumbnail(&made, side, side), quality, 1.0 / (step * f64::from(OVERSAMPLING)))
 }
 
 /// Typical ends of a label: well seen, near the label's medians, from different carriers first.

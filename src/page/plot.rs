@@ -1,9 +1,9 @@
-//! What all plots share: the drawing surface, colours, text, marks and axes.
+//! What all plots share: the drawing surface, colours, text and axes.
 //!
 //! Colours are plain in the drawing; the style sheet of the page finds them by value and turns them for dark screens.
 
-use super::html::escape;
-use crate::tree::Label;
+use super::values::fixed;
+use maud::{Markup, PreEscaped, html};
 use plotters::chart::ChartContext;
 use plotters::coord::Shift;
 use plotters::coord::types::RangedCoordf64;
@@ -26,8 +26,8 @@ pub(crate) const PAPER: RGBColor = RGBColor(0xFF, 0xFE, 0xFA);
 pub(crate) const SHEARED: RGBColor = RGBColor(0x00, 0x72, 0xB2);
 /// Tensile: vermillion (Okabe and Ito 2008).
 pub(crate) const TENSILE: RGBColor = RGBColor(0xD5, 0x5E, 0x00);
-/// Unclear: grey.
-pub(crate) const UNCLEAR: RGBColor = RGBColor(0x6B, 0x70, 0x78);
+/// Unclear: yellow, dark enough for paper.
+pub(crate) const UNCLEAR: RGBColor = RGBColor(0x94, 0x7D, 0x00);
 
 /// A surface to draw on, in units.
 pub(crate) type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
@@ -36,27 +36,48 @@ pub(crate) type Chart<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<Ran
 /// Drawing in memory fails only for our own faults; the page then says that a plot is missing.
 pub(crate) type Drawn = Result<(), DrawingAreaErrorKind<std::io::Error>>;
 
-/// Draws a plot of so many CSS pixels; `alt` says in words what it shows.
-pub(crate) fn draw(size: (u32, u32), alt: &str, paint: impl FnOnce(&Area<'_>) -> Drawn) -> String {
-    let mut raw = String::new();
+/// Draws a plot of so many CSS pixels for a page; `alt` says in words what it shows.
+pub(crate) fn figure(size: (u32, u32), alt: &str, paint: impl FnOnce(&Area<'_>) -> Drawn) -> Markup {
     let units = (size.0 * UNITS as u32, size.1 * UNITS as u32);
-    let painted = {
-        let area = SVGBackend::with_string(&mut raw, units).into_drawing_area();
-        paint(&area).and_then(|()| area.present())
-    };
-    match (painted, raw.split_once('>')) {
-        (Ok(()), Some((_, inside))) => format!(
-            "<svg class=\"plot\" viewBox=\"0 0 {} {}\" width=\"{}\" height=\"{}\" role=\"img\" aria-label=\"{}\">{}",
-            units.0,
-            units.1,
-            size.0,
-            size.1,
-            escape(alt),
-            // The library says what is the default; leaving it away makes a plot a third smaller.
-            inside.replace("opacity=\"1\" ", "").replace(" font-family=\"sans-serif\"", "").replace('\n', "")
-        ),
-        _ => format!("<p class=\"none\">{}</p>", escape(alt)),
+    match drawing(units, paint) {
+        Some(inside) => html! {
+            svg.plot viewBox={ "0 0 " (units.0) " " (units.1) } width=(size.0) height=(size.1) role="img" aria-label=(alt) {
+                (PreEscaped(inside))
+            }
+        },
+        None => html! { p.none { (alt) } },
     }
+}
+
+/// Draws a plot of so many CSS pixels as a file of its own, on white. `alt` says in words what it shows, `description` what
+/// else is to know (empty = nothing). Empty when it cannot be drawn.
+pub(crate) fn file(size: (u32, u32), alt: &str, description: &str, paint: impl FnOnce(&Area<'_>) -> Drawn) -> String {
+    let units = (size.0 * UNITS as u32, size.1 * UNITS as u32);
+    let drawn = drawing(units, |area| {
+        area.fill(&WHITE)?;
+        paint(area)
+    });
+    let Some(inside) = drawn else { return String::new() };
+    let file = html! {
+        svg xmlns="http://www.w3.org/2000/svg" width=(size.0) height=(size.1) viewBox={ "0 0 " (units.0) " " (units.1) }
+            font-family="sans-serif" role="img" aria-label=(alt) {
+            @if !description.is_empty() { desc { (description) } }
+            (PreEscaped(inside))
+        }
+    };
+    file.into_string() + "\n"
+}
+
+/// What stands between the tags of the drawing.
+fn drawing(units: (u32, u32), paint: impl FnOnce(&Area<'_>) -> Drawn) -> Option<String> {
+    let mut raw = String::new();
+    {
+        let area = SVGBackend::with_string(&mut raw, units).into_drawing_area();
+        paint(&area).and_then(|()| area.present()).ok()?;
+    }
+    let inside = raw.split_once('>')?.1.trim_end().strip_suffix("</svg>")?;
+    // The library says what is the default; leaving it away makes a plot a third smaller.
+    Some(inside.replace("opacity=\"1\" ", "").replace(" font-family=\"sans-serif\"", "").replace('\n', ""))
 }
 
 /// CSS pixels in units.
@@ -81,26 +102,6 @@ pub(crate) fn text(size: f64, color: RGBColor, across: HPos, down: VPos) -> Text
 /// Draws the outline of a box: the SVG backend forgets the width of a rectangle's line.
 pub(crate) fn outline(area: &Area<'_>, [a, b]: [(i32, i32); 2], style: ShapeStyle) -> Drawn {
     area.draw(&PathElement::new(vec![a, (b.0, a.1), b, (a.0, b.1), a], style))
-}
-
-/// Draws the mark of a label with its middle at a place, in units; `size` is half its width in CSS pixels.
-pub(crate) fn mark(area: &Area<'_>, label: Label, at: (i32, i32), size: f64) -> Drawn {
-    let (x, y) = at;
-    let r = px(size);
-    match label {
-        Label::Sheared => {
-            let h = px(size * 0.42);
-            area.draw(&Rectangle::new([(x - r, y - h), (x + r, y + h)], SHEARED.filled()))
-        }
-        Label::Tensile => {
-            area.draw(&Circle::new(at, r, PAPER.filled()))?;
-            area.draw(&Circle::new(at, r, stroke(TENSILE, 1.4)))
-        }
-        Label::Unclear => {
-            let corners = vec![(x, y - r), (x + r, y), (x, y + r), (x - r, y), (x, y - r)];
-            area.draw(&PathElement::new(corners, stroke(UNCLEAR, 1.0)))
-        }
-    }
 }
 
 /// What to write at the axes of a chart.
@@ -139,8 +140,8 @@ pub(crate) fn chart<'a, 'b>(
         .configure_mesh()
         .x_labels(axes.ticks.0)
         .y_labels(axes.ticks.1)
-        .x_label_formatter(&move |v| super::html::fixed(*v, dx))
-        .y_label_formatter(&move |v| super::html::fixed(if mirrored { v.abs() } else { *v }, dy))
+        .x_label_formatter(&move |v| fixed(*v, dx))
+        .y_label_formatter(&move |v| fixed(if mirrored { v.abs() } else { *v }, dy))
         .label_style(small)
         .axis_style(stroke(INK, 1.0))
         .bold_line_style(stroke(GRID, 0.8))
@@ -159,30 +160,38 @@ pub(crate) fn chart<'a, 'b>(
 mod tests {
     use super::*;
 
+    fn axes() -> Axes<'static> {
+        Axes {
+            x: 0.0..1.0,
+            y: -1.0..1.0,
+            x_name: "x <m>",
+            y_name: "y & z",
+            ticks: (3, 3),
+            digits: (1, 1),
+            mirrored: false,
+        }
+    }
+
+    fn well_formed(svg: &str) -> bool {
+        let mut reader = quick_xml::Reader::from_str(svg);
+        std::iter::from_fn(|| Some(reader.read_event())).find_map(|event| match event {
+            Ok(quick_xml::events::Event::Eof) => Some(true),
+            Err(_) => Some(false),
+            Ok(_) => None,
+        }) == Some(true)
+    }
+
     #[test]
     fn a_plot_is_well_formed_and_says_what_it_shows() {
-        let svg = draw((100, 60), "\"a\" <b> & c", |area| {
-            let axes = Axes {
-                x: 0.0..1.0,
-                y: -1.0..1.0,
-                x_name: "x <m>",
-                y_name: "y & z",
-                ticks: (3, 3),
-                digits: (1, 1),
-                mirrored: false,
-            };
-            chart(area, &axes)?;
-            for label in super::super::mark::LABELS {
-                mark(area, label, (500, 300), 4.0)?;
-            }
-            Ok(())
-        });
+        let svg = figure((100, 60), "\"a\" <b> & c", |area| chart(area, &axes()).map(|_| ())).into_string();
         assert!(svg.contains("aria-label=\"&quot;a&quot; &lt;b&gt; &amp; c\"") && svg.contains("x &lt;m&gt;"));
-        let mut reader = quick_xml::Reader::from_str(&svg);
-        loop {
-            if reader.read_event().expect("well-formed") == quick_xml::events::Event::Eof {
-                break;
-            }
-        }
+        assert!(well_formed(&svg));
+    }
+
+    #[test]
+    fn a_file_stands_alone() {
+        let svg = file((100, 60), "a", "b <c>", |area| chart(area, &axes()).map(|_| ()));
+        assert!(svg.starts_with("<svg xmlns=") && svg.contains("y &amp; z") && well_formed(&svg));
+        assert!(svg.contains("<desc>b &lt;c&gt;</desc>"));
     }
 }

@@ -1,11 +1,12 @@
 //! Tables and pictures -> the page, and the full pictures beside it.
 
-use super::art::{self, Allowance};
-use super::context::{Context, Links, SpecimenArt};
-use super::mark;
+use super::context::{Context, Links, SpecimenThumbnails};
+use super::marks;
 use super::page::page;
 use super::reviewed::Reviewed;
-use super::story::{Specimen, Story};
+use super::thumbnails::{self, Allowance};
+use super::view_model::{Specimen, ViewModel};
+use crate::knot::flagged::flagged;
 use crate::results::Results;
 use crate::settings::Settings;
 use crate::table::{ImageRow, TableError, write_atomic};
@@ -42,9 +43,9 @@ pub struct ReportOptions {
     pub settings: Settings,
 }
 
-/// What became of a report.
+/// What a written report holds.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub struct Made {
+pub struct Written {
     /// Bytes of the page.
     pub bytes: usize,
     /// Pictures shown on the page.
@@ -64,33 +65,35 @@ pub fn report(results: &Results, options: &ReportOptions) -> String {
 ///
 /// # Errors
 /// When a file or folder cannot be written.
-pub fn write_report(results: &Results, out: &Path, options: &ReportOptions) -> Result<Made, ReportError> {
+pub fn write_report(results: &Results, out: &Path, options: &ReportOptions) -> Result<Written, ReportError> {
     let links = match &options.assets {
         Some(folder) => save_pictures(results, folder, &relative(folder, out), options)?,
-        None => BTreeMap::new(),
+        None => overlays_beside(results, out),
     };
     let context = context(results, options, links);
     let text = page(&context);
     write_atomic(out, text.as_bytes())?;
-    Ok(Made {
+    Ok(Written {
         bytes: text.len(),
-        shown: context.art.iter().map(|a| a.pictures.len()).sum(),
-        unreachable: context.art.iter().map(|a| a.unreachable.len()).sum(),
-        saved: context.links.len(),
+        shown: context.thumbnails.iter().map(|a| a.pictures.len()).sum(),
+        unreachable: context.thumbnails.iter().map(|a| a.unreachable.len()).sum(),
+        saved: context.links.values().filter(|l| l.plain.is_some()).count(),
     })
 }
 
 fn context<'a>(results: &'a Results, options: &'a ReportOptions, links: BTreeMap<String, Links>) -> Context<'a> {
-    let story = Story::new(results);
+    let view = ViewModel::new(results);
     let reviewed = Reviewed::read(&results.folder);
-    let allowance = Allowance::new(story.specimens.len(), &options.settings.report);
-    let art = story.specimens.par_iter().map(|s| specimen_art(results, s, allowance, &options.settings)).collect();
-    let title = if options.title.is_empty() { default_title(&story) } else { options.title.clone() };
-    Context { story, settings: &options.settings, title, allowance, art, links, reviewed }
+    let allowance = Allowance::new(view.specimens.len(), &options.settings.report);
+    let thumbnails =
+        view.specimens.par_iter().map(|s| specimen_thumbnails(results, s, allowance, &options.settings)).collect();
+    let flagged = flagged(&results.specimens, &results.knots, &results.images, &options.settings.face);
+    let title = if options.title.is_empty() { default_title(&view) } else { options.title.clone() };
+    Context { view, settings: &options.settings, title, allowance, thumbnails, links, flagged, reviewed }
 }
 
-fn default_title(story: &Story<'_>) -> String {
-    match story.knots.len() {
+fn default_title(view: &ViewModel<'_>) -> String {
+    match view.knots.len() {
         0 => "Break faces".to_owned(),
         1 => "Break faces of one knot".to_owned(),
         n => format!("Break faces of {n} knots"),
@@ -98,10 +101,16 @@ fn default_title(story: &Story<'_>) -> String {
 }
 
 /// Small pictures and cut-outs of a specimen; each picture is read once and dropped.
-fn specimen_art(results: &Results, specimen: &Specimen<'_>, allowance: Allowance, settings: &Settings) -> SpecimenArt {
-    let mut made = SpecimenArt::default();
+fn specimen_thumbnails(
+    results: &Results,
+    specimen: &Specimen<'_>,
+    allowance: Allowance,
+    settings: &Settings,
+) -> SpecimenThumbnails {
+    let mut made = SpecimenThumbnails::default();
     let main = specimen.main_image().map(|i| i.series.image.as_str());
-    let shown: Vec<_> = mark::LABELS.into_iter().flat_map(|label| art::typical(specimen, label, allowance)).collect();
+    let shown: Vec<_> =
+        marks::LABELS.into_iter().flat_map(|label| thumbnails::typical(specimen, label, allowance)).collect();
     for image in &specimen.images {
         let image_name = image.series.image.as_str();
         let longest = if Some(image_name) == main { allowance.face_px } else { allowance.further_px };
@@ -114,11 +123,11 @@ fn specimen_art(results: &Results, specimen: &Specimen<'_>, allowance: Allowance
             continue;
         };
         let quality = settings.report.jpeg_quality.clamp(1, 100);
-        if let Some(small) = art::small(&whole, longest, quality).filter(|_| longest > 0) {
+        if let Some(small) = thumbnails::small(&whole, longest, quality).filter(|_| longest > 0) {
             made.pictures.insert(image_name.to_owned(), small);
         }
         for end in ends {
-            if let Some(cut) = art::cut_out(&whole, end, settings.report.crop_px.max(16), quality) {
+            if let Some(cut) = thumbnails::cut_out(&whole, end, settings.report.crop_px.max(16), quality) {
                 made.ends.insert((image_name.to_owned(), end.end), cut);
             }
         }
@@ -131,18 +140,34 @@ fn original(results: &Results, image: &ImageRow, settings: &Settings) -> Option<
     let path = results.picture_path(&image.series.image)?;
     // A focus series is a folder; its merged picture is seen in the overlay.
     let hash = Some(image.content_hash.as_str()).filter(|h| !h.is_empty());
-    art::read(&path, hash, &settings.read)
+    thumbnails::read(&path, hash, &settings.read)
 }
 
 /// The picture itself or, where it cannot be reached, its overlay without the strip below.
 fn picture(results: &Results, image: &ImageRow, settings: &Settings) -> Option<RgbImage> {
     let image_name = image.series.image.as_str();
     original(results, image, settings).or_else(|| {
-        let overlay = art::read(&results.overlay_path(image_name), None, &settings.read)?;
+        let overlay = thumbnails::read(&results.overlay(image_name)?, None, &settings.read)?;
         let height = image.height_px.and_then(|h| u32::try_from(h).ok()).unwrap_or(u32::MAX);
         let (width, whole) = overlay.dimensions();
         Some(image::imageops::crop_imm(&overlay, 0, 0, width, whole.min(height)).to_image())
     })
+}
+
+/// Links to the overlays of the run, where they lie beside or below the page: then both move together.
+fn overlays_beside(results: &Results, out: &Path) -> BTreeMap<String, Links> {
+    let folder = relative(&results.folder, out);
+    if folder.starts_with("..") {
+        return BTreeMap::new();
+    }
+    let links = results.images.iter().filter_map(|image| {
+        let path = results.overlay(&image.series.image)?;
+        let below = path.strip_prefix(&results.folder).ok()?;
+        let parts: Vec<_> = below.components().map(|c| c.as_os_str().to_string_lossy()).collect();
+        let marked = Some(format!("{folder}{}", parts.join("/")));
+        Some((image.series.image.clone(), Links { plain: None, marked }))
+    });
+    links.collect()
 }
 
 /// Saves every picture in full, and its overlay when there is one; names are our own, so no name from a table becomes a path.
@@ -161,18 +186,20 @@ fn save_pictures(
         .map(|(i, image)| {
             let image_name = image.series.image.as_str();
             let Some(picture) = original(results, image, &options.settings) else { return Ok(None) };
-            let Some(bytes) = art::jpeg(&picture, FULL_QUALITY) else { return Ok(None) };
+            let Some(bytes) = thumbnails::jpeg(&picture, FULL_QUALITY) else { return Ok(None) };
             let file = format!("picture-{:04}.jpg", i + 1);
             write_atomic(&folder.join(&file), &bytes)?;
-            let marked = match std::fs::read(results.overlay_path(image_name)) {
-                Ok(bytes) => {
-                    let file = format!("picture-{:04}-marked.png", i + 1);
+            let overlay = results.overlay(image_name).and_then(|path| Some((std::fs::read(&path).ok()?, path)));
+            let marked = match overlay {
+                Some((bytes, path)) => {
+                    let kind = path.extension().unwrap_or_default().to_string_lossy();
+                    let file = format!("picture-{:04}-marked.{kind}", i + 1);
                     write_atomic(&folder.join(&file), &bytes)?;
                     Some(format!("{link}{file}"))
                 }
-                Err(_) => None,
+                None => None,
             };
-            Ok(Some((image_name.to_owned(), Links { plain: format!("{link}{file}"), marked })))
+            Ok(Some((image_name.to_owned(), Links { plain: Some(format!("{link}{file}")), marked })))
         })
         .collect();
     Ok(saved?.into_iter().flatten().collect())
