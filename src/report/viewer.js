@@ -44,8 +44,10 @@
       image.setAttribute("height", full.naturalHeight * factor);
       stage.replaceChildren(image);
       // The full picture has its legend below it.
+      const shows_all = view[2] >= whole[2] && view[3] >= whole[3];
       whole[3] = full.naturalHeight * factor;
-      settle(view);
+      if (shows_all) all();
+      else settle(view);
     };
     full.src = address;
   };

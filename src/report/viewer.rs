@@ -20,7 +20,7 @@ pub(crate) fn dialog() -> Markup {
         dialog id="viewer" aria-labelledby="viewer-title" {
             div.viewer-bar {
                 p id="viewer-title" {}
-                @for (act, words, sign) in [("in", "Zoom in", "+"), ("out", "Zoom out", "−"), ("all", "Whole picture", "all"), ("close", "Close", "×")] {
+                @for (act, words, sign) in [("in", "Zoom in", "+"), ("out", "Zoom out", "−"), ("all", "Whole picture", "Whole"), ("close", "Close", "×")] {
                     button type="button" data-act=(act) aria-label=(words) title=(words) { (sign) }
                 }
             }
