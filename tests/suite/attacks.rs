@@ -240,10 +240,10 @@ fn tables_and_kept_results_that_were_touched_are_noticed() {
     let said = classify(&bench, "in", &["--json"]);
     assert!(said.out.contains("\"kept\":false") && said.out.contains("damaged and made anew"), "{}", said.out);
     assert_eq!(bench.bytes("r/ends.csv"), whole);
-    bench.write("r/overlays/a.jpg.png", b"");
+    bench.write("r/overlays/a.jpg.jpg", b"");
     let said = classify(&bench, "in", &["--json"]);
     assert!(said.out.contains("\"kept\":false"), "{}", said.out);
-    assert!(!bench.bytes("r/overlays/a.jpg.png").is_empty());
+    assert!(!bench.bytes("r/overlays/a.jpg.jpg").is_empty());
 }
 
 #[test]
@@ -251,9 +251,9 @@ fn what_an_earlier_run_drew_goes_when_it_is_not_wanted() {
     let bench = Bench::new();
     noise(&bench, "in/a.png", 1);
     assert_eq!(bench.run(&["classify", "in", "--out", "r"]).code, Some(0));
-    assert!(bench.path("r/report.html").is_file() && bench.path("r/overlays/a.png.png").is_file());
+    assert!(bench.path("r/report.html").is_file() && bench.path("r/overlays/a.png.jpg").is_file());
     assert_eq!(classify(&bench, "in", &["--no-overlays"]).code, Some(0));
-    assert!(!bench.path("r/report.html").exists() && !bench.path("r/overlays/a.png.png").exists());
+    assert!(!bench.path("r/report.html").exists() && !bench.path("r/overlays/a.png.jpg").exists());
 }
 
 #[test]

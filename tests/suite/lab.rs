@@ -109,7 +109,7 @@ fn files_have_the_rights_that_the_user_gives_new_files() {
         let program = env!("CARGO_BIN_EXE_breakface");
         let status = bench.command_of("sh").args(["-c", &script, program]).status().unwrap();
         assert!(status.success());
-        for name in ["r/ends.csv", "r/run.json", "r/report.html", "r/overlays/a.png.png"] {
+        for name in ["r/ends.csv", "r/run.json", "r/report.html", "r/overlays/a.png.jpg"] {
             let mode = std::fs::metadata(bench.path(name)).unwrap().permissions().mode();
             assert_eq!(mode & 0o777, expected, "{name} under {mask}");
         }
