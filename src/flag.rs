@@ -173,6 +173,8 @@ flags! {
     ControlsMissing: "controls_missing", Run, Note, "Add a scissor-cut and a straight-pull specimen to the series.";
     /// Peak loads are missing, so knot efficiency cannot be given.
     LoadsMissing: "loads_missing", Run, Note, "Fill in peak_load_n, for the straight pulls too.";
+    /// A peak load is far from the others of its knot or of the straight pulls.
+    LoadSuspicious: "load_suspicious", Run, Note, "Check the entry, and how the specimen broke.";
     /// Pictures of this specimen show the same place; its ends were counted once.
     CountedOnce: "counted_once", Specimen, Note, "Nothing, or give the site column to say which pictures belong together.";
     /// The same picture was given more than once; it counts once.

@@ -1,6 +1,7 @@
 //! Ends of one carrier in one picture: sheared fraction, common cut plane, spread, verdict.
 
-use super::End;
+use super::effective_sample::shows_own_carriers;
+use super::{End, Face};
 use crate::carrier::edge_direction_deg;
 use crate::robust::{median, quantile};
 use crate::series::SeriesRow;
@@ -22,6 +23,46 @@ pub fn rows(picture: &SeriesRow, ends: &[&End], settings: &FaceSettings) -> Vec<
         }
     }
     groups.into_iter().map(|(carrier, ends)| row(picture, carrier, &ends, settings)).collect()
+}
+
+/// Carriers of a face by verdict.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Counts {
+    /// Seen: never more than the braid is told to have.
+    pub seen: u32,
+    /// Of these: cut through.
+    pub cut: u32,
+    /// Of these: partly cut.
+    pub partly: u32,
+    /// Of these: broken in tension.
+    pub tensile: u32,
+}
+
+/// Counts the carriers of a face. The same carriers come back in its pictures, so they are counted in the picture that shows most
+/// of them (the first of several); pictures that show carriers of their own add theirs. More groups than the braid has
+/// carriers are brought down to its number in proportion.
+pub fn counts(face: &Face, rows: &[CarrierRow]) -> Counts {
+    let in_picture = |image: &str| {
+        let of = |verdict| rows.iter().filter(|r| r.image == image && r.verdict == Some(verdict)).count() as u32;
+        let seen = rows.iter().filter(|r| r.image == image).count() as u32;
+        [seen, of(CarrierVerdict::CutThrough), of(CarrierVerdict::PartlyCut), of(CarrierVerdict::BrokenInTension)]
+    };
+    let (mut own, mut fullest) = ([0; 4], [0; 4]);
+    for picture in &face.pictures {
+        let here = in_picture(&picture.series.image);
+        if shows_own_carriers(picture) {
+            own = std::array::from_fn(|k| own[k] + here[k]);
+        } else if fullest[0] < here[0] {
+            fullest = here;
+        }
+    }
+    let all: [u32; 4] = std::array::from_fn(|k| own[k] + fullest[k]);
+    let told = face.pictures.iter().find_map(|p| p.series.carriers);
+    let [seen, cut, partly, tensile] = match told {
+        Some(told) if told < all[0] => all.map(|n| n * told / all[0]),
+        _ => all,
+    };
+    Counts { seen, cut, partly, tensile }
 }
 
 fn row(picture: &SeriesRow, carrier: u32, ends: &[&End], settings: &FaceSettings) -> CarrierRow {

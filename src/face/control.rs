@@ -1,6 +1,6 @@
-//! Controls -> how often the labeller is right on this microscope, with what that is worth; alarms where a control came out wrong.
+//! Controls -> how often the labeller is right on this microscope, with its uncertainty; alarms where a control came out wrong.
 
-use super::certainty::clusters;
+use super::effective_sample::clusters;
 use super::{Face, ModelFigures};
 use crate::flag::{Flag, Warning};
 use crate::series::Kind;
@@ -47,11 +47,14 @@ pub fn labeller(faces: &[Face], model: Option<&ModelFigures>, settings: &FaceSet
     let (cut, pull) = (rate(faces, Kind::Cut), rate(faces, Kind::Pull));
     let enough = |r: &Option<(Rate, f64)>| r.filter(|(_, n)| settings.fewest_control_ends <= *n).map(|(r, _)| r);
     let (basis, sensitivity, specificity) = match (enough(&cut), enough(&pull), model) {
-        (Some(se), Some(sp), _) => (Basis::Controls, se, sp),
+        (Some(se), Some(sp), _) => {
+            let varying = |rate: Rate| rate.varying(settings.labeller_sd);
+            (Basis::Controls, varying(se), varying(sp))
+        }
         (_, _, Some(m)) => (
             Basis::Model,
-            Rate::new(m.sheared_right, m.sheared_labelled),
-            Rate::new(m.tensile_right, m.tensile_labelled),
+            of_model(m.sheared_right, m.sheared_labelled, settings),
+            of_model(m.tensile_right, m.tensile_labelled, settings),
         ),
         _ => (Basis::Raw, Rate::new(0.0, 0.0), Rate::new(0.0, 0.0)),
     };
@@ -69,6 +72,12 @@ pub fn labeller(faces: &[Face], model: Option<&ModelFigures>, settings: &FaceSet
     }
     let basis = if usable { basis } else { Basis::Raw };
     Labeller { basis, sensitivity, specificity, failed, warnings }
+}
+
+/// A rate from the model's own counts: ends of one picture err together, and another microscope is not this one.
+fn of_model(right: f64, labelled: f64, settings: &FaceSettings) -> Rate {
+    let effect = settings.model_design_effect;
+    Rate::new(right / effect, labelled / effect).varying(settings.model_labeller_sd)
 }
 
 fn failed_warning(face: &Face, share: f64) -> Warning {

@@ -5,7 +5,9 @@
 //! (`fibre_dtex`, or from `fibre_um` or the measured diameter, and `density_g_cm3`).
 
 use super::Face;
+use super::effective_sample::shows_own_carriers;
 use crate::settings::FaceSettings;
+use crate::tree::Label;
 
 /// d[µm] = 11.284 √(dtex / ρ[g/cm³]) for a round fibre: d = √(4 T / (π ρ)) with T in dtex = 1e-7 kg/m.
 const UM_PER_ROOT_DTEX: f64 = 11.283_791_670_955_126;
@@ -43,6 +45,34 @@ pub fn ends(face: &Face, measured_um: Option<f64>, settings: &FaceSettings) -> O
     sides.sort_unstable();
     sides.dedup();
     Some(of_one_side * sides.len().max(1) as f64)
+}
+
+/// Share of the expected ends that was seen labelled, 0..1.
+///
+/// Pictures of one side look at the same ends, each as if it knew nothing of the others: of shares fᵢ, 1 − Π (1 − fᵢ) is seen at
+/// least once. Ends of a picture that shows carriers of its own are new ones. The sides count alike.
+pub fn coverage(face: &Face, n_expected: f64) -> f64 {
+    let side_of = |i: usize| face.pictures[i].series.side.as_deref();
+    let mut sides: Vec<Option<&str>> = (0..face.pictures.len()).map(side_of).collect();
+    sides.sort_unstable();
+    sides.dedup();
+    let of_side = n_expected / sides.len().max(1) as f64;
+    let share = |i: usize| {
+        let labelled = face.ends[i].iter().filter(|e| e.label != Label::Unclear).count();
+        (labelled as f64 / of_side).min(1.0)
+    };
+    let seen = |side: &Option<&str>| {
+        let (mut own, mut unseen) = (0.0, 1.0);
+        for i in (0..face.pictures.len()).filter(|i| side_of(*i) == *side) {
+            if shows_own_carriers(face.pictures[i]) {
+                own += share(i);
+            } else {
+                unseen *= 1.0 - share(i);
+            }
+        }
+        f64::min(own + 1.0 - unseen, 1.0)
+    };
+    sides.iter().map(seen).sum::<f64>() / sides.len().max(1) as f64
 }
 
 #[cfg(test)]

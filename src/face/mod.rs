@@ -1,7 +1,7 @@
 //! Labelled ends -> break faces: sheared fraction with an honest interval, carriers, verdicts, flags.
 //!
 //! Plain data in, plain data out: works from saved tables alone. The order of reading: which ends count ([`site`]), carriers
-//! ([`carriers`]), how much one face's ends tell ([`certainty`]), the labeller's own errors ([`control`]), one face
+//! ([`carriers`]), how much one face's ends tell ([`effective_sample`]), the labeller's own errors ([`control`]), one face
 //! ([`specimen`]).
 
 use crate::flag::Warning;
@@ -22,7 +22,7 @@ pub mod site;
 pub mod carriers;
 
 // Intra-carrier correlation of the run, effective ends of a face.
-pub mod certainty;
+pub mod effective_sample;
 
 // Controls: the labeller's error on this microscope.
 pub mod control;
@@ -33,14 +33,17 @@ pub mod expected;
 // Median fibre diameter with its uncertainty.
 pub mod diameter;
 
+// Ends that are missed, by class.
+pub mod recall;
+
 // Length of the line over which the fibres broke.
-pub mod zone;
+pub mod break_zone;
 
 // One face: raw, corrected and published fraction.
 pub mod specimen;
 
 // What to know about a face.
-pub mod doubt;
+pub mod flags;
 
 /// How often the model was right on ends it had not learnt from, by specimen-wise cross-validation.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -120,21 +123,21 @@ pub fn score_specimens(
 /// As [`score_specimens`], from what scoring needs of the ends.
 pub fn score_ends(ends: &Ends, pictures: &[ImageRow], model: Option<&ModelFigures>, settings: &FaceSettings) -> Faces {
     let faces = faces(ends, pictures);
-    let rho = certainty::run_rho(&faces, settings);
+    let dependence = effective_sample::Dependence::of_run(&faces, settings);
     let labeller = control::labeller(&faces, model, settings);
-    let contradicting = doubt::contradicting_scales(&faces, settings);
+    let contradicting = flags::contradicting_scales(&faces, settings);
     let mut found = Faces { warnings: labeller.warnings.clone(), ..Faces::default() };
     for face in &faces {
         let pictures = face.pictures.iter().zip(&face.ends);
         let carriers: Vec<CarrierRow> = pictures.flat_map(|(p, e)| carriers::rows(&p.series, e, settings)).collect();
-        let mut row = specimen::row(face, &carriers, &specimen::Context { rho, labeller: &labeller, settings });
-        let doubts = doubt::flags(&row, face, &carriers, &contradicting, settings);
+        let mut row = specimen::row(face, &carriers, &specimen::Context { dependence, labeller: &labeller, settings });
+        let doubts = flags::flags(&row, face, &carriers, &contradicting, settings);
         row.flags = crate::flag::join(&doubts);
-        found.sides.extend(specimen::sides(face, &specimen::Context { rho, labeller: &labeller, settings }));
+        found.sides.extend(specimen::sides(face, &specimen::Context { dependence, labeller: &labeller, settings }));
         found.specimens.push(row);
         found.carriers.extend(carriers);
     }
-    found.warnings.extend(doubt::warnings(&found.specimens, &contradicting));
+    found.warnings.extend(flags::warnings(&found.specimens, &contradicting));
     found.warnings.sort_by_key(|w| w.flag);
     found
 }

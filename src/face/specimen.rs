@@ -1,20 +1,20 @@
 //! One face -> its row: raw, corrected and published fraction with intervals, carriers, coverage, verdict.
 
-use super::certainty::{Worth, worth};
 use super::control::{Basis, Labeller};
-use super::{Face, diameter, expected, zone};
+use super::effective_sample::{Dependence, EffectiveSample, effective_sample};
+use super::{Face, break_zone, carriers, diameter, expected, recall};
 use crate::settings::FaceSettings;
 use crate::stats::classifier::{lang_reiczigel, rogan_gladen};
 use crate::stats::proportion::wilson;
 use crate::stats::{Interval, Z95};
-use crate::table::{CarrierRow, CarrierVerdict, FaceVerdict, SideRow, SpecimenRow};
+use crate::table::{CarrierRow, FaceVerdict, SideRow, SpecimenRow};
 use crate::tree::Label;
 
 /// What all faces of a run share.
 #[derive(Debug, Clone, Copy)]
 pub struct Context<'a> {
-    /// Intra-carrier correlation.
-    pub rho: f64,
+    /// How ends hang together.
+    pub dependence: Dependence,
     /// The labeller's error.
     pub labeller: &'a Labeller,
     /// Settings.
@@ -37,8 +37,8 @@ pub struct Fractions {
     pub raw: Estimate,
     /// Corrected for the labeller's error, when that is known.
     pub corrected: Option<Estimate>,
-    /// Worth of the ends.
-    pub worth: Worth,
+    /// EffectiveSample of the ends.
+    pub sample: EffectiveSample,
 }
 
 impl Fractions {
@@ -50,9 +50,9 @@ impl Fractions {
 
 /// Fractions of a face; `None` without labelled ends.
 pub fn fractions(face: &Face, context: &Context) -> Option<Fractions> {
-    let worth = worth(face, context.rho, context.settings)?;
-    let p = worth.fraction();
-    let (x, n) = (p * worth.n_effective, worth.n_effective);
+    let sample = effective_sample(face, context.dependence, context.settings)?;
+    let p = sample.fraction();
+    let (x, n) = (p * sample.n_effective, sample.n_effective);
     let raw = Estimate { fraction: p, interval: wilson(x, n, Z95)? };
     let labeller = context.labeller;
     let corrected = (labeller.basis != Basis::Raw)
@@ -64,8 +64,10 @@ pub fn fractions(face: &Face, context: &Context) -> Option<Fractions> {
             let interval = Interval { low: interval.low.min(fraction), high: interval.high.max(fraction) };
             Some(Estimate { fraction, interval })
         })
-        .flatten();
-    Some(Fractions { raw, corrected, worth })
+        .flatten()
+        .map(|e| recall::widened(e, context.settings));
+    let raw = recall::widened(raw, context.settings);
+    Some(Fractions { raw, corrected, sample })
 }
 
 /// The verdict of an interval.
@@ -92,7 +94,7 @@ pub fn row(face: &Face, carrier_rows: &[CarrierRow], context: &Context) -> Speci
     let fibre = diameter::of_face(face);
     let fibre_diameter_um = fibre.map(|(d, _)| d);
     let n_expected = expected::ends(face, fibre_diameter_um, context.settings);
-    let of = |verdict| carrier_rows.iter().filter(|c| c.verdict == Some(verdict)).count() as u32;
+    let carriers = carriers::counts(face, carrier_rows);
     SpecimenRow {
         specimen: face.specimen.to_owned(),
         kind: face.kind(),
@@ -115,15 +117,15 @@ pub fn row(face: &Face, carrier_rows: &[CarrierRow], context: &Context) -> Speci
         corrected_fraction: corrected.map(|e| e.fraction),
         corrected_low: corrected.map(|e| e.interval.low),
         corrected_high: corrected.map(|e| e.interval.high),
-        design_effect: found.map(|f| f.worth.design_effect()),
-        n_effective: found.map(|f| f.worth.n_effective),
+        design_effect: found.map(|f| f.sample.design_effect()),
+        n_effective: found.map(|f| f.sample.n_effective),
         n_expected,
-        coverage: n_expected.map(|n| (f64::from(n_sheared + n_tensile) / n).min(1.0)),
-        carriers_seen: carrier_rows.len() as u32,
-        carriers_cut: of(CarrierVerdict::CutThrough),
-        carriers_partly: of(CarrierVerdict::PartlyCut),
-        carriers_tensile: of(CarrierVerdict::BrokenInTension),
-        break_zone_um: zone::length_um(face, context.settings),
+        coverage: n_expected.map(|n| expected::coverage(face, n)),
+        carriers_seen: carriers.seen,
+        carriers_cut: carriers.cut,
+        carriers_partly: carriers.partly,
+        carriers_tensile: carriers.tensile,
+        break_zone_um: break_zone::length_um(face, context.settings),
         fibre_diameter_um,
         fibre_diameter_u_um: fibre.and_then(|(_, u)| u),
         flags: String::new(),

@@ -5,7 +5,6 @@
 
 use super::{Association, Group, Pulls};
 use crate::settings::FaceSettings;
-use crate::stats::bootstrap::Resampling;
 use crate::stats::rank::{spearman, spearman_interval};
 use crate::stats::{bundle, weibull};
 
@@ -68,7 +67,7 @@ pub(super) fn capacities(groups: &[Group], pulls: &Pulls, settings: &FaceSetting
 }
 
 /// Sheared fraction against peak load, over the knot specimens of each line.
-pub(super) fn associations(groups: &[Group], settings: &FaceSettings) -> Vec<Association> {
+pub(super) fn associations(groups: &[Group]) -> Vec<Association> {
     let mut lines: Vec<Option<&str>> = groups.iter().map(|g| g.line).collect();
     lines.sort_unstable();
     lines.dedup();
@@ -85,8 +84,7 @@ pub(super) fn associations(groups: &[Group], settings: &FaceSettings) -> Vec<Ass
                 return None;
             }
             let (x, y): (Vec<f64>, Vec<f64>) = both.into_iter().unzip();
-            let how = Resampling { resamples: settings.resamples, seed: settings.seed };
-            let interval = spearman_interval(&x, &y, how);
+            let interval = spearman_interval(&x, &y);
             Some(Association {
                 line: line.map(str::to_owned),
                 n: x.len() as u32,

@@ -15,6 +15,9 @@ mod row;
 // Knots against each other.
 mod pairs;
 
+// Breaking loads of knots against each other.
+mod loads;
+
 // Sheared fraction against load; strength of what is left.
 pub mod capacity;
 
@@ -32,7 +35,7 @@ pub struct Association {
     pub n: u32,
     /// Spearman's rank correlation; missing when one of them does not vary.
     pub rho: Option<f64>,
-    /// Lower end of its 95 % interval, by resampling specimens.
+    /// Lower end of its 95 % interval (Bonett and Wright 2000); missing below six specimens.
     pub low: Option<f64>,
     /// Upper end of its 95 % interval.
     pub high: Option<f64>,
@@ -67,17 +70,21 @@ type Pulls<'a> = BTreeMap<Option<&'a str>, Vec<f64>>;
 pub fn compare(specimens: &[SpecimenRow], settings: &FaceSettings) -> Comparison {
     let groups = groups(specimens);
     let pulls = pulls(specimens);
-    let mut knots: Vec<KnotRow> = groups.iter().map(|g| row::row(g, &pulls, settings)).collect();
+    let usual = row::usual_spread(&groups, settings);
+    let mut knots: Vec<KnotRow> = groups.iter().map(|g| row::row(g, usual, &pulls, settings)).collect();
     row::rank(&mut knots);
-    let warnings = warnings(&knots, &groups, &pulls, settings);
+    let mut warnings = warnings(&knots, &groups, &pulls, settings);
+    warnings.extend(load_warnings(&groups, settings));
+    warnings.extend(load_warnings(&pull_groups(specimens), settings));
+    warnings.sort_by_key(|w| w.flag);
     knots.sort_by(|a, b| {
         let key = |k: &KnotRow| (k.line.clone(), k.rank.unwrap_or(u32::MAX), k.knot.clone());
         key(a).cmp(&key(b))
     });
     Comparison {
         knots,
-        pairs: pairs::pairs(&groups, settings),
-        associations: capacity::associations(&groups, settings),
+        pairs: pairs::pairs(&groups, &pulls, settings),
+        associations: capacity::associations(&groups),
         capacities: capacity::capacities(&groups, &pulls, settings),
         warnings,
     }
@@ -102,6 +109,29 @@ fn pulls(specimens: &[SpecimenRow]) -> Pulls<'_> {
         }
     }
     found
+}
+
+/// The straight pulls of each line as groups of their own.
+fn pull_groups(specimens: &[SpecimenRow]) -> Vec<Group<'_>> {
+    let mut found: BTreeMap<Option<&str>, Vec<&SpecimenRow>> = BTreeMap::new();
+    for s in specimens.iter().filter(|s| s.kind == Some(Kind::Pull)) {
+        found.entry(s.line.as_deref()).or_default().push(s);
+    }
+    found.into_iter().map(|(line, specimens)| Group { line, knot: "straight pull", specimens }).collect()
+}
+
+/// One line for each load to suspect.
+fn load_warnings(groups: &[Group], settings: &FaceSettings) -> Vec<Warning> {
+    let suspicious = loads::suspicious(groups, settings);
+    let warning = |s: loads::Suspicious| {
+        let text = format!(
+            "{}: a load of {:.1} N lies farther from the other loads of {} (median {:.1} N) than chance allows: check the entry, \
+             and how this specimen broke",
+            s.specimen, s.load_n, s.of, s.others_n
+        );
+        Warning::new(Flag::LoadSuspicious, text)
+    };
+    suspicious.into_iter().map(warning).collect()
 }
 
 /// One line per kind of warning, with a count and an example.

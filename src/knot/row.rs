@@ -5,19 +5,24 @@ use crate::face::specimen::{Estimate, verdict};
 use crate::flag::Flag;
 use crate::settings::FaceSettings;
 use crate::stats::bootstrap::{self, Resampling};
+use crate::stats::moderated::{Variance, moderated, pooled};
 use crate::stats::sample::{mean, variance};
-use crate::stats::{Interval, Z95, bundle, ratio, t95};
+use crate::stats::{Interval, Z95, bundle, ratio, t95, weibull};
 use crate::table::{FaceVerdict, IntervalFrom, KnotRow, SpecimenRow};
 
-pub(super) fn row(group: &Group, pulls: &Pulls, settings: &FaceSettings) -> KnotRow {
+pub(super) fn row(group: &Group, usual: Variance, pulls: &Pulls, settings: &FaceSettings) -> KnotRow {
     let scored: Vec<&SpecimenRow> = group.specimens.iter().copied().filter(|s| s.sheared_fraction.is_some()).collect();
-    let found = mean_fraction(&scored, settings);
+    let found = mean_fraction(&scored, usual, settings);
     let estimate = found.map(|(e, _)| e);
     let labelled = scored.iter().map(|s| s.n_sheared + s.n_tensile).sum();
-    let loads: Vec<f64> = group.specimens.iter().filter_map(|s| s.peak_load_n).collect();
+    let loads = super::loads::loads(group);
+    let enough_loads = settings.fewest_loads <= loads.len();
+    let strength = enough_loads.then(|| weibull::fit(&loads)).flatten();
     let efficiency = pulls.get(&group.line).and_then(|p| ratio::of_means(&loads, p));
     let carriers = group.specimens.iter().find_map(|s| s.carriers);
-    let verdict = verdict(estimate, labelled, settings);
+    // One specimen is no knot.
+    let several = (settings.fewest_for_knot as usize <= scored.len()).then_some(estimate).flatten();
+    let verdict = verdict(several, labelled, settings);
     let mut flags = Vec::new();
     if verdict == FaceVerdict::MostlyShear {
         flags.push(Flag::KnotMostlyShear);
@@ -41,6 +46,8 @@ pub(super) fn row(group: &Group, pulls: &Pulls, settings: &FaceSettings) -> Knot
         efficiency_low: efficiency.and_then(|r| r.interval).map(|i| i.low),
         efficiency_high: efficiency.and_then(|r| r.interval).map(|i| i.high),
         efficiency_method: efficiency.and_then(|r| r.method),
+        load_modulus: strength.map(|w| w.modulus * weibull::unbiasing(loads.len())),
+        load_scale_n: strength.map(|w| w.scale),
         carriers,
         carriers_lost: efficiency.zip(carriers).map(|(e, n)| f64::from(n) * (1.0 - e.ratio).clamp(0.0, 1.0)),
         carriers_lost_bundle: efficiency.zip(carriers).and_then(|(e, n)| {
@@ -50,22 +57,45 @@ pub(super) fn row(group: &Group, pulls: &Pulls, settings: &FaceSettings) -> Knot
     }
 }
 
+/// Spread of fractions between specimens of one knot, over the knots of a run, drawn towards the setting.
+pub(super) fn usual_spread(groups: &[Group], settings: &FaceSettings) -> Variance {
+    let prior = Variance { value: settings.specimen_sd.powi(2), df: settings.specimen_sd_df };
+    let own = groups.iter().filter_map(|g| own_spread(&fractions(&g.specimens)));
+    let all: Vec<Variance> = own.chain([prior]).collect();
+    pooled(&all).unwrap_or(prior)
+}
+
+fn own_spread(fractions: &[f64]) -> Option<Variance> {
+    Some(Variance { value: variance(fractions)?, df: fractions.len() as f64 - 1.0 })
+}
+
+fn fractions(specimens: &[&SpecimenRow]) -> Vec<f64> {
+    specimens.iter().filter_map(|s| s.sheared_fraction).collect()
+}
+
 /// Mean of the specimens' fractions with its interval and where that comes from.
 ///
-/// The spread between specimens holds their own uncertainty too; but a few specimens may agree by chance, so the standard error is
-/// never taken below what their own intervals say.
-fn mean_fraction(scored: &[&SpecimenRow], settings: &FaceSettings) -> Option<(Estimate, IntervalFrom)> {
-    let fractions: Vec<f64> = scored.iter().filter_map(|s| s.sheared_fraction).collect();
+/// A few specimens may agree by chance, and one specimen says nothing about others: their spread is drawn towards that of the
+/// run's knots ([`moderated`]). It holds the specimens' own uncertainty too, so the standard error is never taken below
+/// what their intervals say.
+fn mean_fraction(
+    scored: &[&SpecimenRow],
+    usual: Variance,
+    settings: &FaceSettings,
+) -> Option<(Estimate, IntervalFrom)> {
+    let fractions = fractions(scored);
     let fraction = mean(&fractions)?;
     let n = fractions.len() as f64;
-    if let [only] = scored {
-        let interval = Interval { low: only.sheared_low?, high: only.sheared_high? };
-        return Some((Estimate { fraction, interval }, IntervalFrom::OneSpecimen));
-    }
     let own: f64 = scored.iter().filter_map(|s| Some(((s.sheared_high? - s.sheared_low?) / (2.0 * Z95)).powi(2))).sum();
-    let se = (variance(&fractions)? / n).max(own / (n * n)).sqrt();
-    let half = t95(n - 1.0)? * se;
+    let none = Variance { value: 0.0, df: 0.0 };
+    let prior = Variance { df: usual.df.min(settings.specimen_sd_df), ..usual };
+    let spread = moderated(own_spread(&fractions).unwrap_or(none), prior);
+    let se = (spread.value / n).max(own / (n * n)).sqrt();
+    let half = t95(spread.df)? * se;
     let student = Interval { low: fraction - half, high: fraction + half }.clipped();
+    if fractions.len() == 1 {
+        return Some((Estimate { fraction, interval: student }, IntervalFrom::OneSpecimen));
+    }
     if (fractions.len() as u32) < settings.bootstrap_from {
         return Some((Estimate { fraction, interval: student }, IntervalFrom::BetweenSpecimens));
     }
@@ -81,9 +111,10 @@ fn mean_fraction(scored: &[&SpecimenRow], settings: &FaceSettings) -> Option<(Es
 /// Places within each line, least sheared first; equal means share a place.
 pub(super) fn rank(knots: &mut [KnotRow]) {
     for i in 0..knots.len() {
-        let Some(own) = knots[i].sheared_fraction else { continue };
+        let ranked = |k: &KnotRow| k.sheared_fraction.filter(|_| k.verdict != Some(FaceVerdict::TooFew));
+        let Some(own) = ranked(&knots[i]) else { continue };
         let line = knots[i].line.clone();
-        let less = knots.iter().filter(|k| k.line == line && k.sheared_fraction.is_some_and(|f| f < own)).count();
+        let less = knots.iter().filter(|k| k.line == line && ranked(k).is_some_and(|f| f < own)).count();
         knots[i].rank = Some(less as u32 + 1);
     }
 }

@@ -35,17 +35,35 @@ section! {
         pub prior_rho: f64,
         /// Weight of that prior, in degrees of freedom between carriers (4: ours; about one face).
         pub prior_rho_df: f64,
+        /// Share of the intra-carrier correlation that is left when carriers are grouped as well as the program does (0.95: ours,
+        /// chosen on `scripts/lab/simulate_intervals`, which groups as well as the program does). Larger = narrower
+        /// intervals.
+        pub grouping_keeps_rho: f64,
+        /// Weight of the assumption that pictures of a face show the same carriers, in pictures compared (1: ours, chosen on
+        /// `scripts/lab/simulate_intervals`). Larger =
+        /// wider intervals where a run has few specimens with several pictures.
+        pub prior_overlap_df: f64,
         /// Ends seen of one carrier where none could be grouped (10: ours).
         pub carrier_size: f64,
         /// Carriers that a braid is taken to have where the table does not say, for the share of them that a picture shows (10: ours;
-        /// chosen on `scripts/lab/simulate_intervals.rs` between braids of 8 and of 16 carriers). Larger = wider intervals.
+        /// chosen on `scripts/lab/simulate_intervals` between braids of 8 and of 16 carriers). Larger = wider intervals.
         pub braid_carriers: f64,
         /// Share of the spread between carriers that stays although all carriers of the braid are in the picture, because
-        /// the ends seen of each are not a random draw of its ends (0.18: ours, see `scripts/lab/simulate_intervals.rs`).
+        /// the ends seen of each are not a random draw of its ends (0.05: ours, see `scripts/lab/simulate_intervals`).
         pub hidden_share: f64,
         /// Sensitivity + specificity − 1 of the controls below which nothing is corrected (0.5: ours; the correction would
         /// more than double every error).
         pub least_youden: f64,
+        /// Standard deviation of the labeller's sensitivity and specificity from the controls to the knots (0.05: ours; covers
+        /// knots labelled wrong at 10 % beside controls at 1 %, `scripts/lab/simulate_intervals`). Larger = wider intervals.
+        pub labeller_sd: f64,
+        /// The same from the model's own figures to another microscope (0.04: ours, chosen as the one above).
+        pub model_labeller_sd: f64,
+        /// Ends of the model's own figures that count for one independent end (8: ours; wrong labels come by pictures).
+        pub model_design_effect: f64,
+        /// Half width of the range of the ratio of the recalls of sheared and tensile ends, 0..1 (0.15: ours; measured ratios in
+        /// tufts lie from 0.84 to 1.05). Larger = wider intervals.
+        pub recall_ratio_range: f64,
         /// Labelled ends that the controls of each kind need together for a correction (10: ours).
         pub fewest_control_ends: f64,
         /// Share of wrong labels from which a control counts as failed (0.25: ours; the bundled model is wrong far less
@@ -74,9 +92,24 @@ section! {
         pub largest_diameter_um: f64,
         /// Share of ends outside the model's range from which a specimen is flagged (0.2: ours).
         pub out_of_range_share: f64,
+        /// Specimens of a knot below which it gets no verdict (2: one specimen is no knot).
+        pub fewest_for_knot: u32,
+        /// Standard deviation of the sheared fraction between specimens of one knot before any was seen (0.2: ours). Larger =
+        /// wider intervals of knots with few specimens.
+        pub specimen_sd: f64,
+        /// Weight of that, and of what other knots show, in degrees of freedom (4: ours).
+        pub specimen_sd_df: f64,
+        /// Difference of sheared fractions that a comparison should be able to show (0.2: ours; a fifth of the fibres).
+        pub difference_to_show: f64,
+        /// Ratio of mean loads, less one, that a comparison should be able to show (0.1: ours).
+        pub load_difference_to_show: f64,
+        /// Chance to show such a difference where it is true (0.8: common practice, no source).
+        pub power: f64,
+        /// Chance of suspecting a load of a sample without an outlier (0.05: ISO 5725-2 calls such a value a straggler).
+        pub load_outlier_alpha: f64,
         /// Specimens of a knot below which it is not tested (3: design.md §5).
         pub fewest_specimens: u32,
-        /// Specimens from which intervals of means come from resampling instead of Student's t (8: ours; resampling is too
+        /// Specimens from which intervals of means come from resampling instead of Student's t (20: ours; resampling is too
         /// narrow below).
         pub bootstrap_from: u32,
         /// Resamples of the specimen bootstrap (4000: ours; the ends of the interval then move by about 1 % of its width).
@@ -110,10 +143,16 @@ impl Default for FaceSettings {
             dominating_share: 0.6,
             prior_rho: 0.7,
             prior_rho_df: 4.0,
+            grouping_keeps_rho: 0.95,
+            prior_overlap_df: 1.0,
             carrier_size: 10.0,
             braid_carriers: 10.0,
-            hidden_share: 0.18,
+            hidden_share: 0.05,
             least_youden: 0.5,
+            labeller_sd: 0.05,
+            model_labeller_sd: 0.04,
+            model_design_effect: 8.0,
+            recall_ratio_range: 0.15,
             fewest_control_ends: 10.0,
             control_wrong_share: 0.25,
             density_g_cm3: 0.97,
@@ -126,8 +165,15 @@ impl Default for FaceSettings {
             least_diameter_um: 5.0,
             largest_diameter_um: 60.0,
             out_of_range_share: 0.2,
+            fewest_for_knot: 2,
+            specimen_sd: 0.2,
+            specimen_sd_df: 4.0,
+            difference_to_show: 0.2,
+            load_difference_to_show: 0.1,
+            power: 0.8,
+            load_outlier_alpha: 0.05,
             fewest_specimens: 3,
-            bootstrap_from: 8,
+            bootstrap_from: 20,
             resamples: 4000,
             most_deals: 20_000,
             seed: 1,

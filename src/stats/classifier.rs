@@ -9,12 +9,20 @@ pub struct Rate {
     pub right: f64,
     /// Answers.
     pub n: f64,
+    /// Standard deviation of the rate from one kind of specimen to another: what is true of the controls need not be true
+    /// of a knot. 0 = the same everywhere.
+    pub between_sd: f64,
 }
 
 impl Rate {
-    /// A rate from counts.
+    /// A rate from counts, the same everywhere.
     pub const fn new(right: f64, n: f64) -> Self {
-        Self { right, n }
+        Self { right, n, between_sd: 0.0 }
+    }
+
+    /// The same counts of a rate that differs from specimen to specimen by this standard deviation.
+    pub const fn varying(self, between_sd: f64) -> Self {
+        Self { between_sd, ..self }
     }
 
     /// Share of right answers; `None` without answers.
@@ -35,6 +43,10 @@ pub fn rogan_gladen(p: f64, sensitivity: f64, specificity: f64) -> Option<f64> {
 /// Interval of the true proportion when sensitivity and specificity are estimated too, not clipped; `None` without counts
 /// or when the labeller does no better than chance.
 ///
+/// Rates that differ from specimen to specimen add that variance to their own (random effects, as in the meta-analysis of
+/// diagnostic accuracy: Reitsma et al. 2005, Journal of Clinical Epidemiology 58:982); it takes no part in the shift, which
+/// belongs to the counts.
+///
 /// Source: Lang and Reiczigel 2014, Preventive Veterinary Medicine 113:13.
 pub fn lang_reiczigel(x: f64, n: f64, sensitivity: Rate, specificity: Rate, z: f64) -> Option<Interval> {
     if !(n > 0.0 && sensitivity.n > 0.0 && specificity.n > 0.0) {
@@ -48,6 +60,7 @@ pub fn lang_reiczigel(x: f64, n: f64, sensitivity: Rate, specificity: Rate, z: f
     let pi = rogan_gladen(p, se, sp)?;
     let (se_var, sp_var) = (se * (1.0 - se) / m1, sp * (1.0 - sp) / m2);
     let shift = 2.0 * z2 * (pi * se_var - (1.0 - pi) * sp_var);
+    let (se_var, sp_var) = (se_var + sensitivity.between_sd.powi(2), sp_var + specificity.between_sd.powi(2));
     let variance = (p * (1.0 - p) / n1 + pi * pi * se_var + (1.0 - pi).powi(2) * sp_var) / (se + sp - 1.0).powi(2);
     let half = z * variance.sqrt();
     Some(Interval { low: pi + shift - half, high: pi + shift + half })

@@ -10,13 +10,17 @@ pub mod bundle;
 pub mod classifier;
 pub mod clustered;
 pub mod control_chart;
+pub mod moderated;
 pub mod multiple;
+pub mod outlier;
 pub mod permutation;
+pub mod power;
 pub mod proportion;
 pub mod rank;
 pub mod ratio;
 pub mod sample;
 pub mod weibull;
+pub mod welch;
 
 mod search;
 

@@ -59,9 +59,9 @@ row! {
         pub n_effective: Option<f64>,
         /// Ends the whole face should have, when line and fibre data were given.
         pub n_expected: Option<f64>,
-        /// Share of the expected ends that was labelled, at most 1.
+        /// Share of the expected ends that was labelled at least once; pictures of one side look at the same ends.
         pub coverage: Option<f64>,
-        /// Groups of ends seen, summed over the counted pictures.
+        /// Carriers seen, in the picture that shows most of them; never more than the braid has.
         pub carriers_seen: u32,
         /// Of these: cut through.
         pub carriers_cut: u32,
@@ -145,7 +145,8 @@ row! {
         pub knot: String,
         /// Line designation, when given.
         pub line: Option<String>,
-        /// Place in the order from least to most sheared, from 1; equal means share a place.
+        /// Place in the order from least to most sheared, from 1; equal means share a place; missing where there are too few
+        /// specimens or ends for a verdict.
         pub rank: Option<u32>,
         /// Specimens with a sheared fraction.
         pub n_specimens: u32,
@@ -155,8 +156,8 @@ row! {
         pub sheared_low: Option<f64>,
         /// Upper end of its 95 % interval.
         pub sheared_high: Option<f64>,
-        /// Where the interval comes from: between specimens, resampled specimens, or one specimen when only its own interval is
-        /// known.
+        /// Where the interval comes from: between specimens, resampled specimens, or one specimen with the spread between those
+        /// of other knots.
         pub interval_from: Option<IntervalFrom>,
         /// mostly shear, mixed, mostly tensile or too few.
         pub verdict: Option<FaceVerdict>,
@@ -172,6 +173,10 @@ row! {
         pub efficiency_high: Option<f64>,
         /// Formula of that interval: fieller or log-ratio.
         pub efficiency_method: Option<Method>,
+        /// Weibull modulus of the loads, bias taken out; missing with fewer than five.
+        pub load_modulus: Option<f64>,
+        /// Weibull scale of the loads, N.
+        pub load_scale_n: Option<f64>,
         /// Carriers of the braid, when given.
         pub carriers: Option<u32>,
         /// Carriers whose loss would explain the load if the rest carried on unharmed: n (1 − efficiency).
@@ -204,5 +209,27 @@ row! {
         pub p: Option<f64>,
         /// p adjusted over all pairs (Benjamini and Hochberg 1995).
         pub p_adjusted: Option<f64>,
+        /// Specimens of each knot that would show a difference of 0.2 with a chance of 0.8, from the spread seen.
+        pub n_needed: Option<u32>,
+        /// Mean load of the first over that of the second.
+        pub load_ratio: Option<f64>,
+        /// Lower end of its 95 % interval.
+        pub load_ratio_low: Option<f64>,
+        /// Upper end of its 95 % interval.
+        pub load_ratio_high: Option<f64>,
+        /// Knot efficiency of the first less that of the second.
+        pub efficiency_difference: Option<f64>,
+        /// Lower end of its 95 % interval.
+        pub efficiency_difference_low: Option<f64>,
+        /// Upper end of its 95 % interval.
+        pub efficiency_difference_high: Option<f64>,
+        /// Two-sided permutation p-value of the loads; missing with fewer than three a side.
+        pub p_load: Option<f64>,
+        /// The same by Welch's t test.
+        pub p_load_welch: Option<f64>,
+        /// Permutation p of the loads adjusted over all pairs.
+        pub p_load_adjusted: Option<f64>,
+        /// Loads of each knot that would show a difference of a tenth with a chance of 0.8, from the spread seen.
+        pub n_loads_needed: Option<u32>,
     }
 }

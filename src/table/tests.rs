@@ -143,7 +143,7 @@ prop_compose! {
 prop_compose! {
     fn knot()(
         names in (text(), some_text(), text()), counts in (any::<Option<u32>>(), any::<u32>(), any::<u32>(), any::<Option<u32>>()),
-        n in proptest::collection::vec(some_number(), 9),
+        n in proptest::collection::vec(some_number(), 11),
         words in (some_word::<IntervalFrom>(), some_word::<FaceVerdict>(), some_word::<Method>()),
     ) -> KnotRow {
         KnotRow {
@@ -151,16 +151,18 @@ prop_compose! {
             rank: counts.0, n_specimens: counts.1, n_loads: counts.2, carriers: counts.3,
             sheared_fraction: n[0], sheared_low: n[1], sheared_high: n[2], mean_load_n: n[3], efficiency: n[4],
             efficiency_low: n[5], efficiency_high: n[6], carriers_lost: n[7], carriers_lost_bundle: n[8],
-            interval_from: words.0, verdict: words.1, efficiency_method: words.2,
+            load_modulus: n[9], load_scale_n: n[10], interval_from: words.0, verdict: words.1, efficiency_method: words.2,
         }
     }
 }
 
 prop_compose! {
-    fn pair()(names in (some_text(), text(), text()), counts in any::<[u32; 2]>(), n in proptest::collection::vec(some_number(), 3)) -> PairRow {
+    fn pair()(names in (some_text(), text(), text()), counts in any::<[u32; 2]>(), needed in any::<[Option<u32>; 2]>(), n in proptest::collection::vec(some_number(), 12)) -> PairRow {
         PairRow {
             line: names.0, knot_a: names.1, knot_b: names.2, n_a: counts[0], n_b: counts[1],
-            difference: n[0], p: n[1], p_adjusted: n[2],
+            difference: n[0], p: n[1], p_adjusted: n[2], n_needed: needed[0], load_ratio: n[3], load_ratio_low: n[4],
+            load_ratio_high: n[5], efficiency_difference: n[6], efficiency_difference_low: n[7],
+            efficiency_difference_high: n[8], p_load: n[9], p_load_welch: n[10], p_load_adjusted: n[11], n_loads_needed: needed[1],
         }
     }
 }

@@ -53,7 +53,7 @@ words! {
         BetweenSpecimens = "between specimens",
         /// Resampled specimens.
         ResampledSpecimens = "resampled specimens",
-        /// The interval of the only specimen.
+        /// One specimen, and the spread between specimens of the other knots.
         OneSpecimen = "one specimen",
     }
 }
