@@ -1,7 +1,7 @@
 //! Rank correlation.
 
 use super::sample::mean;
-use super::{Interval, t95};
+use super::{Interval, Z95};
 
 /// Ranks from 1, equal values sharing the mean of their places.
 pub fn ranks(values: &[f64]) -> Vec<f64> {
@@ -46,8 +46,7 @@ const FEWEST_PAIRS: usize = 6;
 
 /// 95 % interval of Spearman's correlation; `None` as for [`spearman`] or below six pairs.
 ///
-/// Fisher's z with the variance (1 + r² / 2) / (n − 3) and Student's quantile of n − 2 degrees of freedom, which a small sample
-/// needs. Perfect agreement in a sample is not certainty: there the limit on the near side is that of the sample's nearest
+/// Fisher's z with the variance (1 + r² / 2) / (n − 3). Perfect agreement in a sample is not certainty: there the limit on the near side is that of the sample's nearest
 /// other value, one exchange of neighbours away, 1 − 12 / (n³ − n).
 ///
 /// Source: Bonett and Wright 2000, Psychometrika 65:23.
@@ -59,7 +58,7 @@ pub fn spearman_interval(x: &[f64], y: &[f64]) -> Option<Interval> {
     let n = x.len() as f64;
     let nearest = 1.0 - 12.0 / (n * n * n - n);
     let inner = r.clamp(-nearest, nearest);
-    let half = t95(n - 2.0)? * ((1.0 + inner * inner / 2.0) / (n - 3.0)).sqrt();
+    let half = Z95 * ((1.0 + inner * inner / 2.0) / (n - 3.0)).sqrt();
     let (low, high) = ((inner.atanh() - half).tanh(), (inner.atanh() + half).tanh());
     Some(Interval { low: if r <= -nearest { -1.0 } else { low }, high: if nearest <= r { 1.0 } else { high } })
 }
