@@ -13,6 +13,7 @@ mod formats;
 mod golden;
 mod hand_labels;
 mod lab;
+mod networks;
 mod quality;
 mod report;
 mod review;
