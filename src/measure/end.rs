@@ -101,6 +101,7 @@ fn shaft_features(features: &mut FeatureRow, shaft: &Shaft, candidate: &Candidat
     let blur = shaft.blur();
     features.set("shaft_diameter_px", Some(d));
     features.set("shaft_diameter_u_px", Some(shaft.diameter_u));
+    features.set("shaft_diameter_shared_u_px", Some(shaft.shared_u));
     features.set("width_spread", Some(shaft.spread / d));
     features.set("shaft_support", Some(shaft.share(context)));
     features.set("edge_balance", Some(left.min(right) / left.max(right).max(f64::MIN_POSITIVE)));

@@ -111,6 +111,7 @@ fn fuse_widths(shafts: &mut [Option<Shaft>], context: &Context) {
         let width = shaft.ln_diameter();
         let shared = fitted::at(fit.shared_u, shaft.inconsistency(context));
         shaft.set_ln_diameter(Estimate { standard_uncertainty: width.standard_uncertainty.hypot(shared), ..width });
+        shaft.shared_u = shared * shaft.diameter;
     }
 }
 

@@ -50,6 +50,7 @@ pub const FEATURES: &[Feature] = &[
     // name, unit, source, may the labelling tree use it, meaning
     entry("shaft_diameter_px", "px", "design: section 3", false, "Median width of the shaft between 1.5 and 4 diameters behind the tip."),
     entry("shaft_diameter_u_px", "px", "ours", false, "Standard uncertainty of the shaft diameter."),
+    entry("shaft_diameter_shared_u_px", "px", "ours", false, "Part of that uncertainty that all ends of the picture have in common: it does not average out."),
     entry("bulb_ratio", "1", "design: section 3", true, "Largest width within 1.5 diameters of the tip over the shaft diameter; 1 = no cap."),
     entry("bulb_ratio_u", "1", "ours", false, "Standard uncertainty of the bulb ratio."),
     entry("cut_angle_deg", "deg", "design: section 3", false, "Angle between the end's straight edge and the normal of the axis; 0 = square; positive when the side (-sin axis, cos axis) lies further out."),

@@ -45,6 +45,8 @@ pub(super) struct Shaft {
     pub(super) diameter: f64,
     /// Standard uncertainty of the diameter, px.
     pub(super) diameter_u: f64,
+    /// Part of that uncertainty that all ends of the picture share, px.
+    pub(super) shared_u: f64,
     /// Median width of the sections alone, px.
     pub(super) edge_diameter: f64,
     /// Logarithm of that width.

@@ -39,6 +39,7 @@ pub(super) fn measure_shaft(context: &Context, evidence: &EndEvidence) -> Option
         sections: cross,
         diameter,
         diameter_u: 0.0,
+        shared_u: 0.0,
         edge_diameter: diameter,
         edges: Estimate { value: diameter.ln(), standard_uncertainty: 0.0 },
         edge_outlier: 0.0,
