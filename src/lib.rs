@@ -4,12 +4,14 @@
 //! The modules are listed in the order in which data flows; a module uses only modules above it:
 //! picture -> ends -> measurements -> carriers -> labels -> table -> faces -> knots -> report.
 
-// Cells, columns and rows: what every table has in common; CSV and Parquet.
-pub mod tabular;
+// Writing in one piece, exchange of a set of files.
+pub mod files;
 
 // Points, angles and scales: the one pixel and axis convention.
-pub mod files;
 pub mod units;
+
+// Cells, columns and rows: what every table has in common; CSV and Parquet.
+pub mod tabular;
 
 // Names of files written by version 0.1.0.
 pub mod renamed;

@@ -149,6 +149,7 @@ impl Network {
 mod tests {
     use super::*;
     use crate::network::strip_input::{self, COLUMNS, ROWS};
+    use rten_onnx::onnx::{GraphProto, ModelProto, NodeProto, ValueInfoProto};
 
     const REGRESSION: &[u8] = include_bytes!("../../models/regression.onnx");
 
@@ -166,12 +167,24 @@ mod tests {
         assert!(reason(Network::load("odd.onnx", REGRESSION.to_vec(), contract)).contains("answers with shape"));
     }
 
+    /// The root of its input: finite for the zeros that a network is proven with, and nothing for a value below.
     #[test]
     fn answers_that_are_not_finite_fail() {
-        let network = Network::load("own", REGRESSION.to_vec(), super::super::regression::CONTRACT).expect("usable");
-        let failed = network.run(NdTensor::full([1, 3, ROWS, COLUMNS], f32::NAN)).expect_err("not finite");
-        assert!(failed.to_string().contains("own failed on this picture"), "{failed}");
-        assert!(network.run(NdTensor::zeros([1, 3, ROWS, COLUMNS])).is_ok());
+        let value = |name: &str| ValueInfoProto { name: Some(name.into()), ..ValueInfoProto::default() };
+        let root = NodeProto {
+            op_type: Some("Sqrt".into()),
+            input: vec!["x".into()],
+            output: vec!["y".into()],
+            ..NodeProto::default()
+        };
+        let (input, output) = (vec![value("x")], vec![value("y")]);
+        let graph = GraphProto { node: vec![root], input, output, ..GraphProto::default() };
+        let model = ModelProto { ir_version: Some(8), graph: Some(graph), ..ModelProto::default() };
+        let contract = strip_input::contract(|shape| shape.to_vec());
+        let network = Network::load("root.onnx", model.write_buf().expect("written"), contract).expect("usable");
+        assert!(network.run(NdTensor::full([1, 3, ROWS, COLUMNS], 4.0)).is_ok());
+        let failed = network.run(NdTensor::full([1, 3, ROWS, COLUMNS], -4.0)).expect_err("not finite");
+        assert!(failed.to_string().contains("root.onnx failed on this picture"), "{failed}");
     }
 
     #[test]

@@ -13,8 +13,8 @@ row! {
     // The columns that `design.md` promises, in its order.
     first [
         "image", "specimen", "end", "carrier", "x_px", "y_px", "axis_deg", "shaft_diameter_px", "shaft_diameter_um",
-        "bulb_ratio", "cut_angle_deg", "flatness", "label", "p_sheared", "shape_p_sheared",
-        "appearance_p_sheared", "quality"
+        "bulb_ratio", "cut_angle_deg", "flatness", "label", "p_sheared", "quality", "shape_p_sheared",
+        "appearance_p_sheared"
     ],
     renamed renamed::FEATURES;
     /// One row of `ends.csv`. Columns are the field names and the registry of features.

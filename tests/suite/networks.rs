@@ -39,7 +39,7 @@ fn network(nodes: Vec<NodeProto>, constants: Vec<TensorProto>, output: &str) -> 
         output: vec![named(output)],
         ..GraphProto::default()
     };
-    ModelProto { graph: Some(graph), ..ModelProto::default() }.write_buf().unwrap()
+    ModelProto { ir_version: Some(8), graph: Some(graph), ..ModelProto::default() }.write_buf().unwrap()
 }
 
 /// Seven planes of half the size, as the detection network answers: sums of two by two pixels.
