@@ -7,11 +7,11 @@
 // Writing in one piece, exchange of a set of files.
 pub mod files;
 
-// Points, angles and scales: the one pixel and axis convention.
-pub mod units;
-
 // Cells, columns and rows: what every table has in common; CSV and Parquet.
 pub mod tabular;
+
+// Points, angles and scales: the one pixel and axis convention.
+pub mod units;
 
 // Names of files written by version 0.1.0.
 pub mod renamed;
