@@ -95,22 +95,17 @@ impl Settings {
     /// Reads settings from a TOML file; keys left out keep their default.
     ///
     /// # Errors
-    /// When the file cannot be read, is not TOML, names a key that does not exist, or holds a value out of its limits. The error of
-    /// a key that version 0.1.0 had says its present name.
+    /// When the file cannot be read, is not TOML, names a key that does not exist, or holds a value out of its limits. The error
+    /// of a file for version 0.1.0 names every key that has to change, and how.
     pub fn load(path: &std::path::Path) -> Result<Self, SettingsError> {
         let name = path.display().to_string();
         let text = std::fs::read_to_string(path)
             .map_err(|e| SettingsError::Unreadable { path: name.clone(), reason: e.to_string() })?;
         let malformed = |reason: String| SettingsError::Malformed { path: name.clone(), reason };
         if let Ok(table) = text.parse::<toml::Table>()
-            && let Some((old, new)) = data::old_name(&table)
+            && let Some(way_out) = data::way_out_of_old_names(&table)
         {
-            return Err(malformed(format!("{old} is called {new} now; rename it there")));
-        }
-        if let Ok(table) = text.parse::<toml::Table>()
-            && let Some(key) = data::no_longer_a_setting(&table)
-        {
-            return Err(malformed(format!("{key} is no setting any more but part of the models; leave it out")));
+            return Err(malformed(way_out));
         }
         let settings: Self = toml::from_str(&text).map_err(|e| malformed(one_line(&e)))?;
         settings.check()?;

@@ -68,21 +68,26 @@ pub(super) fn present_name(key: &str) -> String {
     }
 }
 
-/// The first key of a settings file that version 0.1.0 had and that has another name now, with that name.
-pub(super) fn old_name(table: &toml::Table) -> Option<(String, String)> {
+/// What to change in a settings file that has names of version 0.1.0; `None` when it has none.
+pub(super) fn way_out_of_old_names(table: &toml::Table) -> Option<String> {
     let data = serde_json::to_value(table).ok()?;
-    let mut names = leaves(&data).into_iter().map(|(key, _)| (present_name(&key), key));
-    names.find_map(|(new, old)| (new != old).then_some((old, new)))
-}
-
-/// The first key of a settings file that version 0.1.0 had and that is no setting any more.
-pub(super) fn no_longer_a_setting(table: &toml::Table) -> Option<String> {
-    let data = serde_json::to_value(table).ok()?;
-    let gone = |key: &str| {
+    let keys: Vec<String> = leaves(&data).into_iter().map(|(key, _)| key).collect();
+    let is_gone = |key: &String| {
         let within = |old: &&str| key.strip_prefix(*old).is_some_and(|rest| rest.is_empty() || rest.starts_with('.'));
         renamed::NO_LONGER_SETTINGS.iter().any(|old| within(&old))
     };
-    leaves(&data).into_iter().map(|(key, _)| key).find(|key| gone(key))
+    let (gone, kept): (Vec<&String>, Vec<&String>) = keys.iter().partition(|key| is_gone(key));
+    let renamed = kept.iter().map(|key| (key, present_name(key))).filter(|(old, new)| old.as_str() != new.as_str());
+    let renamed: Vec<String> = renamed.map(|(old, new)| format!("{old} is called {new} now")).collect();
+    let mut parts = Vec::new();
+    if !renamed.is_empty() {
+        parts.push(format!("{}: rename it there", renamed.join(", ")));
+    }
+    if !gone.is_empty() {
+        let gone: Vec<&str> = gone.into_iter().map(String::as_str).collect();
+        parts.push(format!("{}: no settings any more but part of the models, leave them out", gone.join(", ")));
+    }
+    (!parts.is_empty()).then(|| format!("has names of version 0.1.0; {}", parts.join("; ")))
 }
 
 /// Every value that is no section, with its dotted key.
@@ -129,10 +134,14 @@ mod tests {
 
     #[test]
     fn fitted_numbers_are_named_as_no_settings() {
-        let gone = |text: &str| no_longer_a_setting(&text.parse().unwrap());
-        assert_eq!(gone("[measure]\nkin_spread = 0.1").as_deref(), Some("measure.kin_spread"));
-        assert_eq!(gone("[carrier.weights]\nbias = 1.0").as_deref(), Some("carrier.weights.bias"));
-        assert_eq!(gone("[carrier]\nfewest_members = 3"), None);
+        let said = |text: &str| way_out_of_old_names(&text.parse().unwrap());
+        let both = said("[measure]\nkin_spread = 0.1\nkin_least = 4\n[carrier.weights]\nbias = 1.0").unwrap();
+        assert_eq!(
+            both,
+            "has names of version 0.1.0; measure.kin_least is called measure.picture_prior_min_ends now: rename it there; \
+             carrier.weights.bias, measure.kin_spread: no settings any more but part of the models, leave them out"
+        );
+        assert_eq!(said("[carrier]\nfewest_members = 3"), None);
     }
 
     #[test]

@@ -72,8 +72,36 @@ fn an_old_model_opens_or_says_how_to_go_on() {
     assert!(said.code == Some(0) || said.err.contains("train again"), "{}", said.err);
 }
 
+/// The error of an old settings file says exactly how to go on: what it says is done, and the file opens.
 #[test]
-fn an_old_settings_file_names_what_is_called_otherwise() {
-    let error = Settings::load(&fixture("v0.1.0/settings.toml")).unwrap_err().to_string();
-    assert!(error.contains("is called") && error.contains("rename it"), "{error}");
+fn an_old_settings_file_says_what_to_change() {
+    let path = fixture("v0.1.0/settings.toml");
+    let error = Settings::load(&path).unwrap_err().to_string();
+    let lists = error.split("0.1.0; ").nth(1).unwrap();
+    let (renamed, gone) = lists.split_once(": rename it there; ").unwrap();
+    let renamed: Vec<(&str, &str)> =
+        renamed.split(", ").map(|r| r.trim_end_matches(" now").split_once(" is called ").unwrap()).collect();
+    let gone: Vec<&str> = gone.split(": no settings").next().unwrap().split(", ").collect();
+    let mut section = String::new();
+    let mut lines: Vec<(String, String)> = Vec::new();
+    for line in std::fs::read_to_string(&path).unwrap().lines() {
+        if let Some(name) = line.strip_prefix('[').filter(|_| line.ends_with(']') && !line.contains(',')) {
+            section = format!("{}.", name.trim_end_matches(']'));
+        } else if let Some((name, value)) = line.split_once(" = ") {
+            lines.push((format!("{section}{name}"), value.to_owned()));
+        } else if let Some((_, value)) = lines.last_mut() {
+            value.push_str(line);
+        }
+    }
+    lines.retain(|(key, _)| !gone.contains(&key.as_str()));
+    for (key, _) in &mut lines {
+        if let Some((_, new)) = renamed.iter().find(|(old, _)| old == key) {
+            *key = (*new).to_owned();
+        }
+    }
+    let bench = Bench::new();
+    let text: String = lines.iter().map(|(key, value)| format!("{key} = {value}\n")).collect();
+    let changed = bench.write("s.toml", text);
+    let settings = Settings::load(&changed).unwrap();
+    assert_eq!(settings.face, Settings::default().face);
 }
