@@ -284,7 +284,9 @@ impl SeriesRun<'_> {
         if !self.options.force && cached.is_file() {
             match cache::load(&cached, &key) {
                 None => drop(self.n_damaged.fetch_add(1, Ordering::Relaxed)),
-                Some(rows) if is_whole_png(&copy) && (!self.options.overlays || is_whole_png(&overlay_path)) => {
+                Some(rows)
+                    if is_whole_picture(&copy) && (!self.options.overlays || is_whole_picture(&overlay_path)) =>
+                {
                     return Ok(self.finished(job, rows, seconds, true));
                 }
                 Some(_) => {}
@@ -389,11 +391,11 @@ fn held<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
 }
 
-/// Whether a picture that was written is all there: it begins and ends as PNG files do (PNG, third edition, sections 5.2 and
-/// 11.2.5).
-fn is_whole_png(path: &Path) -> bool {
-    const BEGIN: &[u8] = b"\x89PNG\r\n\x1a\n";
-    const END: &[u8] = b"\0\0\0\0IEND\xae\x42\x60\x82";
+/// Whether a picture that was written is all there: it begins and ends as PNG files (PNG, third edition, sections 5.2 and
+/// 11.2.5) or JPEG files do (ITU-T T.81, table B.1: SOI and EOI).
+fn is_whole_picture(path: &Path) -> bool {
+    const PNG: (&[u8], &[u8]) = (b"\x89PNG\r\n\x1a\n", b"\0\0\0\0IEND\xae\x42\x60\x82");
+    const JPEG: (&[u8], &[u8]) = (b"\xff\xd8", b"\xff\xd9");
     let bytes = std::fs::read(path).unwrap_or_default();
-    bytes.starts_with(BEGIN) && bytes.ends_with(END)
+    [PNG, JPEG].iter().any(|(begin, end)| bytes.starts_with(begin) && bytes.ends_with(end))
 }

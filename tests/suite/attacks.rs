@@ -124,10 +124,10 @@ fn scales_that_no_microscope_has_are_refused_one_by_one() {
 fn names_that_overlays_could_fall_over_lose_nothing() {
     let bench = Bench::new();
     let long = format!("{}.png", "x".repeat(248));
-    for (seed, name) in ["in/a", "in/a.png/b.png", "in/_up/x.png", "x.png", &format!("in/{long}")].iter().enumerate() {
+    for (seed, name) in ["in/a", "in/a.jpg/b.png", "in/_up/x.png", "x.png", &format!("in/{long}")].iter().enumerate() {
         noise(&bench, name, seed as u32);
     }
-    let table = format!("image,specimen\na,S\na.png/b.png,S\n_up/x.png,S\n../x.png,S\n{long},S\n");
+    let table = format!("image,specimen\na,S\na.jpg/b.png,S\n_up/x.png,S\n../x.png,S\n{long},S\n");
     bench.write("in/series.csv", table);
     let said = classify(&bench, "in", &[]);
     assert_eq!((said.code, said.err.contains("breakface:")), (Some(0), false), "{}", said.err);
