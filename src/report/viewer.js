@@ -1,7 +1,6 @@
 // The viewer: a picture of the page in full window, to zoom and to move about. Without it every link still leads to a picture.
 "use strict";
 (() => {
-  const SVG = "http://www.w3.org/2000/svg";
   const dialog = document.getElementById("viewer");
   const stage = dialog.querySelector("svg");
   const title = document.getElementById("viewer-title");
@@ -38,7 +37,7 @@
     full.onload = () => {
       if (!stage.contains(picture)) return;
       const factor = whole[2] / full.naturalWidth;
-      const image = document.createElementNS(SVG, "image");
+      const image = document.createElementNS(stage.namespaceURI, "image");
       image.setAttribute("href", address);
       image.setAttribute("width", whole[2]);
       image.setAttribute("height", full.naturalHeight * factor);
