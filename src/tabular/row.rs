@@ -158,7 +158,7 @@ impl Group for Extra {
 /// The unit that the end of a column name says.
 fn unit_of(name: &str, kind: CellKind) -> &'static str {
     const UNITS: [(&str, &str); 5] =
-        [("um_per_px", "um/px"), ("_um", "um"), ("_px", "px"), ("_deg", "deg"), ("load_n", "N")];
+        [("um_per_px", "um/px"), ("_um", "um"), ("_px", "px"), ("_deg", "deg"), ("_n", "N")];
     match kind {
         CellKind::Text | CellKind::YesNo => "",
         CellKind::Count => "1",
