@@ -16,6 +16,9 @@ pub mod units;
 // Names of files written by version 0.1.0.
 pub mod renamed;
 
+// Small systems of linear equations.
+mod linear_solve;
+
 // Medians, quantiles and what outliers cannot move.
 pub mod robust;
 
@@ -42,9 +45,6 @@ pub mod stack;
 
 // Scale from rulings, scale bars and fibre diameters.
 pub mod calibrate;
-
-// Small systems of linear equations.
-mod linear_solve;
 
 // Numbers fitted on training pictures.
 mod fitted;

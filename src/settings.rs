@@ -22,7 +22,7 @@ pub use face::{FaceSettings, SiteSettings};
 pub use label::{LabelSettings, SubtypeSettings};
 pub use measure::MeasureSettings;
 pub use quality::QualitySettings;
-pub use read::{BurntInSettings, ReadSettings};
+pub use read::{BurntInSettings, MarkSettings, ReadSettings};
 pub use report::ReportSettings;
 pub use stack::StackSettings;
 

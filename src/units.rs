@@ -65,6 +65,11 @@ impl PxBox {
         }
     }
 
+    /// Whether all of another box lies in this one.
+    pub fn covers(&self, other: &Self) -> bool {
+        self.x0 <= other.x0 && self.y0 <= other.y0 && other.x1 <= self.x1 && other.y1 <= self.y1
+    }
+
     /// Whether the two have a pixel in common.
     pub fn meets(&self, other: &Self) -> bool {
         self.x0 < other.x1 && other.x0 < self.x1 && self.y0 < other.y1 && other.y0 < self.y1

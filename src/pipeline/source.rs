@@ -100,6 +100,8 @@ pub(super) fn set_scale(micrograph: &mut Micrograph, job: &PictureJob, tools: &T
         micrograph.warnings.push(Warning::new(Flag::ScaleBarMissing, text));
         return;
     };
+    // The search keeps off the bar that the scale was read from.
+    micrograph.burnt_in.push(bar.area);
     match micrograph.scale {
         Some(scale) => micrograph.warnings.extend(contradiction(&bar, bar_um, &scale, settings)),
         None => micrograph.scale = bar.scale(bar_um),

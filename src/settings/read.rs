@@ -105,6 +105,8 @@ section! {
         pub pad: f64,
         /// Smallest margin, px.
         pub pad_min_px: u32,
+        /// Marks of any form.
+        pub marks: MarkSettings,
     }
 }
 
@@ -139,6 +141,76 @@ impl Default for BurntInSettings {
             line_gap: 0.8,
             pad: 0.4,
             pad_min_px: 5,
+            marks: MarkSettings::default(),
+        }
+    }
+}
+
+section! {
+    /// Settings of the search for drawn marks of any colour and form.
+    ///
+    /// Defaults separate marks drawn over training pictures from what is in those pictures: nine tenths of the outline of a mark
+    /// end within two pixels, of a fibre's highlight a third.
+    #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+    #[serde(default, deny_unknown_fields)]
+    pub struct MarkSettings {
+        /// Smallest longer side, px (6: smaller ones are no larger than specks of noise).
+        pub least_px: u32,
+        /// Smallest area, px² (12).
+        pub least_area_px: u32,
+        /// Largest share of the picture that one mark fills, 0..1 (0.05: larger ones are grounds).
+        pub most_share: f64,
+        /// Smallest difference to what lies around it, 0..255 (40: text is written to be read).
+        pub contrast: f64,
+        /// Share of that difference that must be reached two pixels out, 0..1 (0.8).
+        pub gone_share: f64,
+        /// Fewest places of the outline that tell (12).
+        pub least_edges: usize,
+        /// Smallest share of the outline that ends at once, for white, black and pure colours, 0..1 (0.8).
+        pub sharp_share: f64,
+        /// The same for any other colour, 0..1 (0.8).
+        pub sharp_share_any_colour: f64,
+        /// The same for hues that the picture does not have elsewhere, 0..1 (0.4: compression smears colour).
+        pub sharp_share_foreign: f64,
+        /// Difference between the channels of a coloured pixel, 0..255 (60).
+        pub coloured: f64,
+        /// Largest share of the picture that a hue may have and still be foreign to it, 0..1 (0.01).
+        pub foreign_share: f64,
+        /// Largest share of coloured pixels of a grey picture, 0..1 (0.05).
+        pub grey_share: f64,
+        /// Largest spread of its colour, 0..255 (25: compression).
+        pub colour_spread: f64,
+        /// Tallest letter, as a share of the picture's height, 0..1 (0.08).
+        pub letter_share: f64,
+        /// Largest gap between letters of one word, of their height (0.9).
+        pub letter_gap: f64,
+        /// Side of the cells that cover marks of other forms, px (12).
+        pub cell_px: u32,
+        /// Margin, px (4).
+        pub pad_px: u32,
+    }
+}
+
+impl Default for MarkSettings {
+    fn default() -> Self {
+        Self {
+            least_px: 6,
+            least_area_px: 12,
+            most_share: 0.05,
+            contrast: 40.0,
+            gone_share: 0.8,
+            least_edges: 12,
+            sharp_share: 0.8,
+            sharp_share_any_colour: 0.8,
+            sharp_share_foreign: 0.4,
+            coloured: 60.0,
+            foreign_share: 0.01,
+            grey_share: 0.05,
+            colour_spread: 25.0,
+            letter_share: 0.08,
+            letter_gap: 0.9,
+            cell_px: 12,
+            pad_px: 4,
         }
     }
 }

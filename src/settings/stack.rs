@@ -21,8 +21,15 @@ section! {
         pub leave_px: f64,
         /// Smallest correlation of a frame with its neighbour, 0..1 (0.25: below it the frame is left out and said).
         pub min_correlation: f64,
-        /// Standard deviations by which a shift or a change of magnification must differ from none to be undone (6: blur is not quite independent from tile to tile).
+        /// Standard deviations by which a shift or a change of magnification must differ from none to be undone (6: blur is not
+        /// quite independent from tile to tile and from frame to frame).
         pub certain_sd: f64,
+        /// Share of the steps between frames that must agree on the sign of a change of magnification, 0..1 (0.8: magnification
+        /// changes one way over focus).
+        pub breathing_same_sign: f64,
+        /// Standard deviations by which held-back parts of the picture must be better off with a change of magnification than
+        /// chance makes them (3).
+        pub held_back_sd: f64,
         /// Times that the picture is halved for the choice of detail (6: the coarsest detail is then 64 px).
         pub levels: usize,
         /// Of these, how many give the focus measure (3: detail of 1 to 4 px; coarser detail blurs too little with focus).
@@ -68,6 +75,8 @@ impl Default for StackSettings {
             leave_px: 0.5,
             min_correlation: 0.25,
             certain_sd: 6.0,
+            breathing_same_sign: 0.8,
+            held_back_sd: 3.0,
             levels: 6,
             focus_levels: 3,
             window_px: 2.5,

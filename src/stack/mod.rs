@@ -1,15 +1,19 @@
 //! Focus series -> one all-in-focus picture with its height map and confidence map.
 //!
-//! Frames are taken one after another: laid on the first one (shift and magnification), judged for focus, and blended.
-//! Nothing is kept of a frame but sums, so memory does not grow with the length of the series.
+//! Frames are taken one after another, twice: first to see how they lie on each other (shift, and a change of magnification
+//! where the whole series shows one), then to be judged for focus and blended. Nothing is kept of a frame but sums, so memory
+//! does not grow with the length of the series.
 
 mod align;
 mod blend;
+mod breathing;
 mod diagnostics;
 mod focus;
 mod frame;
 
 mod maps;
+mod survey;
+mod tiles;
 
 pub use align::Move;
 pub use frame::frames_of_folder;
@@ -20,7 +24,7 @@ use crate::micrograph::{Decoded, Micrograph, quality};
 use crate::raster::Plane;
 use crate::settings::{ReadSettings, StackSettings};
 use crate::units::{PxBox, Scale};
-use align::{Estimate, Shrunk, align, moved_back};
+use align::moved_back;
 use blend::Blend;
 use focus::{Focus, Heights};
 use frame::Frame;
@@ -121,20 +125,25 @@ pub fn merge_files(
     if settings.max_frames < files.len() {
         return Err(StackError::TooMany { place: place.into(), found: files.len(), most: settings.max_frames });
     }
-    let mut series = Series { settings, read, merging: None, frames: Vec::new() };
-    for (i, file) in files.iter().enumerate() {
-        series.take(file);
+    let (mut frames, steps) = survey::survey(files, settings, read);
+    survey::set_moves(&mut frames, &steps, settings);
+    let mut merging: Option<Merging> = None;
+    for (i, (file, report)) in files.iter().zip(&mut frames).enumerate() {
+        if report.left_out.is_empty() {
+            match Frame::read(file, read) {
+                Ok(frame) => Merging::take(&mut merging, frame, report.moved, i, settings),
+                Err(e) => report.left_out = e.to_string(),
+            }
+        }
         on_frame(i + 1, files.len());
     }
-    series.finish(place)
-}
-
-/// A series being merged.
-struct Series<'a> {
-    settings: &'a StackSettings,
-    read: &'a ReadSettings,
-    merging: Option<Merging>,
-    frames: Vec<FrameReport>,
+    let used = frames.iter().filter(|f| f.left_out.is_empty()).count();
+    let Some(merging) = merging.filter(|_| 2 <= used) else {
+        let why = frames.iter().find(|f| !f.left_out.is_empty());
+        let because = why.map_or_else(String::new, |f| format!(" ({})", left_out_line(f)));
+        return Err(StackError::TooFew { place: place.into(), found: used, because });
+    };
+    Ok(merging.finish(frames, settings, read))
 }
 
 /// Sums over the frames so far.
@@ -142,90 +151,12 @@ struct Merging {
     blend: Blend,
     focus: Focus,
     curves: Vec<Vec<f32>>,
-    last: Shrunk,
-    last_move: Estimate,
-    size: (usize, usize),
-    channels: usize,
     deep: bool,
     noise_sd: f64,
     scale: Option<Scale>,
     warnings: Vec<Warning>,
     /// Place of every used frame among the files.
     places: Vec<usize>,
-}
-
-impl Series<'_> {
-    fn take(&mut self, file: &Path) {
-        let mut report = FrameReport {
-            file: file.display().to_string(),
-            moved: Move::default(),
-            agreement: None,
-            used_share: 0.0,
-            left_out: String::new(),
-        };
-        match Frame::read(file, self.read) {
-            Ok(frame) => self.add(frame, &mut report),
-            Err(e) => report.left_out = e.to_string(),
-        }
-        self.frames.push(report);
-    }
-
-    fn add(&mut self, mut frame: Frame, report: &mut FrameReport) {
-        let size = frame.size();
-        let mut grey = frame.grey();
-        let shrunk = Shrunk::new(&grey, self.settings);
-        let Some(merging) = &mut self.merging else {
-            let (blend, focus) =
-                (Blend::new(size.0, size.1, frame.channels.len(), self.settings), Focus::new(size.0, size.1));
-            let warnings = std::mem::take(&mut frame.warnings);
-            let mut merging = Merging {
-                blend,
-                focus,
-                curves: Vec::new(),
-                last: shrunk,
-                last_move: Estimate::default(),
-                size,
-                channels: frame.channels.len(),
-                deep: false,
-                noise_sd: f64::INFINITY,
-                scale: frame.scale,
-                warnings,
-                places: Vec::new(),
-            };
-            merging.blend_in(&frame, grey, self.frames.len(), self.settings);
-            self.merging = Some(merging);
-            return;
-        };
-        if size != merging.size || frame.channels.len() != merging.channels {
-            report.left_out = merging.misfit(&frame);
-            return;
-        }
-        let Some((step, agreement)) = align(&merging.last, &shrunk, self.settings) else {
-            report.left_out = "it shows nothing that the frame before it shows".into();
-            return;
-        };
-        report.agreement = Some(agreement);
-        merging.last = shrunk;
-        merging.last_move = merging.last_move.then(step);
-        let certain = merging.last_move.certain(self.settings);
-        if self.settings.leave_px <= certain.reach(size.0, size.1) {
-            report.moved = certain;
-            frame.channels.iter_mut().for_each(|c| *c = moved_back(c, report.moved));
-            grey = frame.grey();
-        }
-        merging.blend_in(&frame, grey, self.frames.len(), self.settings);
-    }
-
-    fn finish(mut self, place: &str) -> Result<StackResult, StackError> {
-        let used = self.frames.iter().filter(|f| f.left_out.is_empty()).count();
-        let merging = self.merging.take().filter(|_| 2 <= used);
-        let Some(merging) = merging else {
-            let why = self.frames.iter().find(|f| !f.left_out.is_empty());
-            let because = why.map_or_else(String::new, |f| format!(" ({})", left_out_line(f)));
-            return Err(StackError::TooFew { place: place.into(), found: used, because });
-        };
-        Ok(merging.finish(self.frames, self.settings, self.read))
-    }
 }
 
 /// Reading faults name their file already.
@@ -237,17 +168,24 @@ fn left_out_line(frame: &FrameReport) -> String {
 }
 
 impl Merging {
-    fn misfit(&self, frame: &Frame) -> String {
-        let kind = |n: usize| if n == 3 { "colour" } else { "grey" };
-        format!(
-            "it is {} x {} px in {}, the first frame is {} x {} px in {}",
-            frame.size().0,
-            frame.size().1,
-            kind(frame.channels.len()),
-            self.size.0,
-            self.size.1,
-            kind(self.channels)
-        )
+    /// Blends a frame in, moved back to lie on the first one; scale and warnings are those of the first.
+    fn take(merging: &mut Option<Self>, mut frame: Frame, moved: Move, place: usize, settings: &StackSettings) {
+        let size = frame.size();
+        let merging = merging.get_or_insert_with(|| Self {
+            blend: Blend::new(size.0, size.1, frame.channels.len(), settings),
+            focus: Focus::new(size.0, size.1),
+            curves: Vec::new(),
+            deep: false,
+            noise_sd: f64::INFINITY,
+            scale: frame.scale,
+            warnings: std::mem::take(&mut frame.warnings),
+            places: Vec::new(),
+        });
+        if moved != Move::default() {
+            frame.channels.iter_mut().for_each(|c| *c = moved_back(c, moved));
+        }
+        let grey = frame.grey();
+        merging.blend_in(&frame, grey, place, settings);
     }
 
     fn blend_in(&mut self, frame: &Frame, grey: Plane, place: usize, settings: &StackSettings) {

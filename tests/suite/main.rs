@@ -14,6 +14,7 @@ mod golden;
 mod hand_labels;
 mod lab;
 mod networks;
+mod marks;
 mod quality;
 mod report;
 mod review;

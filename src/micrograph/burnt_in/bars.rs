@@ -67,7 +67,7 @@ fn has_sharp_ends(bar: &PxBox, view: &View<'_>, settings: &BurntInSettings) -> b
     let (mut sum, mut count) = (0.0, 0.0);
     for y in bar.y0 as usize..bar.y1 as usize {
         for (outside, inside) in ends.into_iter().flatten().filter(|(o, i)| (*o).max(*i) < view.width) {
-            let (a, b) = (colour_at(view, outside, y), colour_at(view, inside, y));
+            let (a, b) = (view.colour(outside, y), view.colour(inside, y));
             sum += f64::from((0..3).map(|c| (a[c] - b[c]).abs()).fold(0.0, f32::max));
             count += 1.0;
         }
@@ -87,7 +87,7 @@ fn with_text(bar: &PxBox, view: &View<'_>, settings: &BurntInSettings) -> PxBox 
     let length2: f32 = axis.iter().map(|a| a * a).sum();
     let fill = |y: usize, row: &mut [u8]| {
         for (x, ink) in row.iter_mut().enumerate() {
-            let pixel = colour_at(view, window.x0 as usize + x, window.y0 as usize + y);
+            let pixel = view.colour(window.x0 as usize + x, window.y0 as usize + y);
             let along: f32 = (0..3).map(|c| (pixel[c] - ground[c]) * axis[c]).sum::<f32>() / length2.max(1.0);
             *ink = u8::from(0.5 < along);
         }
@@ -109,18 +109,10 @@ fn with_text(bar: &PxBox, view: &View<'_>, settings: &BurntInSettings) -> PxBox 
     padded(&found, letter_pad(tallest.max(bar.y1 - bar.y0), settings), view)
 }
 
-fn colour_at(view: &View<'_>, x: usize, y: usize) -> [f32; 3] {
-    let index = y * view.width + x;
-    match view.rgb {
-        Some(rgb) => [rgb[3 * index], rgb[3 * index + 1], rgb[3 * index + 2]].map(f32::from),
-        None => [f32::from(view.grey[index]); 3],
-    }
-}
-
 fn median_colour(b: &PxBox, view: &View<'_>) -> [f32; 3] {
     let pixels: Vec<[f32; 3]> = (b.y0..b.y1)
         .flat_map(|y| (b.x0..b.x1).map(move |x| (x, y)))
-        .map(|(x, y)| colour_at(view, x as usize, y as usize))
+        .map(|(x, y)| view.colour(x as usize, y as usize))
         .collect();
     std::array::from_fn(|c| {
         let mut values: Vec<f32> = pixels.iter().map(|p| p[c]).collect();

@@ -5,8 +5,10 @@
 
 mod bars;
 mod captions;
+mod edges;
 mod info_bar;
 mod ink;
+mod marks;
 
 use super::Micrograph;
 use crate::settings::BurntInSettings;
@@ -20,7 +22,12 @@ pub(super) fn find_burnt_in(micrograph: &Micrograph, settings: &BurntInSettings)
     let mut boxes = info_bar::find_info_bars(&view, settings);
     let in_strip = |b: &PxBox| boxes.iter().any(|s| s.y0 < b.y1 && b.y0 < s.y1);
     let captions: Vec<PxBox> = captions::find_captions(&view, settings).into_iter().filter(|b| !in_strip(b)).collect();
+    let marks: Vec<PxBox> = marks::find_marks(&view, settings)
+        .into_iter()
+        .filter(|b| !boxes.iter().chain(&captions).any(|o| o.covers(b)))
+        .collect();
     boxes.extend(captions);
+    boxes.extend(marks);
     boxes.sort_by_key(|b| (b.y0, b.x0));
     boxes
 }
@@ -34,6 +41,15 @@ struct View<'a> {
 }
 
 impl View<'_> {
+    /// Red, green and blue of a pixel, 0..255.
+    fn colour(&self, x: usize, y: usize) -> [f32; 3] {
+        let index = y * self.width + x;
+        match self.rgb {
+            Some(rgb) => [rgb[3 * index], rgb[3 * index + 1], rgb[3 * index + 2]].map(f32::from),
+            None => [f32::from(self.grey[index]); 3],
+        }
+    }
+
     fn row(&self, y: usize) -> &[u8] {
         &self.grey[y * self.width..(y + 1) * self.width]
     }

@@ -1,0 +1,88 @@
+//! Frame files -> which of them belong to the series, and where each lies against the first.
+
+use super::FrameReport;
+use super::align::{Estimate, Move, Shrunk, Step, align};
+use super::breathing;
+use super::frame::Frame;
+use super::tiles::{Model, common_step};
+use crate::settings::{ReadSettings, StackSettings};
+use std::path::{Path, PathBuf};
+
+/// What the next frame is compared with.
+struct Before {
+    shrunk: Shrunk,
+    size: (usize, usize),
+    channels: usize,
+}
+
+/// Looks at every file: reports in order, and the steps from each used frame to the next one.
+pub(super) fn survey(
+    files: &[PathBuf],
+    settings: &StackSettings,
+    read: &ReadSettings,
+) -> (Vec<FrameReport>, Vec<Step>) {
+    let (mut reports, mut steps, mut before) = (Vec::new(), Vec::new(), None);
+    for file in files {
+        let mut report = FrameReport {
+            file: file.display().to_string(),
+            moved: Move::default(),
+            agreement: None,
+            used_share: 0.0,
+            left_out: String::new(),
+        };
+        match look(file, &mut before, settings, read) {
+            Ok(None) => {}
+            Ok(Some(step)) => {
+                report.agreement = Some(step.agreement);
+                steps.push(step);
+            }
+            Err(reason) => report.left_out = reason,
+        }
+        reports.push(report);
+    }
+    (reports, steps)
+}
+
+/// The step from the frame before to this one, which takes its place; `None` for the first. Fails with why the frame is left out.
+fn look(
+    file: &Path,
+    before: &mut Option<Before>,
+    settings: &StackSettings,
+    read: &ReadSettings,
+) -> Result<Option<Step>, String> {
+    let frame = Frame::read(file, read).map_err(|e| e.to_string())?;
+    let (size, channels) = (frame.size(), frame.channels.len());
+    let shrunk = Shrunk::new(&frame.grey(), settings);
+    let Some(last) = before else {
+        *before = Some(Before { shrunk, size, channels });
+        return Ok(None);
+    };
+    if size != last.size || channels != last.channels {
+        return Err(misfit((size, channels), (last.size, last.channels)));
+    }
+    let step = align(&last.shrunk, &shrunk, settings).ok_or("it shows nothing that the frame before it shows")?;
+    last.shrunk = shrunk;
+    Ok(Some(step))
+}
+
+fn misfit(found: ((usize, usize), usize), first: ((usize, usize), usize)) -> String {
+    let kind = |n: usize| if n == 3 { "colour" } else { "grey" };
+    let say = |((w, h), n): ((usize, usize), usize)| format!("{w} x {h} px in {}", kind(n));
+    format!("it is {}, the first frame is {}", say(found), say(first))
+}
+
+/// Sets where every used frame lies against the first: shifts that are beyond chance, and the growth of the series.
+pub(super) fn set_moves(reports: &mut [FrameReport], steps: &[Step], settings: &StackSettings) {
+    let grow = breathing::growth(steps, settings);
+    let mut last = Estimate::default();
+    let used = reports.iter_mut().filter(|r| r.left_out.is_empty()).skip(1);
+    for (report, step) in used.zip(steps) {
+        let still = Estimate { by: Move { grow, ..Move::default() }, variance: [0.0; 3] };
+        last = last.then(common_step(&step.tiles, Model::Growth(grow)).unwrap_or(still));
+        let certain = last.certain(settings);
+        let reach = step.tiles.iter().map(|t| t.x.hypot(t.y)).fold(0.0, f64::max);
+        if settings.leave_px <= certain.dx.hypot(certain.dy) + certain.grow.abs() * reach {
+            report.moved = certain;
+        }
+    }
+}
