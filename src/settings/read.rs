@@ -182,7 +182,7 @@ section! {
         pub colour_spread: f64,
         /// Tallest letter, as a share of the picture's height, 0..1 (0.08).
         pub letter_share: f64,
-        /// Largest gap between letters of one word, of their height (0.9).
+        /// How far a letter reaches for others of its word on either side, of its height (0.9).
         pub letter_gap: f64,
         /// Side of the cells that cover marks of other forms, px (12).
         pub cell_px: u32,

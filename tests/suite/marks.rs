@@ -1,6 +1,6 @@
 //! Marks drawn over pictures: masked where they are, and nothing else masked. The marks are drawn here, by imageproc.
 
-use crate::driver::{Bench, fixture, repository};
+use crate::driver::{fixture, repository};
 use ab_glyph::FontRef;
 use breakface::micrograph::decode_micrograph;
 use breakface::settings::ReadSettings;
@@ -143,37 +143,5 @@ fn fibres_are_not_masked() {
         let mask = mask_of(&std::fs::read(fixture(name)).unwrap());
         let share = mask.iter().filter(|m| **m).count() as f64 / mask.len() as f64;
         assert!(share < 1e-3, "{name}: {share} of the picture is masked");
-    }
-}
-
-/// Through the program: no end lies on a mark.
-#[test]
-fn no_end_lies_on_a_mark() {
-    let bench = Bench::new();
-    let mut marks = Vec::new();
-    for (i, name) in PICTURES[..3].iter().enumerate() {
-        let mut marked = picture(name);
-        let mut alone = RgbImage::new(marked.width(), marked.height());
-        for kind in 0..KINDS {
-            let seed = (i * KINDS + kind) as u64;
-            let colour = Rgb(COLOURS[(i * KINDS + kind) % COLOURS.len()]);
-            draw_mark(&mut marked, kind, seed, colour);
-            draw_mark(&mut alone, kind, seed, Rgb([255; 3]));
-        }
-        bench.write(&format!("in/{i}.jpg"), jpeg(&marked));
-        marks.push((format!("{i}.jpg"), alone));
-    }
-    let said = bench.run(&["classify", "in", "--out", "r", "--no-report", "--quiet"]);
-    assert_eq!(said.code, Some(0), "{}", said.err);
-    let column = |name| bench.column("r/ends.csv", name);
-    let places = column("x_px").into_iter().zip(column("y_px"));
-    for (image, (x, y)) in column("image").into_iter().zip(places) {
-        let (x, y): (f64, f64) = (x.parse().unwrap(), y.parse().unwrap());
-        let alone = &marks.iter().find(|(name, _)| *name == image).unwrap().1;
-        let near = |dx: i32, dy: i32| {
-            let (px, py) = (x.round() as i32 + dx, y.round() as i32 + dy);
-            0 <= px && 0 <= py && alone.get_pixel_checked(px as u32, py as u32).is_some_and(|p| 127 < p.0[0])
-        };
-        assert!(!(-2..=2).any(|dy| (-2..=2).any(|dx| near(dx, dy))), "{image}: an end at {x}, {y} lies on a mark");
     }
 }

@@ -197,7 +197,7 @@ mod tests {
     fn letters_of_a_line_make_a_word() {
         let letter = |x0: u32, y0: u32| PxBox { x0, y0, x1: x0 + 10, y1: y0 + 14 };
         let words =
-            words(vec![letter(10, 10), letter(24, 11), letter(52, 10), letter(10, 60)], &MarkSettings::default());
+            words(vec![letter(10, 10), letter(24, 11), letter(70, 10), letter(10, 60)], &MarkSettings::default());
         assert_eq!(words.len(), 3, "{words:?}");
         assert_eq!(words[0], PxBox { x0: 10, y0: 10, x1: 34, y1: 25 });
     }
