@@ -168,8 +168,6 @@ section! {
         pub least_edges: usize,
         /// Smallest share of the outline that ends at once, for white, black and pure colours, 0..1 (0.8).
         pub sharp_share: f64,
-        /// The same for any other colour, 0..1 (0.8).
-        pub sharp_share_any_colour: f64,
         /// The same for hues that the picture does not have elsewhere, 0..1 (0.4: compression smears colour).
         pub sharp_share_foreign: f64,
         /// Difference between the channels of a coloured pixel, 0..255 (60).
@@ -201,7 +199,6 @@ impl Default for MarkSettings {
             gone_share: 0.8,
             least_edges: 12,
             sharp_share: 0.8,
-            sharp_share_any_colour: 0.8,
             sharp_share_foreign: 0.4,
             coloured: 60.0,
             foreign_share: 0.01,

@@ -1,8 +1,9 @@
 //! Drawn marks of any colour and form: letters of any script, bars with ticks, cross-hairs, frames, arrows, dots.
 //!
 //! What a program drew differs from what a microscope saw in two ways that do not depend on its form: it has one colour, and
-//! that colour ends within two pixels all around it, since no lens has softened it. Parts of even colour are taken from the
-//! picture by several palettes, and those with both signs are marks.
+//! that colour ends within two pixels all around it, since no lens has softened it. Parts are looked for among the inks that
+//! programs write with (white, black, pure colours) and among hues that the picture does not have elsewhere. Greys and pale colours
+//! between are left alone: thin sharp fibres at low magnification show the same signs.
 
 use super::View;
 use super::captions::padded;
@@ -45,12 +46,11 @@ fn palettes<'a>(
     ink: &'a crate::settings::BurntInSettings,
 ) -> impl Iterator<Item = (Vec<Run>, Wanted)> {
     let settings = &ink.marks;
-    let even = |sharp_share| Wanted { sharp_share, colour_spread: settings.colour_spread };
+    let even = Wanted { sharp_share: settings.sharp_share, colour_spread: settings.colour_spread };
     let foreign = Wanted { sharp_share: settings.sharp_share_foreign, colour_spread: f64::INFINITY };
-    let inks = std::iter::once_with(|| ink::runs(view, ink)).map(move |r| (r, even(settings.sharp_share)));
-    let any = (0..PASSES).map(move |pass| (even_runs(view, pass), even(settings.sharp_share_any_colour)));
+    let inks = std::iter::once_with(|| ink::runs(view, ink)).map(move |r| (r, even));
     let hues = std::iter::once_with(|| foreign_runs(view, settings)).flatten().map(move |r| (r, foreign));
-    inks.chain(any).chain(hues)
+    inks.chain(hues)
 }
 
 /// Stretches of hues that the picture as a whole does not have; `None` for grey pictures.
@@ -84,28 +84,6 @@ fn foreign_runs(view: &View<'_>, settings: &MarkSettings) -> Option<Vec<Run>> {
 
 /// Sectors of the circle of hues.
 const HUES: usize = 24;
-
-/// Palettes of even steps, each shifted against the other by half a step, so that no colour lies at an edge in both.
-const PASSES: usize = 2;
-
-/// Stretches of one colour by a palette of even steps in every channel.
-fn even_runs(view: &View<'_>, pass: usize) -> Vec<Run> {
-    /// Steps of grey pictures and of each channel of coloured ones: classes are numbered from 1 to 255.
-    const GREY_STEP: usize = 24;
-    const COLOUR_STEP: usize = 51;
-    runs_of(view.width, view.height, |y, row| match view.rgb {
-        None => {
-            let shift = pass * GREY_STEP / 2;
-            row.iter_mut().zip(view.row(y)).for_each(|(c, v)| *c = ((usize::from(*v) + shift) / GREY_STEP + 1) as u8);
-        }
-        Some(rgb) => {
-            let shift = pass * COLOUR_STEP / 2;
-            let pixels = rgb[3 * y * view.width..3 * (y + 1) * view.width].chunks_exact(3);
-            let level = |v: &u8| (usize::from(*v) + shift) / COLOUR_STEP;
-            row.iter_mut().zip(pixels).for_each(|(c, p)| *c = (p.iter().fold(0, |n, v| 6 * n + level(v)) + 1) as u8);
-        }
-    })
-}
 
 /// Whether a part is of one colour and ends at once on all sides.
 fn is_drawn(part: &Part, view: &View<'_>, settings: &MarkSettings, wanted: Wanted) -> bool {
