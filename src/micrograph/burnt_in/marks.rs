@@ -46,9 +46,9 @@ fn palettes<'a>(
     ink: &'a crate::settings::BurntInSettings,
 ) -> impl Iterator<Item = (Vec<Run>, Wanted)> {
     let settings = &ink.marks;
-    let even = Wanted { sharp_share: settings.sharp_share, colour_spread: settings.colour_spread };
+    let inked = Wanted { sharp_share: settings.sharp_share, colour_spread: settings.colour_spread };
     let foreign = Wanted { sharp_share: settings.sharp_share_foreign, colour_spread: f64::INFINITY };
-    let inks = std::iter::once_with(|| ink::runs(view, ink)).map(move |r| (r, even));
+    let inks = std::iter::once_with(|| ink::runs(view, ink)).map(move |r| (r, inked));
     let hues = std::iter::once_with(|| foreign_runs(view, settings)).flatten().map(move |r| (r, foreign));
     inks.chain(hues)
 }
