@@ -3,6 +3,37 @@
 //!
 //! The modules are listed in the order in which data flows; a module uses only modules above it:
 //! picture -> ends -> measurements -> carriers -> labels -> table -> faces -> knots -> report.
+//!
+//! Scores are plain functions of rows, so they can be made from anywhere:
+//!
+//! ```
+//! use breakface::face::score_specimens;
+//! use breakface::series::SeriesRow;
+//! use breakface::settings::FaceSettings;
+//! use breakface::table::{EndRow, ImageRow};
+//! use breakface::tree::Label;
+//!
+//! // One picture with twelve sheared ends and four tensile ones, in four carriers.
+//! let series = SeriesRow { image: "a.png".into(), specimen: "TC-P07".into(), counted: true, ..SeriesRow::default() };
+//! let picture = ImageRow { series, ..ImageRow::default() };
+//! let end = |number: u32| EndRow {
+//!     image: "a.png".into(),
+//!     specimen: "TC-P07".into(),
+//!     end: number,
+//!     carrier: Some(1 + number % 4),
+//!     label: if number % 4 == 0 { Label::Tensile } else { Label::Sheared },
+//!     counted: true,
+//!     ..EndRow::default()
+//! };
+//! let ends: Vec<EndRow> = (0..16).map(end).collect();
+//! let faces = score_specimens(&ends, &[picture], None, &FaceSettings::default());
+//! let face = &faces.specimens[0];
+//! assert_eq!((face.n_sheared, face.n_tensile, face.raw_fraction), (12, 4, Some(0.75)));
+//! // Ends of one carrier share their fate: sixteen ends tell no more than a few independent ones would.
+//! assert!(face.n_effective.unwrap() < 8.0 && face.sheared_low.unwrap() < 0.5);
+//! ```
+//!
+//! `docs/examples` goes through one picture stage by stage, and scores saved tables anew.
 
 // Writing in one piece, exchange of a set of files.
 pub mod files;
