@@ -57,7 +57,7 @@ def read_pair(path):
             continue
         kind = {"sheared": 1.0, "tensile": 0.0}.get(end.get("label"), -1.0)
         axis = math.radians(end["axis_deg"]) if end.get("axis_deg") is not None else 0.0
-        divided = end.get("divided_length_d") or DIVIDED.get(end.get("subtype"), 0.0)
+        divided = end.get("divided_length_d") or end.get("tail_length_d") or DIVIDED.get(end.get("subtype"), 0.0)
         rows.append([0, end["x_px"], end["y_px"], axis, width, kind, float(gradable), ask, weight_of(end, doc.get("view")), min(divided, 6.0), 0])
     widths = [r[4] for r in rows if r[6]] or [r[4] for r in rows]
     median = float(np.median(widths)) if widths else doc.get("typical_width_px") or (doc.get("fibre_diameter_um") or 18.0) / (doc.get("um_per_px") or 1.2)

@@ -98,6 +98,21 @@ def export(fitted, names, path):
     print(f"{path}: {len(trees)} trees, {len(text)} bytes")
 
 
+def average(path, others):
+    """Writes the mean of the trees in two files (of their log odds) over the first: halved values, all trees in a row."""
+    docs = []
+    for file in (path, others):
+        with open(file, encoding="utf-8") as handle:
+            docs.append(json.load(handle))
+    if docs[0]["features"] != docs[1]["features"]:
+        raise SystemExit(f"{others}: its trees ask for other features")
+    head = {"schema": docs[0]["schema"], "features": docs[0]["features"], "base": round(0.5 * (docs[0]["base"] + docs[1]["base"]), 6)}
+    trees = [dict(t, value=[round(0.5 * v, 6) for v in t["value"]]) for d in docs for t in d["trees"]]
+    lines = ",\n".join(json.dumps(t, separators=(",", ":")) for t in trees)
+    with open(path, "w", encoding="utf-8") as handle:
+        handle.write(json.dumps(head, separators=(",", ":"))[:-1] + ',"trees":[\n' + lines + "\n]}\n")
+
+
 def main():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("--pair", nargs="+", required=True)
@@ -105,6 +120,7 @@ def main():
     ap.add_argument("--real-weight", type=float, default=3.0)
     ap.add_argument("--judge", nargs="*", default=[], help="sets that are only judged, not learnt from")
     ap.add_argument("--out")
+    ap.add_argument("--average-with", help="trees of other pictures, whose log odds are averaged with the new ones' (only when written)")
     args = ap.parse_args()
     sets = [(read(p), 1.0) for p in args.pair] + [(read(p), args.real_weight) for p in args.real]
     names = sets[0][0][0]
@@ -136,6 +152,8 @@ def main():
               + " ".join(f"{t}:{f1_at(told, s[2], s[5], t):.3f}" for t in (0.3, 0.35, 0.4, 0.45, 0.5, 0.55)))
     if args.out:
         export(fitted, names, args.out)
+        if args.average_with:
+            average(args.out, args.average_with)
 
 
 if __name__ == "__main__":

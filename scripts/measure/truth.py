@@ -83,7 +83,8 @@ def read(path):
         return None
     partial = [dict(p, gradable=False) for p in doc.get("partial_ends", ()) if p.get("x_px") is not None]
     rows = [r for r in (row(e, doc, img.shape) for e in doc["ends"] + partial) if r]
-    fibres = cv2.imread(os.path.join(folder, doc["fibre_map"]), cv2.IMREAD_UNCHANGED) if doc.get("fibre_map") else None
+    file = os.path.join(folder, doc.get("fibre_map") or "")
+    fibres = cv2.imread(file, cv2.IMREAD_UNCHANGED) if os.path.isfile(file) else None
     if fibres is not None:
         fibres = np.ascontiguousarray(fibres).view(np.int16)
     return halved(img), rows, doc.get("um_per_px"), path, fibres, doc.get("fibre_map_shift_px", 0.0)
