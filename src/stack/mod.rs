@@ -12,12 +12,13 @@ mod focus;
 mod frame;
 
 mod maps;
+mod motion;
 mod survey;
 mod tiles;
 
-pub use align::Move;
 pub use frame::frames_of_folder;
 pub use maps::MapError;
+pub use motion::Move;
 
 use crate::flag::{Flag, Warning};
 use crate::micrograph::{Decoded, Micrograph, quality};

@@ -1,9 +1,10 @@
 //! Frame files -> which of them belong to the series, and where each lies against the first.
 
 use super::FrameReport;
-use super::align::{Estimate, Move, Shrunk, Step, align};
+use super::align::{Shrunk, Step, align};
 use super::breathing;
 use super::frame::Frame;
+use super::motion::{Estimate, Move};
 use super::tiles::{Model, common_step};
 use crate::settings::{ReadSettings, StackSettings};
 use std::path::{Path, PathBuf};

@@ -1,6 +1,6 @@
 //! Two band-passed frames -> the displacement that every tile of the picture asks for, and what tiles have in common.
 
-use super::align::{Estimate, Move};
+use super::motion::{Estimate, Move};
 use crate::linear_solve::solve;
 use crate::raster::Plane;
 use crate::robust::{mad_sd, median};

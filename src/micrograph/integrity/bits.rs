@@ -113,6 +113,17 @@ impl Huffman {
     }
 }
 
+/// Tables that scans refer to, as the segments so far set them.
+#[derive(Default)]
+pub(super) struct Tables {
+    /// For DC coefficients.
+    pub dc: [Option<Huffman>; 4],
+    /// For AC coefficients.
+    pub ac: [Option<Huffman>; 4],
+    /// Blocks between restart markers, in units of the scan; 0 = none.
+    pub restart: usize,
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

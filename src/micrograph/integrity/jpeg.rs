@@ -1,18 +1,7 @@
 //! JPEG: its segments from start to end, each scan followed to its last block (ITU-T T.81, annexes B, F and G).
 
-use super::bits::{Huffman, TOO_SHORT};
+use super::bits::{Huffman, TOO_SHORT, Tables};
 use super::jpeg_scan::{Component, Frame, Scan, follow};
-
-/// Tables that scans refer to, as the segments so far set them.
-#[derive(Default)]
-pub(super) struct Tables {
-    /// For DC coefficients.
-    pub dc: [Option<Huffman>; 4],
-    /// For AC coefficients.
-    pub ac: [Option<Huffman>; 4],
-    /// Blocks between restart markers, in units of the scan; 0 = none.
-    pub restart: usize,
-}
 
 /// Follows the whole file; one line when something of it is damaged. Kinds of JPEG that the decoder refuses anyway
 /// (lossless, hierarchical, arithmetic) pass.

@@ -1,7 +1,6 @@
 //! One scan of a JPEG: every block's codes, without making a pixel (ITU-T T.81, annexes F and G).
 
-use super::bits::{Bits, Huffman};
-use super::jpeg::Tables;
+use super::bits::{Bits, Huffman, Tables};
 
 /// Size and components of a picture.
 pub(super) struct Frame {
