@@ -112,6 +112,8 @@ pub mod face;
 
 // Break faces -> knots: comparison, efficiency, capacity.
 pub mod knot;
+
+// Runs beside each other, controls over time.
 pub mod runs;
 
 // Labelled ends -> a new tree, its figures and its page.

@@ -87,8 +87,27 @@ impl ModelRows {
         if !has_hand_labels(&results.ends) {
             return Ok((Self { images: results.images, ends: results.ends }, results.run));
         }
-        let rows = Self { images: read_csv(&kept.join("images.csv"))?, ends: read_csv(&kept.join("ends.csv"))? };
+        let (images, ends) = (kept.join("images.csv"), kept.join("ends.csv"));
+        let rows = match images.is_file() && ends.is_file() {
+            true => Self { images: read_csv(&images)?, ends: read_csv(&ends)? },
+            false => Self::without_hand_labels(&results),
+        };
         Ok((rows, results.run))
+    }
+}
+
+impl ModelRows {
+    /// The rows as they were before review, from those after it, where nobody has kept the former: all but the reason of an
+    /// `unclear` that a person has decided.
+    fn without_hand_labels(results: &Results) -> Self {
+        let before = |end: &EndRow| {
+            let counted =
+                end.counted || (end.is_no_end() && results.image(&end.image).is_some_and(|i| i.series.counted));
+            let reason = if end.label_hand.is_some() { String::new() } else { end.reason.clone() };
+            Some(EndRow { label: end.label_model?, label_hand: None, counted, reason, ..end.clone() })
+        };
+        let ends: Vec<EndRow> = results.ends.iter().filter_map(before).collect();
+        Self { images: recounted(&results.images, &ends), ends }
     }
 }
 
@@ -225,9 +244,12 @@ pub(super) fn line(applied: &Applied) -> Vec<String> {
         ));
     }
     if let [first, ..] = applied.pictures_not_here.as_slice() {
-        let n = applied.pictures_not_here.len();
+        let pictures = match applied.pictures_not_here.len() {
+            1 => "1 picture that is".to_owned(),
+            n => format!("{n} pictures that are"),
+        };
         lines.push(format!(
-            "{LABELS_FILE} has labels of {n} pictures that are not part of this run, e.g. {first}; they are kept there"
+            "{LABELS_FILE} has labels of {pictures} not part of this run, e.g. {first}; they are kept there"
         ));
     }
     lines

@@ -114,6 +114,8 @@ pub fn run(
     if !folder.found.is_empty() {
         on_event(Event::Note { text: folder.found.clone() });
     }
+    // Read at the end; a fault in them is said before hours of work, not after.
+    super::hand::labels_in(options.out)?;
     on_event(Event::Started { pictures: inputs.jobs.len() });
     let digest = cache::tools_digest(tools)?;
     let n_damaged = AtomicUsize::new(0);

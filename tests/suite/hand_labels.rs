@@ -232,7 +232,7 @@ fn blind_labellers_see_nothing_before_they_decide_and_the_adjudicator_has_the_la
 
     let labels = |folder: &Path| Results::load(folder).unwrap().ends.iter().map(|e| e.label).collect::<Vec<_>>();
     use Label::{Sheared, Tensile};
-    let server = start(&["--adjudicate", "--labeller", "Ines"]);
+    let server = start(&["--adjudicate"]);
     assert_eq!(server.post("/api/apply", "{}").0, 200);
     // The majority counts on end 1; the tie leaves the model's label on end 2.
     assert_eq!(labels(folder), [Tensile, Sheared, Tensile, Sheared]);

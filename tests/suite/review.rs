@@ -129,6 +129,7 @@ pub fn results_with(folder: &Path, labels: [Label; 4], hash: &str) {
                 y_px: 40.0,
                 axis_deg: -90.0,
                 label: labels[n as usize - 1],
+                label_model: Some(labels[n as usize - 1]),
                 p_sheared: Some(0.5),
                 shape_p_sheared: None,
                 appearance_p_sheared: None,

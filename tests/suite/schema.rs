@@ -102,7 +102,7 @@ fn the_features_of_the_readme_are_those_of_the_registry() {
         .collect();
     let expected: Vec<String> =
         FEATURES.iter().map(|f| format!("| `{}` | {} | {} |", f.name, f.unit, f.meaning)).collect();
-    assert_eq!(listed, expected, "write the output of `breakface features --markdown` into README.md");
+    assert_eq!(listed, expected, "write the output of `breakface settings --features --markdown` into README.md");
 }
 
 #[test]

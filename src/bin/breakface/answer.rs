@@ -3,8 +3,9 @@
 use breakface::flag::Severity;
 use breakface::knot::flagged::flagged;
 use breakface::pipeline::Scores;
+use breakface::results::Results;
 use breakface::series::Kind;
-use breakface::settings::FaceSettings;
+use breakface::settings::{FaceSettings, Settings};
 use breakface::table::{KnotRow, SpecimenRow};
 use std::fmt::Write;
 
@@ -13,11 +14,20 @@ const MOST_SPECIMENS: usize = 12;
 const MOST_TO_LOOK_AT: usize = 4;
 
 /// The answer, line by line; empty when there is nothing to tell.
-pub fn answer(scores: &Scores, settings: &FaceSettings, results: &str) -> String {
+pub fn answer(scores: &Scores, settings: &Settings, results: &str) -> String {
     let mut text = String::new();
     specimens(&mut text, &scores.specimens);
     knots(&mut text, &scores.knots);
-    to_look_at(&mut text, scores, settings, results);
+    let tables = Results {
+        specimens: scores.specimens.clone(),
+        knots: scores.knots.clone(),
+        pairs: scores.pairs.clone(),
+        ..Results::default()
+    };
+    for sentence in breakface::report::answer(&tables, &settings.report) {
+        let _ = writeln!(text, "{sentence}");
+    }
+    to_look_at(&mut text, scores, &settings.face, results);
     text
 }
 

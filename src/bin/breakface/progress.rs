@@ -4,7 +4,7 @@ use crate::answer::{answer, counted};
 use crate::cmd::output::Output;
 use breakface::pipeline::{Event, Outcome};
 use breakface::series::RowProblem;
-use breakface::settings::FaceSettings;
+use breakface::settings::Settings;
 use breakface::table::ImageRow;
 use indicatif::{ProgressBar, ProgressStyle};
 use serde_json::json;
@@ -104,7 +104,7 @@ impl Progress {
         outcome: &Outcome,
         out: &Path,
         page: Option<&Path>,
-        settings: &FaceSettings,
+        settings: &Settings,
     ) {
         self.bar.finish_and_clear();
         for problem in problems {
@@ -146,7 +146,7 @@ fn done_line(image: &ImageRow, kept: bool) -> serde_json::Value {
 }
 
 /// Where everything is, and last the answer.
-fn summary(outcome: &Outcome, out: &Path, page: Option<&Path>, settings: &FaceSettings) -> String {
+fn summary(outcome: &Outcome, out: &Path, page: Option<&Path>, settings: &Settings) -> String {
     use std::fmt::Write;
     let mut text = String::new();
     let done = outcome.n_images - outcome.n_failed - outcome.n_bad_rows;

@@ -15,6 +15,10 @@ use std::sync::LazyLock;
 use std::sync::atomic::AtomicBool;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
+/// What the server writes models with.
+#[path = "../../../src/bin/breakface/model_files.rs"]
+mod model_files;
+
 /// The server's modules as they are in the program.
 #[path = "../../../src/bin/breakface/review"]
 mod review {

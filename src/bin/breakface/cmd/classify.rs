@@ -125,14 +125,7 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         true => None,
         false => Some(super::report::write_beside(&args.output.out, &tools.settings)?),
     };
-    progress.finish(
-        &inputs.problems,
-        inputs.jobs.len(),
-        &outcome,
-        &args.output.out,
-        page.as_deref(),
-        &tools.settings.face,
-    );
+    progress.finish(&inputs.problems, inputs.jobs.len(), &outcome, &args.output.out, page.as_deref(), &tools.settings);
     Ok(code(&outcome))
 }
 

@@ -55,6 +55,6 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         false => Some(super::report::write_beside(&args.output.out, &settings)?),
     };
     let progress = Progress::new(&args.output);
-    progress.finish(&[], outcome.n_images, &outcome, &args.output.out, page.as_deref(), &settings.face);
+    progress.finish(&[], outcome.n_images, &outcome, &args.output.out, page.as_deref(), &settings);
     Ok(code(&outcome))
 }

@@ -146,7 +146,7 @@ fn classify_all(args: &Args, tools: &Tools, stop: &AtomicBool, inputs: &Inputs) 
         true => None,
         false => Some(super::report::write_beside(&output.out, &tools.settings)?),
     };
-    progress.finish(&inputs.problems, inputs.jobs.len(), &outcome, &output.out, page.as_deref(), &tools.settings.face);
+    progress.finish(&inputs.problems, inputs.jobs.len(), &outcome, &output.out, page.as_deref(), &tools.settings);
     if !output.quiet && !output.json && !outcome.stopped {
         tell!("{} classified; waiting for more\n", counted(outcome.n_images, "picture", "pictures"));
     }

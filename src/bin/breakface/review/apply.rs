@@ -1,7 +1,11 @@
 //! What hand labels change: tables, scores and report after review, beside those of the model.
 
+use anyhow::Context;
 use breakface::pipeline::{Applied, apply_hand_labels, model_figures};
-use breakface::results::REPORT_FILE;
+use breakface::report::{ReportOptions, write_report};
+use breakface::results::{REPORT_FILE, Results};
+use breakface::settings::Settings;
+use std::path::Path;
 
 use super::reply::Refusal;
 use super::session::Session;
@@ -18,7 +22,14 @@ pub fn apply(session: &Session) -> Result<Applied, Refusal> {
     let applied = apply_hand_labels(&run.folder, &run.digest, figures.as_ref())
         .map_err(|e| Refusal::new(409, format!("{:#}", anyhow::Error::new(e))))?;
     if had_report {
-        crate::cmd::report::write_beside(&run.folder, &run.settings).map_err(|e| Refusal::fault(&e))?;
+        report_anew(&run.folder, &run.settings).map_err(|e| Refusal::fault(&e))?;
     }
     Ok(applied)
+}
+
+/// The report of the tables as they are now.
+fn report_anew(folder: &Path, settings: &Settings) -> anyhow::Result<()> {
+    let options = ReportOptions { settings: settings.clone(), ..ReportOptions::default() };
+    write_report(&Results::load(folder)?, &folder.join(REPORT_FILE), &options).context("the report was not written")?;
+    Ok(())
 }
