@@ -16,16 +16,16 @@ fn bytes(folder: &Path, name: &str) -> Option<Vec<u8>> {
 #[test]
 fn labels_outlive_a_new_run_of_the_same_folder_and_go_when_they_are_taken_away() {
     let bench = Bench::new();
-    bench.copy("demo/TC-S01-A_3.jpg", "in/TC-S01-A_3.jpg");
+    bench.copy("demo/TC-B01-A_3.jpg", "in/TC-B01-A_3.jpg");
     let run = ["classify", "in", "--out", "r", "--parquet"];
     assert_eq!(bench.run(&run).code, Some(0));
     let (x, y) = (bench.column("r/ends.csv", "x_px"), bench.column("r/ends.csv", "y_px"));
     let model = bench.column("r/ends.csv", "label");
     let other = if model[1] == "sheared" { "tensile" } else { "sheared" };
     let rows = [
-        format!("TC-S01-A_3.jpg,{},{},not_an_end,Ann,,label,1,sun", x[0], y[0]),
-        format!("TC-S01-A_3.jpg,{},{},{other},Ann,,label,2,", x[1], y[1]),
-        "TC-S01-A_3.jpg,3,3,tensile,Ann,,add,'+1,".to_owned(),
+        format!("TC-B01-A_3.jpg,{},{},not_an_end,Ann,,label,1,sun", x[0], y[0]),
+        format!("TC-B01-A_3.jpg,{},{},{other},Ann,,label,2,", x[1], y[1]),
+        "TC-B01-A_3.jpg,3,3,tensile,Ann,,add,'+1,".to_owned(),
         "elsewhere.jpg,3,3,tensile,Ann,,label,1,".to_owned(),
     ];
     bench.write("r/labels.csv", format!("{LABELS}{}\r\n", rows.join("\r\n")));
