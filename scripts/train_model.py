@@ -8,7 +8,7 @@ in the training table), and where needed `program` (breakface built with network
 `detector` (a detector that has not seen these pictures), `family` (INSTRUMENT or INSTRUMENT/LIGHT; by default what the truth
 says), `weight` (how many ends each of its ends counts for), `only` (a text file with the names of the pictures to take) and
 `impressions` (a CSV with `image, x_px, y_px, network_p_sheared` by a network that has not seen this picture family: they replace
-the program's own, so that the appearance is not believed more than it deserves on new kinds of pictures).
+the program's own, so that the appearance is not believed more than it deserves on new kinds of pictures; `none` leaves them out).
 
 OUT_DIR/work/SOURCE keeps the results of each folder, and a second call goes on from there; OUT_DIR gets NAME.json,
 NAME.training.csv and the model's page. Needs Python 3.8 and nothing else.
@@ -44,11 +44,12 @@ def pictures_of(row):
 def with_impressions(table, impressions):
     """Replaces each end's impression by the nearest one within REACH_PX in the same picture; none where there is none."""
     by_image = {}
-    with open(impressions, newline="", encoding="utf-8") as handle:
-        for r in csv.DictReader(handle):
-            by_image.setdefault(os.path.basename(r["image"]), []).append(
-                (float(r["x_px"]), float(r["y_px"]), r["network_p_sheared"])
-            )
+    if impressions != "none":
+        with open(impressions, newline="", encoding="utf-8") as handle:
+            for r in csv.DictReader(handle):
+                by_image.setdefault(os.path.basename(r["image"]), []).append(
+                    (float(r["x_px"]), float(r["y_px"]), r["network_p_sheared"])
+                )
     with open(table, newline="", encoding="utf-8") as handle:
         reader = csv.DictReader(handle)
         names, rows = reader.fieldnames, list(reader)
