@@ -140,6 +140,15 @@ pub fn model_figures(rows: &Rows, by_specimen: &[Repeat], by_family: Option<&Rep
     }
 }
 
+/// Balanced accuracy of the appearance alone with a verdict on every end that has one.
+pub fn appearance_without_unclear(rows: &Rows, appearance: &[Option<f64>]) -> Option<f64> {
+    let mut table = Confusion::default();
+    for (row, p) in appearance.iter().enumerate().filter_map(|(row, p)| p.map(|p| (row, p))) {
+        table.add(CLASSES[rows.classes[row]], if 0.5 <= p { Label::Sheared } else { Label::Tensile });
+    }
+    table.balanced_accuracy().map(tidy)
+}
+
 /// Balanced accuracy with a verdict on every end, mean over repeats.
 pub fn without_unclear(rows: &Rows, repeats: &[Vec<f64>]) -> Option<f64> {
     let one = |p: &Vec<f64>| {

@@ -4,7 +4,7 @@ use super::band::settle_band;
 use super::calibrate::Seen;
 use super::choose::{Chosen, PruneStep, choose};
 use super::cross::{Folds, Grown, Plan, Variant, instrument, tree_growth, unseen};
-use super::figures::{Confusion, model_figures, without_unclear};
+use super::figures::{Confusion, appearance_without_unclear, model_figures, without_unclear};
 use super::fit::{Rows, grow};
 use super::forest::grow_forest;
 use super::judge::{Court, Evidence, PartFigures, Repeat, by_part, confusions, limits};
@@ -135,7 +135,7 @@ pub fn train(table: &TrainingTable, settings: &LabelSettings, options: &Options)
         families: families_left_out,
         tree_without_unclear: without_unclear(&rows, &raw.tree),
         forest_without_unclear: without_unclear(&rows, &raw.forest),
-        appearance_without_unclear: raw.appearance_without_unclear(&rows, &appearance),
+        appearance_without_unclear: appearance_without_unclear(&rows, &appearance),
         ..model_figures(&rows, &by_specimen, by_family.first())
     };
     let warnings = warnings(table, names.len(), &figures, settings);

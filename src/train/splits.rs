@@ -1,8 +1,6 @@
 //! Every way in which rows are parted, and what the trees of each part say of the ends they have not seen.
 
 use super::cross::{ALWAYS_LEARNT, Folds, Grown, Plan, Variant, family_folds, folds, unseen};
-use super::figures::without_unclear;
-use super::fit::Rows;
 use super::judge::{Evidence, Repeat, judge_repeat};
 use super::run::Kind;
 use crate::settings::LabelSettings;
@@ -108,12 +106,6 @@ impl Raw {
             pool.add(&own, 1.0, |_| true);
         }
         pool
-    }
-
-    /// Balanced accuracy of the appearance alone on rows that have one.
-    pub fn appearance_without_unclear(&self, rows: &Rows, appearance: &[Option<f64>]) -> Option<f64> {
-        let known: Option<Vec<f64>> = appearance.iter().copied().collect();
-        known.and_then(|p| without_unclear(rows, &[p]))
     }
 }
 
