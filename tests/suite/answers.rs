@@ -197,7 +197,9 @@ fn a_face_and_its_carriers() {
     // Perfect controls correct nothing, but their own uncertainty widens the interval.
     assert!((k.corrected_fraction.unwrap() - 0.375).abs() < 1e-12);
     assert!(k.sheared_low.unwrap() < 0.375 && 0.375 < k.sheared_high.unwrap());
-    assert!(1.0 < k.design_effect.unwrap());
+    // A picture of the whole braid leaves little to chance between carriers; one of half of it leaves more.
+    let half = score_specimens(&face_of("K", 2, 4), &pictures[..1], None, &FaceSettings::default());
+    assert!(1.0 <= k.design_effect.unwrap() && 3.0 < half.specimens[0].design_effect.unwrap());
     assert_eq!(k.verdict, Some(FaceVerdict::Mixed));
     // Edge directions 80°, 79°, 78° (axis 0°, cut angles 10°, 11°, 12°): mean near 79°.
     let carrier = faces.carriers.iter().find(|c| c.specimen == "K" && c.carrier == 1).unwrap();
@@ -295,8 +297,10 @@ fn series() -> Vec<SpecimenRow> {
 fn knots_are_compared_by_their_specimens() {
     let c = knot::compare(&series(), &FaceSettings::default());
     let order: Vec<(&str, Option<u32>)> = c.knots.iter().map(|k| (k.knot.as_str(), k.rank)).collect();
-    assert_eq!(order, [("palomar", Some(1)), ("uni", Some(2)), ("overhand", Some(3))]);
-    let overhand = &c.knots[2];
+    // One specimen is no knot: it has no verdict and no place.
+    assert_eq!(order, [("palomar", Some(1)), ("overhand", Some(2)), ("uni", None)]);
+    assert_eq!(c.knots[2].verdict, Some(FaceVerdict::TooFew));
+    let overhand = &c.knots[1];
     // Mean of 200, 205, 210, 215 over mean of 445, 450, 440, 448.
     assert!((overhand.efficiency.unwrap() - 207.5 / 445.75).abs() < 1e-12);
     assert!((overhand.carriers_lost.unwrap() - 8.0 * (1.0 - 207.5 / 445.75)).abs() < 1e-9);
@@ -307,12 +311,42 @@ fn knots_are_compared_by_their_specimens() {
     // Four against four, wholly apart: 2 of 70 deals.
     let tested = c.pairs.iter().find(|p| p.knot_a == "overhand" && p.knot_b == "palomar").unwrap();
     assert!((tested.p.unwrap() - 2.0 / 70.0).abs() < 1e-12);
+    // Loads 200 to 215 against 380 to 392: the same deals, 0.538 of the load, and by scipy 1.17 Welch's p of 5.6e-9.
+    assert!((tested.p_load.unwrap() - 2.0 / 70.0).abs() < 1e-12 && tested.p_load_welch.unwrap() < 1e-6);
+    assert!((tested.load_ratio.unwrap() - 207.5 / 386.0).abs() < 1e-12);
+    assert!((tested.efficiency_difference.unwrap() - (207.5 - 386.0) / 445.75).abs() < 1e-12);
+    assert!(tested.efficiency_difference_high.unwrap() < 0.0 && tested.n_needed.is_some());
     assert!(c.pairs.iter().filter(|p| p.knot_a == "uni" || p.knot_b == "uni").all(|p| p.p.is_none()));
     assert!(c.warnings.iter().any(|w| w.flag == Flag::TooFewSpecimens));
     let a = &c.associations[0];
     assert_eq!(a.n, 8);
     assert!(a.rho.unwrap() < -0.5);
     assert!((c.capacities[0].points[3].plain - 0.625).abs() < 1e-12);
+}
+
+/// The carriers of a braid come back in its pictures: they are not counted anew, and pictures that agree are no new evidence.
+#[test]
+fn repeated_views_are_no_new_evidence() {
+    let settings = FaceSettings::default();
+    let views = |n: u32, own: bool| {
+        let (mut ends, mut pictures) = (Vec::new(), Vec::new());
+        for view in 0..n {
+            let image = format!("{view}.png");
+            let mut seen = picture(&image, "K", Kind::Knot);
+            if own {
+                seen.series.extra = vec![("overlap".into(), "no".into())];
+            }
+            pictures.push(seen);
+            ends.extend(face_of("K", 2, 4).into_iter().map(|e| EndRow { image: image.clone(), ..e }));
+        }
+        score_specimens(&ends, &pictures, None, &settings).specimens.remove(0)
+    };
+    let (one, five, own) = (views(1, false), views(5, false), views(2, true));
+    assert_eq!((five.carriers_seen, five.carriers_cut), (4, 2));
+    assert!(five.n_effective.unwrap() < 1.5 * one.n_effective.unwrap(), "{five:?}");
+    // Two pictures of different carriers are the whole braid.
+    assert_eq!((own.carriers_seen, own.carriers_cut), (8, 4));
+    assert!(3.0 * one.n_effective.unwrap() < own.n_effective.unwrap());
 }
 
 #[test]
