@@ -36,6 +36,8 @@ impl CalibrationPrior {
 
 /// Most steps of Newton's method; it needs about six.
 const MAX_STEPS: usize = 50;
+/// Most halvings of one step.
+const MAX_HALVINGS: i32 = 30;
 /// Change of the parameters at which it stops.
 const CLOSE_ENOUGH: f64 = 1e-12;
 
@@ -63,7 +65,18 @@ pub fn fit_calibration(seen: &[Seen], prior: CalibrationPrior) -> Calibration {
     }
 }
 
-/// Slope and intercept of points (log odds, target, weight).
+/// Penalised log loss at this slope and intercept, of points (log odds, target, weight).
+fn loss(points: &[[f64; 3]], precision: f64, (slope, intercept): (f64, f64)) -> f64 {
+    let of_point = |[x, target, weight]: &[f64; 3]| {
+        let z = slope * x + intercept;
+        // ln(1 + e^z) without overflow.
+        weight * (z.max(0.0) + (-z.abs()).exp().ln_1p() - target * z)
+    };
+    points.iter().map(of_point).sum::<f64>() + 0.5 * precision * ((slope - 1.0).powi(2) + intercept * intercept)
+}
+
+/// Slope and intercept of points (log odds, target, weight): the steps of Newton's method, halved while they make the loss
+/// worse, since a whole one may jump over the minimum.
 fn newton(points: &[[f64; 3]], precision: f64) -> (f64, f64) {
     let (mut slope, mut intercept) = (1.0_f64, 0.0_f64);
     for _ in 0..MAX_STEPS {
@@ -79,8 +92,12 @@ fn newton(points: &[[f64; 3]], precision: f64) -> (f64, f64) {
             break;
         }
         let step = [(h[2] * g[0] - h[1] * g[1]) / det, (h[0] * g[1] - h[1] * g[0]) / det];
-        slope -= step[0];
-        intercept -= step[1];
+        let now = loss(points, precision, (slope, intercept));
+        let after = |share: f64| (slope - share * step[0], intercept - share * step[1]);
+        let share = (0..MAX_HALVINGS).map(|k| 0.5f64.powi(k)).find(|s| loss(points, precision, after(*s)) <= now);
+        // No share makes it better: this is the minimum, but for rounding.
+        let Some(share) = share else { break };
+        (slope, intercept) = after(share);
         if step[0].abs() + step[1].abs() < CLOSE_ENOUGH {
             break;
         }
@@ -171,7 +188,8 @@ mod tests {
     fn separated_ends_and_single_classes_stay_finite() {
         let apart: Vec<Seen> = (0..20).map(|i| end(f64::from(i) / 19.0, 10 <= i)).collect();
         let fit = fit_calibration(&apart, CalibrationPrior::WEAK);
-        assert!(1.0 < fit.slope && fit.slope < 5.0, "{fit:?}");
+        // scipy 1.17, minimize of the same penalised loss: 0.909155 and 0.
+        assert!((fit.slope - 0.909_155).abs() < 1e-5 && fit.intercept.abs() < 1e-6, "{fit:?}");
         // Probabilities that hardly differ, but in the right order: no slope of thousands.
         let narrow: Vec<Seen> = (0..20).map(|i| end(0.5 + 1e-6 * f64::from(i - 10), 10 <= i)).collect();
         let fit = fit_calibration(&narrow, CalibrationPrior::WEAK);
@@ -183,6 +201,7 @@ mod tests {
 
     #[test]
     fn a_witness_that_is_turned_round_falls_silent() {
+        // The minimum lies at a slope of -1.4807 (scipy 1.17).
         let backwards: Vec<Seen> = (0..50).map(|i| end(f64::from(i) / 49.0, i < 25)).collect();
         assert_eq!(fit_calibration(&backwards, CalibrationPrior::WEAK), Calibration { slope: 0.0, intercept: 0.0 });
     }

@@ -108,6 +108,6 @@ mod tests {
             row.set(feature.feature.name, feature.range.map(|r| r.1 + 1.0).or(Some(1.0)));
         }
         let lines = explain(&model, &row, &[Reason::OutOfFocus]);
-        assert!(lines.iter().any(|l| l.contains("Label: unclear (out_of_focus)")), "{lines:?}");
+        assert!(lines.iter().any(|l| l.contains("Label: unclear (out of focus)")), "{lines:?}");
     }
 }
