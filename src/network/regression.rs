@@ -13,9 +13,8 @@ use crate::fitted::RegressionFit;
 const UNITS: [f64; 6] = [0.1, 5.0, 0.15, 0.15, 15.0, 0.2];
 /// Range of the logarithms of the spreads; part of the network.
 const LOG_SPREAD: (f64, f64) = (-4.0, 3.0);
-/// Numbers for one strip: six values, the logarithms of their spreads, three logits, twelve of the forms, eight further readings
-/// and the logarithms of their spreads (`crate::measure` reads the last three groups).
-pub(super) const OUTPUTS: usize = 43;
+/// Numbers for one strip: six values, the logarithms of their spreads, and three logits.
+pub(super) const OUTPUTS: usize = 15;
 /// Places of the logits.
 const END: usize = 12;
 const LOOK: usize = 13;
