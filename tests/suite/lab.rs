@@ -178,7 +178,8 @@ fn a_watched_folder_is_classified_as_it_fills_and_a_kill_loses_nothing() {
     child.kill().unwrap();
     child.wait().unwrap();
     let told = std::io::read_to_string(told).unwrap();
-    assert!(!told.contains("first.png"), "half a picture is nobody's fault: {told}");
+    let blamed = ["damaged", "cannot be read", "could not be read"].iter().any(|word| told.contains(word));
+    assert!(!blamed, "half a picture is nobody's fault: {told}");
     blank(&bench, "in/third.png", 100);
     let child = watch(&bench);
     wait_for(&bench, 3);
