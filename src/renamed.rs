@@ -58,6 +58,7 @@ pub const SETTINGS: &[Renamed] = &[
 /// (`models/uncertainty.json`, `models/carrier.json`). What an old file says of them is left out.
 pub const NO_LONGER_SETTINGS: &[&str] = &[
     "carrier.weights",
+    "label.smoothing",
     "measure.axis_doubt",
     "measure.axis_u_deg",
     "measure.bulb_doubt",

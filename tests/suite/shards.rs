@@ -129,7 +129,7 @@ fn what_does_not_belong_together_is_not_joined() {
         args.extend(more);
         assert_eq!(classify(&bench, "other", &args).code, Some(0));
     };
-    bench.write("s.toml", "[find]\nmin_score = 0.9\n");
+    bench.write("s.toml", "[detect]\nmin_score = 0.9\n");
     other(&["--settings", "s.toml"]);
     refused(&["part1of2", "other"], "other: its settings differs from that of part1of2");
     other(&["--um-per-px", "0.5"]);

@@ -291,7 +291,7 @@ fn hostile_model_files_are_refused_by_name() {
     for (model, expected) in [
         (with("format", json!("breakface-model/9")), "format is \"breakface-model/9\""),
         (with("format", json!(7)), "format is \"7\""),
-        (with("features_schema", json!("breakface-features/2.0")), "made for features \"breakface-features/2.0\""),
+        (with("features_schema", json!("breakface-features/3.0")), "made for features \"breakface-features/3.0\""),
         (with("classes", json!(["tensile", "sheared"])), "classes"),
         (
             with("features", json!([{ "name": "luck", "unit": "1", "low": null, "high": null }])),
@@ -430,7 +430,7 @@ fn refusals_through_the_program_name_the_file_and_the_way_out() {
     let results = results_in(dir.path());
     labels_in(dir.path(), &results, 10);
     let text = String::from_utf8(Model::bundled().unwrap().to_json()).unwrap();
-    std::fs::write(dir.path().join("other.json"), text.replace("breakface-features/1", "breakface-features/3"))
+    std::fs::write(dir.path().join("other.json"), text.replace("breakface-features/2", "breakface-features/3"))
         .unwrap();
     std::fs::write(dir.path().join("cut.json"), &text[..text.len() / 3]).unwrap();
     std::fs::write(dir.path().join("bad.csv"), "image,x_px,y_px,label\na.png,1,2,perhaps\n").unwrap();
