@@ -144,17 +144,17 @@ pub enum SeriesError {
     #[error("table {table}, row {row}, column {column}: expected {expected}, found {found:?}; {remedy}")]
     Cell {
         /// File.
-        table: String,
+        table: Box<str>,
         /// Line in the file.
         row: u64,
         /// Column.
-        column: String,
+        column: Box<str>,
         /// What belongs there.
-        expected: String,
+        expected: Box<str>,
         /// What is there.
-        found: String,
+        found: Box<str>,
         /// What to do.
-        remedy: String,
+        remedy: Box<str>,
     },
     /// Rows of one specimen contradict each other.
     #[error(
@@ -163,17 +163,17 @@ pub enum SeriesError {
     )]
     Contradicting {
         /// Specimen code.
-        specimen: String,
+        specimen: Box<str>,
         /// Column in which they differ.
         column: &'static str,
         /// What the first row says.
-        first: String,
+        first: Box<str>,
         /// Table and row of the first.
-        first_place: String,
+        first_place: Box<str>,
         /// What the second row says.
-        second: String,
+        second: Box<str>,
         /// Table and row of the second.
-        second_place: String,
+        second_place: Box<str>,
     },
     /// One picture is listed twice.
     #[error(

@@ -90,7 +90,7 @@ impl Company {
 }
 
 /// The nearest other members, at most so many.
-fn nearest<'m>(own: usize, members: &'m [Member], most: usize) -> Vec<&'m Member> {
+fn nearest(own: usize, members: &[Member], most: usize) -> Vec<&Member> {
     let distance = |m: &Member| m.tip.distance(members[own].tip);
     let mut others: Vec<&Member> = members.iter().enumerate().filter(|(k, _)| *k != own).map(|(_, m)| m).collect();
     others.sort_by(|a, b| distance(a).total_cmp(&distance(b)));

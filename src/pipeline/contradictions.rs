@@ -32,12 +32,12 @@ pub(super) fn refuse(inputs: &mut Inputs) {
             None => inputs.jobs.push(job),
             Some(found) => {
                 let error = SeriesError::Contradicting {
-                    specimen: job.series.specimen.clone(),
+                    specimen: job.series.specimen.clone().into(),
                     column: found.column,
-                    first: found.first.0.clone(),
-                    first_place: found.first.1.clone(),
-                    second: found.second.0.clone(),
-                    second_place: found.second.1.clone(),
+                    first: found.first.0.clone().into(),
+                    first_place: found.first.1.clone().into(),
+                    second: found.second.0.clone().into(),
+                    second_place: found.second.1.clone().into(),
                 };
                 inputs.problems.push(RowProblem { series: job.series, error });
             }

@@ -148,7 +148,7 @@ fn picture(results: &Results, image: &ImageRow, settings: &Settings) -> Option<R
     let image_name = image.series.image.as_str();
     original(results, image, settings).or_else(|| {
         let overlay = thumbnails::read(&results.overlay(image_name)?, None, &settings.read)?;
-        let height = image.height_px.and_then(|h| u32::try_from(h).ok()).unwrap_or(u32::MAX);
+        let height = image.height_px.unwrap_or(u32::MAX);
         let (width, whole) = overlay.dimensions();
         Some(image::imageops::crop_imm(&overlay, 0, 0, width, whole.min(height)).to_image())
     })

@@ -188,9 +188,9 @@ impl Line<'_> {
             table: self.table.into(),
             row: self.row,
             column: column.into(),
-            expected: expected.into(),
+            expected: expected.into().into_boxed_str(),
             found: self.field(column).into(),
-            remedy: remedy.into(),
+            remedy: remedy.into().into_boxed_str(),
         }
     }
 

@@ -74,7 +74,7 @@ pub(super) fn way_out_of_old_names(table: &toml::Table) -> Option<String> {
     let keys: Vec<String> = leaves(&data).into_iter().map(|(key, _)| key).collect();
     let is_gone = |key: &String| {
         let within = |old: &&str| key.strip_prefix(*old).is_some_and(|rest| rest.is_empty() || rest.starts_with('.'));
-        renamed::NO_LONGER_SETTINGS.iter().any(|old| within(&old))
+        renamed::NO_LONGER_SETTINGS.iter().any(within)
     };
     let (gone, kept): (Vec<&String>, Vec<&String>) = keys.iter().partition(|key| is_gone(key));
     let renamed = kept.iter().map(|key| (key, present_name(key))).filter(|(old, new)| old.as_str() != new.as_str());
