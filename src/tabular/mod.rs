@@ -1,6 +1,6 @@
 //! What every table has in common: cells, columns, rows whose columns are declared once, CSV and Parquet.
 //!
-//! A missing value is an empty field. Column names carry units. A row type is a struct within [`row!`]: each field is a
+//! A missing value is an empty field. Column names carry units. A row type is a struct within `row!`: each field is a
 //! column (or a group of columns), and header, reader, writer, Parquet schema and documentation follow from it. Knows no
 //! row type by name.
 

@@ -207,7 +207,7 @@ const keys = {
 
 function wire() {
   document.addEventListener("keydown", key);
-  for (const button of document.querySelectorAll("[data-label]")) button.addEventListener("click", () => label(button.dataset.label));
+  for (const button of document.querySelectorAll("button[data-label]")) button.addEventListener("click", () => label(button.dataset.label));
   const clicks = { back: () => step(-1), next: () => step(1), undo, "zoom-in": keys["+"], "zoom-out": keys["-"], "zoom-whole": viewer.whole, "zoom-end": () => viewer.toEnd(), add: () => viewer.askToAdd(), marks: keys.m, theme };
   for (const [id, act] of Object.entries(clicks)) by(id).addEventListener("click", act);
   for (const id of ["order", "show", "specimen", "picture"])

@@ -54,7 +54,7 @@ export function draw(end) {
   by("others").hidden = !end?.said.length;
   by("others-say").replaceChildren(...(end?.said ?? []).map((s) => el("span", { class: "said" }, chip(s.label), el("span", { class: "muted" }, s.labeller))));
   by("hand-says").replaceChildren(...(end ? [chip(end.hand?.label), movedNote(end)] : []));
-  for (const button of document.querySelectorAll("[data-label]")) {
+  for (const button of document.querySelectorAll("button[data-label]")) {
     button.setAttribute("aria-pressed", String(Boolean(end) && end.hand?.label === button.dataset.label));
     button.disabled = !end;
   }
