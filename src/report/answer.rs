@@ -3,14 +3,8 @@
 use super::phrasing::{self, counted};
 use super::sentence::Sentence;
 use super::view_model::{Knot, ViewModel};
-use crate::results::Results;
 use crate::settings::ReportSettings;
 use crate::table::PairRow;
-
-/// The answer of a run in a few plain sentences, for a terminal. Works from the tables of scores; rows of ends are not needed.
-pub fn answer(results: &Results, settings: &ReportSettings) -> Vec<String> {
-    headline(&ViewModel::new(results), settings).iter().map(Sentence::plain).collect()
-}
 
 /// The answer in a few sentences: for each line its least and most sheared knot, then which differences hold.
 pub(crate) fn headline(view: &ViewModel<'_>, settings: &ReportSettings) -> Vec<Sentence> {
@@ -31,6 +25,16 @@ pub(crate) fn headline(view: &ViewModel<'_>, settings: &ReportSettings) -> Vec<S
     }
     said.retain(|s| !s.is_empty());
     said
+}
+
+/// What stands above the knots of one line.
+pub(crate) fn knots_heading(line: Option<&str>, ranked: bool) -> Sentence {
+    let knots = Sentence::default().text("Knots");
+    let of_line = match line {
+        Some(line) => knots.text(" in ").name(line),
+        None => knots,
+    };
+    if ranked { of_line.text(", from least to most sheared") } else { of_line }
 }
 
 /// The least and the most sheared knot of one line.

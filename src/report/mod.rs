@@ -25,12 +25,14 @@ mod section_load;
 mod section_method;
 mod section_specimen;
 mod sentence;
+mod terminal;
 mod thumbnails;
 mod view_model;
 mod viewer;
 mod warnings;
 mod write;
 
-pub use answer::answer;
+pub use phrasing::counted;
 pub use plot_control::control_chart_svg;
+pub use terminal::terminal;
 pub use write::{ReportError, ReportOptions, Written, report, write_report};

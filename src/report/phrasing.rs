@@ -32,8 +32,8 @@ pub(crate) fn share(fraction: f64) -> &'static str {
     SHARES.iter().min_by(|a, b| (a.0 - fraction).abs().total_cmp(&(b.0 - fraction).abs())).map_or("", |&(_, word)| word)
 }
 
-/// "1 specimen", "3 specimens".
-pub(crate) fn counted(n: usize, one: &str, many: &str) -> String {
+/// A count with its noun: "1 specimen", "3 specimens", with a thin space between thousands.
+pub fn counted(n: usize, one: &str, many: &str) -> String {
     format!("{} {}", thousands(n), if n == 1 { one } else { many })
 }
 

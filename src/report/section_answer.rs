@@ -1,12 +1,13 @@
 //! The first screen: the answer in a few sentences, what to be wary of, and one table of everything that was tested.
 
+use super::answer::{headline, knots_heading};
 use super::context::Context;
 use super::plot_ruler::{Ruler, ruler};
 use super::view_model::Knot;
-use super::{answer, marks, phrasing, warnings};
+use super::{marks, phrasing, warnings};
 use crate::page::values::{count, missing, name, percent, percent_range, whole_percent};
 use crate::table::SpecimenRow;
-use maud::{Markup, html};
+use maud::{Markup, Render as _, html};
 use std::fmt::Write as _;
 
 /// The section.
@@ -20,7 +21,7 @@ pub(crate) fn section(context: &Context<'_>) -> Markup {
                 (phrasing::counted(view.results.ends.len(), "fibre end", "fibre ends"))
                 " of " (phrasing::counted(view.specimens.len(), "specimen", "specimens"))
                 ", " (phrasing::counted(view.results.images.len(), "picture", "pictures")) "."
-                @for sentence in answer::headline(view, &context.settings.report) { " " (sentence) }
+                @for sentence in headline(view, &context.settings.report) { " " (sentence) }
             }
             @if !view.specimens.is_empty() { (table(context)) }
         }
@@ -58,7 +59,7 @@ fn table(context: &Context<'_>) -> Markup {
             }
             @for knots in view.knots.chunk_by(|a, b| a.line == b.line) {
                 tbody role="rowgroup" {
-                    (group(columns, knots_heading(knots)))
+                    (group(columns, knots_heading(knots[0].line, knots.iter().any(|k| k.rank.is_some())).render()))
                     @for knot in knots { (knot_row(context, knot, efficiency)) }
                 }
             }
@@ -80,14 +81,6 @@ fn group(columns: usize, title: Markup) -> Markup {
     html! { tr.group role="row" { th role="rowheader" scope="rowgroup" colspan=(columns) { (title) } } }
 }
 
-fn knots_heading(knots: &[Knot<'_>]) -> Markup {
-    html! {
-        "Knots"
-        @if let Some(line) = knots.first().and_then(|k| k.line) { " in " (name(line)) }
-        @if knots.iter().any(|k| k.rank.is_some()) { ", from least to most sheared" }
-    }
-}
-
 fn knot_row(context: &Context<'_>, knot: &Knot<'_>, efficiency: bool) -> Markup {
     let view = &context.view;
     let row = knot.row;
@@ -98,7 +91,7 @@ fn knot_row(context: &Context<'_>, knot: &Knot<'_>, efficiency: bool) -> Markup 
     html! {
         tr role="row" {
             th role="rowheader" scope="row" {
-                @if let Some(rank) = knot.rank { span.rank { (rank.place) ". " } }
+                @if let Some(rank) = knot.rank { span.rank { (rank) ". " } }
                 a href={ "#knot-" (position + 1) } { (name(label)) }
                 span.say { (phrasing::sentence(knot.fraction(), knot.verdict())) }
             }

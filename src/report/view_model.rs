@@ -51,24 +51,15 @@ pub(crate) struct Knot<'a> {
     pub row: Option<&'a KnotRow>,
     /// Positions of its specimens in [`ViewModel::specimens`].
     pub specimens: Vec<usize>,
-    /// Its place among the knots of its line; `None` where nothing can be ranked.
-    pub rank: Option<Rank>,
+    /// Its place among the knots of its line, from 1; `None` where there is no order to tell.
+    pub rank: Option<u32>,
     /// A few letters that stand for it in a plot.
     pub initials: String,
 }
 
-/// A place in an order.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) struct Rank {
-    /// Place, from 1.
-    pub place: usize,
-    /// How many are ranked.
-    pub of: usize,
-}
-
 impl<'a> Knot<'a> {
     fn new(name: &'a str, line: Option<&'a str>, row: Option<&'a KnotRow>) -> Self {
-        Self { name, line, row, specimens: vec![], rank: None, initials: String::new() }
+        Self { name, line, row, specimens: vec![], rank: row.and_then(|r| r.rank), initials: String::new() }
     }
 
     /// Sheared fraction, mean of its specimens.
@@ -84,11 +75,6 @@ impl<'a> Knot<'a> {
     /// The verdict on its break.
     pub fn verdict(&self) -> Option<FaceVerdict> {
         self.row.and_then(|r| r.verdict)
-    }
-
-    /// Whether enough was seen of it for a place in an order.
-    fn can_be_ranked(&self) -> bool {
-        self.fraction().is_some() && self.verdict() != Some(FaceVerdict::TooFew)
     }
 }
 
@@ -181,22 +167,19 @@ fn group<'a>(input: &'a Results, specimens: &[Specimen<'a>]) -> Vec<Knot<'a>> {
             None => knots.push(Knot { specimens: vec![i], ..Knot::new(name, line, None) }),
         }
     }
-    // Line by line, since only knots of one line compare; least sheared first, those without a verdict last, by name.
-    knots.sort_by(|a, b| {
-        let key = |k: &Knot<'_>| k.fraction().filter(|_| k.can_be_ranked()).unwrap_or(f64::INFINITY);
-        a.line.cmp(&b.line).then(key(a).total_cmp(&key(b))).then_with(|| a.name.cmp(b.name))
-    });
-    rank(&mut knots);
+    // Line by line, since only knots of one line compare; least sheared first, those without a rank last, by name.
+    let place = |k: &Knot<'_>| k.rank.unwrap_or(u32::MAX);
+    knots.sort_by(|a, b| a.line.cmp(&b.line).then(place(a).cmp(&place(b))).then_with(|| a.name.cmp(b.name)));
+    unrank_single(&mut knots);
     give_initials(&mut knots);
     knots
 }
 
-/// Ranks the knots of each line, which come in order. One knot alone has no rank.
-fn rank(knots: &mut [Knot<'_>]) {
+/// One ranked knot of a line makes no order.
+fn unrank_single(knots: &mut [Knot<'_>]) {
     for of_line in knots.chunk_by_mut(|a, b| a.line == b.line) {
-        let of = of_line.iter().filter(|k| k.can_be_ranked()).count();
-        for (i, knot) in of_line.iter_mut().take(if of < 2 { 0 } else { of }).enumerate() {
-            knot.rank = Some(Rank { place: i + 1, of });
+        if of_line.iter().filter(|k| k.rank.is_some()).count() < 2 {
+            of_line.iter_mut().for_each(|k| k.rank = None);
         }
     }
 }
@@ -229,7 +212,7 @@ mod tests {
 
     #[test]
     fn knots_come_from_least_to_most_sheared_and_everything_has_one_place() {
-        let knot = |name: &str, f| KnotRow { knot: name.into(), sheared_fraction: f, ..KnotRow::default() };
+        let knot = |name: &str, rank| KnotRow { knot: name.into(), rank, ..KnotRow::default() };
         let input = Results {
             specimens: vec![
                 specimen("a", Some(Kind::Knot), Some("B")),
@@ -238,7 +221,7 @@ mod tests {
                 specimen("d", None, Some("A")),
                 specimen("e", Some(Kind::Knot), None),
             ],
-            knots: vec![knot("A", Some(0.7)), knot("B", Some(0.2))],
+            knots: vec![knot("A", Some(2)), knot("B", Some(1))],
             ..Results::default()
         };
         let view = ViewModel::new(&input);
@@ -248,29 +231,24 @@ mod tests {
     }
 
     #[test]
-    fn only_knots_of_one_line_with_a_verdict_are_ranked() {
-        let knot = |name: &str, line: &str, f, verdict| KnotRow {
+    fn knots_are_ranked_within_their_line_and_one_makes_no_order() {
+        let knot = |name: &str, line: &str, rank| KnotRow {
             knot: name.into(),
             line: Some(line.into()),
-            sheared_fraction: Some(f),
-            verdict: Some(verdict),
+            rank,
             ..KnotRow::default()
         };
         let knots = vec![
-            knot("Palomar", "a", 0.3, FaceVerdict::Mixed),
-            knot("Improved clinch", "a", 0.8, FaceVerdict::MostlyShear),
-            knot("Uni", "a", 0.1, FaceVerdict::TooFew),
-            knot("Palomar", "b", 0.2, FaceVerdict::Mixed),
+            knot("Palomar", "a", Some(1)),
+            knot("Improved clinch", "a", Some(2)),
+            knot("Uni", "a", None),
+            knot("Palomar", "b", Some(1)),
         ];
         let input = Results { knots, ..Results::default() };
         let view = ViewModel::new(&input);
-        let told: Vec<_> = view.knots.iter().map(|k| (view.knot_name(k), k.rank.map(|r| (r.place, r.of)))).collect();
-        let expected = [
-            ("Palomar in a", Some((1, 2))),
-            ("Improved clinch in a", Some((2, 2))),
-            ("Uni in a", None),
-            ("Palomar in b", None),
-        ];
+        let told: Vec<_> = view.knots.iter().map(|k| (view.knot_name(k), k.rank)).collect();
+        let expected =
+            [("Palomar in a", Some(1)), ("Improved clinch in a", Some(2)), ("Uni in a", None), ("Palomar in b", None)];
         assert_eq!(told, expected.map(|(name, rank)| (name.to_owned(), rank)));
         let initials: Vec<_> = view.knots.iter().map(|k| k.initials.as_str()).collect();
         assert_eq!(initials, ["P", "IC", "U", "P2"]);

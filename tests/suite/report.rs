@@ -2,10 +2,10 @@
 
 use base64::Engine as _;
 use breakface::measure::FeatureRow;
-use breakface::report::{ReportOptions, answer, report, write_report};
+use breakface::report::{ReportOptions, report, terminal, write_report};
 use breakface::results::{DetectorUsed, InputUsed, ModelUsed, RUN_SCHEMA, Results, RunFile, StageSeconds};
 use breakface::series::{Kind, SeriesRow};
-use breakface::settings::{ReportSettings, Settings};
+use breakface::settings::Settings;
 use breakface::stats::ratio::Method;
 use breakface::table::{
     Basis, CarrierRow, CarrierVerdict, EndRow, FaceVerdict, ImageRow, IntervalFrom, KnotRow, PairRow, SideRow,
@@ -471,7 +471,7 @@ fn one_specimen_without_a_knot_is_shown() {
 fn several_lines(folder: &Path) -> Results {
     let mut results = saved_series(folder, 4, 8);
     let line = |knot: &str| Some(if knot == "Uni" { "other braid" } else { "braid" }.to_owned());
-    results.knots.push(KnotRow { verdict: Some(FaceVerdict::TooFew), ..knot_row("Albright", 0) });
+    results.knots.push(KnotRow { verdict: Some(FaceVerdict::TooFew), rank: None, ..knot_row("Albright", 0) });
     for knot in &mut results.knots {
         knot.line = line(&knot.knot);
     }
@@ -498,11 +498,13 @@ fn only_knots_of_one_line_with_a_verdict_are_ranked() {
 fn the_answer_is_the_same_in_a_terminal() {
     let folder = tempfile::tempdir().unwrap();
     let results = several_lines(folder.path());
-    let lines = answer(&results, &ReportSettings::default());
+    let said = terminal(&results, &Settings::default(), "run");
     let first = "Of the knots in braid, least sheared: Palomar in braid, 38 % (29 to 47 %). \
                  Most sheared: FG in braid, 57 % (48 to 66 %).";
-    assert_eq!(lines[0], first);
-    assert!(lines.last().unwrap().starts_with("The difference is clear (adjusted p = 0.034)."), "{lines:#?}");
+    assert!(said.contains(&format!("\n{first}\nThe difference is clear (adjusted p = 0.034).")), "{said}");
+    let knots = "\nKnots in braid, from least to most sheared:\n  1. Palomar   38 % (29 to 47 %) sheared, 3 specimens, \
+                 breaks at 215 N = 71 % of the straight pull: mixed\n";
+    assert!(said.contains(knots), "{said}");
 }
 
 #[test]

@@ -3,7 +3,6 @@
 #[macro_use]
 mod say;
 
-mod answer;
 mod args;
 mod cmd;
 mod exit;

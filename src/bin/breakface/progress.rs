@@ -1,8 +1,9 @@
 //! Progress of a run: a bar on a terminal, JSON Lines on request, plain lines for what goes wrong.
 
-use crate::answer::{answer, counted};
 use crate::cmd::output::Output;
 use breakface::pipeline::{Event, Outcome};
+use breakface::report::{counted, terminal};
+use breakface::results::Results;
 use breakface::series::RowProblem;
 use breakface::settings::Settings;
 use breakface::table::ImageRow;
@@ -166,6 +167,13 @@ fn summary(outcome: &Outcome, out: &Path, page: Option<&Path>, settings: &Settin
     if let Some(page) = page {
         let _ = write!(text, "\nReport: {}", page.display());
     }
-    let _ = write!(text, "\n\n{}", answer(&outcome.scores, settings, &place.to_string()).trim_end());
+    let scores = &outcome.scores;
+    let tables = Results {
+        specimens: scores.specimens.clone(),
+        knots: scores.knots.clone(),
+        pairs: scores.pairs.clone(),
+        ..Results::default()
+    };
+    let _ = write!(text, "\n\n{}", terminal(&tables, settings, &place.to_string()).trim_end());
     text
 }

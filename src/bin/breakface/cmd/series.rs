@@ -1,11 +1,11 @@
 //! `breakface series`: a series table to fill in, with one row for every picture of a folder.
 
-use crate::answer::counted;
 use crate::exit::Code;
 use crate::specimen_from::{self, Pattern};
 use anyhow::{Context, ensure};
 use breakface::files::folder_of;
 use breakface::pipeline;
+use breakface::report::counted;
 use breakface::series::Kind;
 use breakface::table::{guard_formula, write_atomic};
 use std::path::PathBuf;

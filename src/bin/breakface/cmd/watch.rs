@@ -2,12 +2,12 @@
 
 use super::classify::{self, Method};
 use super::output::Output;
-use crate::answer::counted;
 use crate::exit::Code;
 use crate::progress::Progress;
 use crate::specimen_from::{self, Pattern};
 use anyhow::ensure;
 use breakface::pipeline::{self, Inputs, RunOptions, Tools};
+use breakface::report::counted;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};

@@ -1,8 +1,8 @@
 //! `breakface classify --dry-run`: what would be done with each picture.
 
-use crate::answer::counted;
 use crate::exit::Code;
 use breakface::pipeline::Inputs;
+use breakface::report::counted;
 use breakface::series::Kind;
 use serde_json::json;
 use std::io::Write;

@@ -1,10 +1,10 @@
 //! `breakface compare A B`: two or more runs on the same pictures, and their controls over time.
 
 use super::write_columns;
-use crate::answer::counted;
 use anyhow::Context;
 use breakface::pipeline::BEFORE_REVIEW;
 use breakface::report::control_chart_svg;
+use breakface::report::counted;
 use breakface::results::Results;
 use breakface::runs::{BeforeAfter, ControlsOverTime, RunChanges, compare_runs, controls_over_time};
 use breakface::table::{SpecimenRow, format_number, guard_formula, read_csv, write_atomic};
