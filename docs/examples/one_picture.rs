@@ -34,7 +34,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     // Ends that run together belong to one carrier, and tell more together than alone.
     let view = View { width_px: micrograph.grey.width(), height_px: micrograph.grey.height(), carriers: None };
     let carriers = carrier::group(&ends, &view, &settings.carrier)?;
-    carrier::set_features(&mut ends, &carriers, &settings.carrier);
+    carrier::set_features(&mut ends, &carriers, &settings);
 
     // Shape and appearance are heard, and the label says how sure it is.
     let model = Model::bundled()?;

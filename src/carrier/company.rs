@@ -6,18 +6,18 @@
 
 use std::collections::BTreeMap;
 
-use super::input::edge_direction_deg;
+use super::cut_plane;
 use crate::measure::MeasuredEnd;
 use crate::robust::{mad_sd, median, weighted_median};
-use crate::settings::CarrierSettings;
-use crate::stats::angle::{WeightedAxis, directions, robust_axis_deg, weighted_axes};
+use crate::settings::Settings;
+use crate::stats::angle::{WeightedAxis, directions, weighted_axes};
 use crate::units::{Point, axial_gap_deg};
 
 /// Fewest other ends that are a company: of one other alone nothing can be said.
 const FEWEST: usize = 2;
 
 /// Sets the features of company of every end; ends without a carrier, and those of too small ones, keep none.
-pub fn set_features(ends: &mut [MeasuredEnd], carriers: &[Option<u32>], settings: &CarrierSettings) {
+pub fn set_features(ends: &mut [MeasuredEnd], carriers: &[Option<u32>], settings: &Settings) {
     let mut groups: BTreeMap<u32, Vec<(usize, Member)>> = BTreeMap::new();
     for (i, (end, carrier)) in ends.iter().zip(carriers).enumerate() {
         if let (Some(carrier), Some(member)) = (carrier, Member::of(end, settings)) {
@@ -47,13 +47,12 @@ struct Member {
 }
 
 impl Member {
-    fn of(end: &MeasuredEnd, settings: &CarrierSettings) -> Option<Self> {
+    fn of(end: &MeasuredEnd, settings: &Settings) -> Option<Self> {
         let get = |name: &str| end.features.get(name);
         let diameter_px = get("shaft_diameter_px").filter(|d| 0.0 < *d)?;
-        let edge = get("cut_angle_deg").zip(get("cut_angle_u_deg")).map(|(cut, u)| WeightedAxis {
-            deg: edge_direction_deg(end.axis_deg, cut),
-            weight: 1.0 / (u * u + settings.edge_u_least_deg.powi(2)),
-        });
+        let edge = get("cut_angle_deg")
+            .zip(get("cut_angle_u_deg"))
+            .map(|(cut, u)| cut_plane::edge(end.axis_deg, cut, Some(u), &settings.face));
         Some(Self { tip: end.tip, axis_deg: end.axis_deg, diameter_px, edge })
     }
 }
@@ -68,17 +67,15 @@ struct Company {
 }
 
 impl Company {
-    fn of(own: usize, members: &[Member], settings: &CarrierSettings) -> Self {
+    fn of(own: usize, members: &[Member], settings: &Settings) -> Self {
         let end = &members[own];
-        let others = nearest(own, members, settings.company_ends);
+        let others = nearest(own, members, settings.carrier.company_ends);
         if others.len() < FEWEST {
             return Self::default();
         }
         let tip_stagger = stagger(end, &others);
         let edges: Vec<WeightedAxis> = others.iter().filter_map(|o| o.edge).collect();
-        let plane_deg = (FEWEST <= edges.len())
-            .then(|| robust_axis_deg(&edges, settings.edge_outlier_sd, settings.edge_u_least_deg))
-            .flatten();
+        let plane_deg = (FEWEST <= edges.len()).then(|| cut_plane::direction_deg(&edges, &settings.face)).flatten();
         let Some(plane_deg) = plane_deg else { return Self { tip_stagger, ..Self::default() } };
         Self {
             cut_deviation_deg: end.edge.map(|e| axial_gap_deg(e.deg, plane_deg)),
@@ -141,7 +138,7 @@ mod tests {
     /// By plane geometry: 30 px off the plane are 3 diameters, a square cut is 30° off a line at 60°; all others agree.
     #[test]
     fn an_end_off_the_plane_is_told_from_those_in_it() {
-        let (members, settings) = (carrier(), CarrierSettings::default());
+        let (members, settings) = (carrier(), Settings::default());
         let odd = Company::of(8, &members, &settings);
         assert!((odd.cut_deviation_deg.expect("edges") - 30.0).abs() < 1e-9);
         assert!((odd.plane_distance.expect("edges") - 3.0).abs() < 1e-9);
@@ -153,7 +150,7 @@ mod tests {
 
     #[test]
     fn alone_and_in_pairs_there_is_no_company() {
-        let (members, settings) = (carrier(), CarrierSettings::default());
+        let (members, settings) = (carrier(), Settings::default());
         assert_eq!(Company::of(0, &members[..1], &settings), Company::default());
         assert_eq!(Company::of(0, &members[..2], &settings), Company::default());
         assert!(Company::of(0, &members[..3], &settings).cut_resultant.is_some());
@@ -169,7 +166,8 @@ mod tests {
             ..*m
         });
         let far: Vec<Member> = far.collect();
-        let settings = CarrierSettings { company_ends: 8, ..CarrierSettings::default() };
+        let mut settings = Settings::default();
+        settings.carrier.company_ends = 8;
         let alone = Company::of(3, &members, &settings);
         members.extend(far);
         assert_eq!(Company::of(3, &members, &settings), alone);

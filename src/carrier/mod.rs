@@ -23,6 +23,9 @@ pub mod learn;
 // Ends -> carriers.
 mod group;
 
+// Straight edges -> the plane that cut them.
+pub mod cut_plane;
+
 // An end against the others of its carrier.
 mod company;
 

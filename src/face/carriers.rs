@@ -2,7 +2,7 @@
 
 use super::effective_sample::shows_own_carriers;
 use super::{End, Face};
-use crate::carrier::edge_direction_deg;
+use crate::carrier::cut_plane as plane;
 use crate::robust::{median, quantile};
 use crate::series::SeriesRow;
 use crate::settings::FaceSettings;
@@ -102,12 +102,7 @@ fn verdict(share: Option<f64>, labelled: u32, settings: &FaceSettings) -> Carrie
 /// Direction of the straight edges: axial, so that 179° and 1° are neighbours, of the sheared ends when there are two or more.
 /// Edges count by their own uncertainty, and those far off the rest not at all; the resultant length is that of all.
 fn cut_plane(ends: &[&End], settings: &FaceSettings) -> Option<MeanAngle> {
-    let edge = |end: &End| {
-        let cut = end.cut_angle_deg?;
-        let u = end.cut_angle_u_deg.unwrap_or(settings.edge_u_unknown_deg);
-        let weight = 1.0 / (u * u + settings.edge_u_least_deg.powi(2));
-        Some(WeightedAxis { deg: edge_direction_deg(end.axis_deg, cut), weight })
-    };
+    let edge = |end: &End| Some(plane::edge(end.axis_deg, end.cut_angle_deg?, end.cut_angle_u_deg, settings));
     let edges = |wanted: Option<Label>| -> Vec<WeightedAxis> {
         ends.iter().filter(|e| wanted.is_none_or(|l| e.label == l)).filter_map(|e| edge(e)).collect()
     };
@@ -117,8 +112,7 @@ fn cut_plane(ends: &[&End], settings: &FaceSettings) -> Option<MeanAngle> {
         return None;
     }
     let all = angle::weighted_axes(&used)?;
-    let mean_deg =
-        all.mean_deg.and_then(|_| angle::robust_axis_deg(&used, settings.edge_outlier_sd, settings.edge_u_least_deg));
+    let mean_deg = all.mean_deg.and_then(|_| plane::direction_deg(&used, settings));
     Some(MeanAngle { mean_deg, ..all })
 }
 

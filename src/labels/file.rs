@@ -1,7 +1,7 @@
 //! `labels.csv` as bytes: reading with every fault named, writing row by row in the columns that the file has.
 
 use super::{Action, EndRef, HandLabel, LabelRow};
-use crate::table::{guard_formula, unguard_formula};
+use crate::table::{check_quotes, guard_formula, unguard_formula};
 use crate::units::Point;
 use std::io;
 use std::path::{Path, PathBuf};
@@ -54,14 +54,14 @@ pub enum LabelsError {
         found: String,
     },
     /// A quote swallows lines.
-    #[error("labels {path}, line {line}: {reason}; put quotes around whole cells only, or remove them")]
+    #[error("labels {path}, line {line}: {reason}")]
     Quote {
         /// The file.
         path: PathBuf,
         /// Line in the file, from 1.
         line: u64,
-        /// What is wrong with it.
-        reason: &'static str,
+        /// What is wrong with it, and the way out.
+        reason: String,
     },
 }
 
@@ -103,7 +103,7 @@ impl LabelFile {
         let mark = if bytes.starts_with(b"\xef\xbb\xbf") { 3 } else { 0 };
         let whole = bytes.len();
         let bytes = &bytes[mark..];
-        check_quotes(bytes, path)?;
+        refuse_stray_quotes(bytes, path)?;
         let torn_tail = bytes.last().is_some_and(|b| *b != b'\n');
         let mut reader = csv::ReaderBuilder::new().flexible(true).from_reader(bytes);
         let as_io = |e: Box<dyn std::error::Error + Send + Sync>| LabelsError::Io {
@@ -160,39 +160,16 @@ impl LabelFile {
 /// The first four of [`COLUMNS`] must be there.
 const NEEDED: usize = 4;
 
-/// A quote in the wrong place makes many lines one cell, and every reader of CSV takes that without a word.
-fn check_quotes(bytes: &[u8], path: &Path) -> Result<(), LabelsError> {
-    let wrong = |line: u64, reason| Err(LabelsError::Quote { path: path.into(), line, reason });
-    let (mut line, mut at, mut begins) = (1, 0, true);
-    while at < bytes.len() {
-        let byte = bytes[at];
-        at += 1;
-        if byte == b'"' && begins {
-            let opened = line;
-            loop {
-                let Some(inner) = bytes.get(at) else {
-                    // A last line that was cut short is no fault of the table.
-                    return if line == opened { Ok(()) } else { wrong(opened, "a quote opens here and never closes") };
-                };
-                at += 1;
-                line += u64::from(*inner == b'\n');
-                if *inner == b'"' {
-                    match bytes.get(at) {
-                        Some(b'"') => at += 1,
-                        None | Some(b',' | b'\r' | b'\n') => break,
-                        Some(_) => return wrong(opened, "a quote opens here and closes within another cell"),
-                    }
-                }
-            }
-            begins = false;
-        } else if byte == b'"' {
-            return wrong(line, "a quote stands within a cell");
-        } else {
-            begins = byte == b',' || byte == b'\n';
-            line += u64::from(byte == b'\n');
+/// A stray quote makes many lines one cell, unless it opens in a last line that was cut short: that one was never confirmed.
+fn refuse_stray_quotes(bytes: &[u8], path: &Path) -> Result<(), LabelsError> {
+    // Text that is not UTF-8 is refused record by record.
+    let Ok(text) = std::str::from_utf8(bytes) else { return Ok(()) };
+    match check_quotes(text, b',') {
+        Err(stray) if text.ends_with('\n') || stray.line <= text.matches('\n').count() as u64 => {
+            Err(LabelsError::Quote { path: path.into(), line: stray.line, reason: stray.reason })
         }
+        _ => Ok(()),
     }
-    Ok(())
 }
 
 fn parse_row(
@@ -281,12 +258,16 @@ mod tests {
     fn a_stray_quote_is_named_and_swallows_nothing() {
         let lines = |quote: &str| format!("image,x_px,y_px,label\na.png,1,2,{quote}sheared\nb.png,1,2,tensile\n");
         let said = |text: &str| parse_labels(text.as_bytes(), Path::new("l.csv")).unwrap_err().to_string();
-        assert!(said(&lines("\"")).starts_with("labels l.csv, line 2: a quote opens here and never closes"));
-        assert!(said(&lines("x\"")).starts_with("labels l.csv, line 2: a quote stands within a cell"));
+        assert!(said(&lines("\"")).starts_with("labels l.csv, line 2: a double quote that opens a field here is never closed"));
+        assert!(said(&lines("x\"")).contains("line 2, column label: expected sheared"));
         let twice = "image,x_px,y_px,label,labeller\na.png,1,2,sheared,\"Bo\nb.png,1,2,tensile,Bo\"\n";
-        assert!(said(twice).contains("line 2, column labeller: expected one line of text"));
+        assert!(said(twice).contains("line 2: a double quote that opens a field here takes the rows after it for text"));
         let within = "image,x_px,y_px,label,labeller\na.png,1,2,sheared,\"Bo\nb\".png,1,2,tensile,Bo\n";
-        assert!(said(within).contains("closes within another cell"));
+        assert!(said(within).contains("closes before the end of its field"));
+        // A last line that was cut short within a quote was never confirmed to anybody.
+        let torn = format!("{}c.png,1,\"2", lines(""));
+        assert_eq!(parse_labels(torn.as_bytes(), Path::new("l.csv")).unwrap().len(), 2);
+
         // A file name may hold anything when it is quoted as a whole.
         let odd = "image,x_px,y_px,label\n\"a \"\"b\"\"\n.png\",1,2,sheared\n";
         assert_eq!(parse_labels(odd.as_bytes(), Path::new("l.csv")).unwrap()[0].image, "a \"b\"\n.png");

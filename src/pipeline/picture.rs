@@ -69,7 +69,7 @@ fn classify_with(
     measured.sort_by(|a, b| a.tip.y.total_cmp(&b.tip.y).then(a.tip.x.total_cmp(&b.tip.x)));
     let view = View { width_px: micrograph.grey.width(), height_px: micrograph.grey.height(), carriers };
     let groups = carrier::group(&measured, &view, &settings.carrier)?;
-    carrier::set_features(&mut measured, &groups, &settings.carrier);
+    carrier::set_features(&mut measured, &groups, settings);
     let ends = measured
         .into_iter()
         .zip(groups)

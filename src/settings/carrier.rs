@@ -21,11 +21,6 @@ section! {
         /// Nearest other ends of its carrier that an end is compared with (24: ours; more cost time, far ones are often of another
         /// carrier).
         pub company_ends: usize,
-        /// Standard uncertainty added to that of every cut line before a carrier's common plane is taken, degrees (3: ours, axis and
-        /// the carrier's own scatter). Larger = cut lines count more alike.
-        pub edge_u_least_deg: f64,
-        /// Robust standard deviations beyond which a cut line is no part of the common plane (2.5: ours).
-        pub edge_outlier_sd: f64,
         /// Saturation from which a shaft's hue counts as dye, 0..1 (0.15: ours, above the tint of white light).
         pub dye_saturation: f64,
     }
@@ -40,8 +35,6 @@ impl Default for CarrierSettings {
             most_ends: 4000,
             edge_flatness: 0.06,
             company_ends: 24,
-            edge_u_least_deg: 3.0,
-            edge_outlier_sd: 2.5,
             dye_saturation: 0.15,
         }
     }

@@ -4,7 +4,7 @@ use super::described::section;
 use serde::{Deserialize, Serialize};
 
 section! {
-    /// Settings of [`crate::face`] and [`crate::knot`].
+    /// Settings of [`crate::face`] and [`crate::knot`], and of cut planes of carriers.
     #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
     #[serde(default, deny_unknown_fields)]
     pub struct FaceSettings {
@@ -23,7 +23,8 @@ section! {
         /// (0.8: ours, leaves room for single wrong labels).
         pub whole_share: f64,
         /// Standard uncertainty added to that of every edge before edges are averaged to a carrier's cut plane, degrees (3: ours,
-        /// axis and the carrier's own scatter). Larger = edges count more alike.
+        /// axis and the carrier's own scatter), here and where an end is held against its carrier ([`crate::carrier`]).
+        /// Larger = edges count more alike.
         pub edge_u_least_deg: f64,
         /// Uncertainty of an edge that gives none, degrees (20: ours, hardly counts).
         pub edge_u_unknown_deg: f64,

@@ -149,8 +149,8 @@ impl Default for BurntInSettings {
 section! {
     /// Settings of the search for drawn marks of any colour and form.
     ///
-    /// Defaults separate marks drawn over training pictures from what is in those pictures: nine tenths of the outline of a mark
-    /// end within two pixels, of a fibre's highlight a third.
+    /// A drawn mark ends within a pixel or two all round, what the optics drew fades. The defaults are ours; `tests/suite/marks.rs`
+    /// checks on real and rendered pictures that marks drawn over them are found and that nothing else is.
     #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
     #[serde(default, deny_unknown_fields)]
     pub struct MarkSettings {

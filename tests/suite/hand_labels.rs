@@ -185,7 +185,7 @@ fn columns_of_others_stay_in_labels_and_backups_are_numbered() {
     let output = command(folder).output().unwrap();
     let said = String::from_utf8_lossy(&output.stderr);
     assert_eq!(output.status.code(), Some(2));
-    assert!(said.contains("line 2: a quote opens here"), "{said}");
+    assert!(said.contains("line 2: a double quote that opens a field here"), "{said}");
     assert_eq!(std::fs::read_to_string(folder.join("labels.csv")).unwrap(), stray);
 }
 
