@@ -150,7 +150,7 @@ section! {
     /// Settings of the search for drawn marks of any colour and form.
     ///
     /// A drawn mark ends within a pixel or two all round, what the optics drew fades. The defaults are ours; `tests/suite/marks.rs`
-    /// checks on real and rendered pictures that marks drawn over them are found and that nothing else is.
+    /// checks on real and rendered pictures that most marks drawn over them are masked, and hardly anything else.
     #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
     #[serde(default, deny_unknown_fields)]
     pub struct MarkSettings {
