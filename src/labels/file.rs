@@ -258,10 +258,15 @@ mod tests {
     fn a_stray_quote_is_named_and_swallows_nothing() {
         let lines = |quote: &str| format!("image,x_px,y_px,label\na.png,1,2,{quote}sheared\nb.png,1,2,tensile\n");
         let said = |text: &str| parse_labels(text.as_bytes(), Path::new("l.csv")).unwrap_err().to_string();
-        assert!(said(&lines("\"")).starts_with("labels l.csv, line 2: a double quote that opens a field here is never closed"));
+        assert!(
+            said(&lines("\""))
+                .starts_with("labels l.csv, line 2: a double quote that opens a field here is never closed")
+        );
         assert!(said(&lines("x\"")).contains("line 2, column label: expected sheared"));
         let twice = "image,x_px,y_px,label,labeller\na.png,1,2,sheared,\"Bo\nb.png,1,2,tensile,Bo\"\n";
-        assert!(said(twice).contains("line 2: a double quote that opens a field here takes the rows after it for text"));
+        assert!(
+            said(twice).contains("line 2: a double quote that opens a field here takes the rows after it for text")
+        );
         let within = "image,x_px,y_px,label,labeller\na.png,1,2,sheared,\"Bo\nb\".png,1,2,tensile,Bo\n";
         assert!(said(within).contains("closes before the end of its field"));
         // A last line that was cut short within a quote was never confirmed to anybody.
