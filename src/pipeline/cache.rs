@@ -1,7 +1,8 @@
 //! The finished result of one picture on disk, so that an interrupted or repeated run goes on from there.
 
+use super::Tools;
+use super::jobs::PictureJob;
 use super::source::bar_um;
-use super::{PictureJob, Tools};
 use crate::measure::{FEATURE_SCHEMA, FEATURES};
 use crate::settings::SettingsError;
 use crate::table::{EndRow, Fields, ImageRow, TableError, write_atomic};

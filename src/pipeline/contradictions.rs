@@ -1,6 +1,6 @@
 //! A specimen is one piece of line that broke once: rows that say different things of it cannot all be right.
 
-use super::inputs::{Inputs, PictureJob};
+use super::jobs::{Inputs, PictureJob};
 use crate::series::{Kind, RowProblem, SeriesError, SeriesRow};
 use std::collections::BTreeMap;
 

@@ -1,10 +1,11 @@
 //! The second half of a run and of a merge: finished pictures -> what counts, break faces and knots, all tables.
 
-use super::folder::{ResultFolder, RunError, RunState};
+use super::error::RunError;
+use super::folder::{ResultFolder, RunState};
 use super::hand::{self, ModelRows, Reviewed};
 use super::row::table_order;
 use super::scores::{Scores, model_figures};
-use super::{Outcome, repeats, sites, tables};
+use super::{repeats, sites, tables};
 use crate::face::{End, Ends};
 use crate::labels::HandLabels;
 use crate::results::{RowCounts, RunFile};
@@ -31,6 +32,27 @@ pub(super) struct Finished<'a> {
     pub parquet: bool,
     /// Whether the overlays of these pictures lie in the folder; those of others are taken away.
     pub overlays: bool,
+}
+
+/// What came out of a run.
+#[derive(Debug, Clone, Default)]
+pub struct Outcome {
+    /// Rows of `ends.csv`; of a run that was stopped, the ends of the finished pictures.
+    pub n_ends: usize,
+    /// Rows of `images.csv`; of a run that was stopped, the finished pictures.
+    pub n_images: usize,
+    /// Break faces and knots; none for a part of a larger run.
+    pub scores: Scores,
+    /// Lines about the run as a whole.
+    pub warnings: Vec<String>,
+    /// Pictures whose results were there already.
+    pub n_kept: usize,
+    /// Pictures that could not be read.
+    pub n_failed: usize,
+    /// Rows of series tables that could not be used.
+    pub n_bad_rows: usize,
+    /// Whether the run was stopped before its end; then no table was written.
+    pub stopped: bool,
 }
 
 /// Where the rows of ends lie until the tables are written, and the small copies of the pictures.

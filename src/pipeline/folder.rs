@@ -1,84 +1,21 @@
 //! The folder of results: whose it is, one run at a time, what an earlier run left there, names within it.
 
+use super::error::RunError;
+use super::path_text::text;
+use super::stale;
 use crate::files::{self, Exchange};
-use crate::labels::LabelsError;
-use crate::results::{HALF_PLACED, LOCK_FILE, OVERLAY_FOLDER, ResultsError, overlay_path};
-use crate::series::SeriesError;
-use crate::settings::SettingsError;
-use crate::table::{Staged, TEMPORARY, TableError};
+use crate::results::{HALF_PLACED, LOCK_FILE, OVERLAY_FOLDER, overlay_path};
+use crate::table::{Staged, TEMPORARY};
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{Read, Seek, Write};
 use std::path::{Path, PathBuf};
 
-/// Why a run could not be done.
-#[derive(Debug, thiserror::Error)]
-#[non_exhaustive]
-pub enum RunError {
-    /// The folder holds files of somebody else.
-    #[error("{folder}: the folder is not empty and holds no results of this program; name a fresh one")]
-    NotOurs {
-        /// Folder of the results.
-        folder: String,
-    },
-    /// The run would take pictures away from results that are there.
-    #[error("{folder}: {what}; name another folder")]
-    WouldReplace {
-        /// Folder of the results.
-        folder: String,
-        /// What would go.
-        what: String,
-    },
-    /// Another run is writing there.
-    #[error("{folder}: another run is writing there; wait for it, or name another folder")]
-    Busy {
-        /// Folder of the results.
-        folder: String,
-    },
-    /// The folder cannot be made or written.
-    #[error("{folder}: cannot be written: {reason}; free some space or name another folder")]
-    Unwritable {
-        /// Folder or file.
-        folder: String,
-        /// What the system said.
-        reason: String,
-    },
-    /// The kept result of a finished picture is gone.
-    #[error(
-        "{file}: the kept result of {image} is gone; leave the folder alone during a run, and give its command again"
-    )]
-    Lost {
-        /// File.
-        file: String,
-        /// The picture.
-        image: String,
-    },
-    /// The rows that hand labels were given on are not those of the folder any more.
-    #[error(
-        "{folder}: a run has written other results since this review began; stop the review and start it again, labels are kept"
-    )]
-    OtherRows {
-        /// Folder of the results.
-        folder: String,
-    },
-    /// Hand labels cannot be read.
-    #[error(transparent)]
-    Labels(#[from] LabelsError),
-    /// Saved results cannot be read.
-    #[error(transparent)]
-    Results(#[from] ResultsError),
-    /// A table cannot be written.
-    #[error(transparent)]
-    Table(#[from] TableError),
-    /// A series table cannot be used.
-    #[error(transparent)]
-    Series(#[from] SeriesError),
-    /// The settings cannot be written down.
-    #[error(transparent)]
-    Settings(#[from] SettingsError),
-}
-
 /// The lock of the review page; its files are left alone while it is open.
 const REVIEW_LOCK_FILE: &str = ".review.lock";
+/// Folder within the results that keeps the tables as the model made them, once hand labels are in place.
+pub const BEFORE_REVIEW: &str = "before_review";
+/// The table of both figures of a review.
+pub(super) const BOTH: &str = "review.csv";
 /// Folder of kept results.
 pub(super) const CACHE_FOLDER: &str = ".cache";
 
@@ -138,7 +75,7 @@ impl ResultFolder {
     /// Makes or takes over a folder; with `force` also one with files of somebody else, which stay unless they have
     /// the name of a result.
     pub(super) fn open(path: &Path, force: bool) -> Result<Self, RunError> {
-        let folder = super::inputs::text(path);
+        let folder = text(path);
         let wrong = |e: std::io::Error| RunError::Unwritable { folder: folder.clone(), reason: e.to_string() };
         std::fs::create_dir_all(path).map_err(wrong)?;
         let empty = std::fs::read_dir(path).map_err(wrong)?.next().is_none();
@@ -175,7 +112,7 @@ impl ResultFolder {
 
     /// Writes down that the run has ended, and how.
     pub(super) fn close(mut self, state: RunState) -> Result<(), RunError> {
-        let folder = super::inputs::text(&self.path);
+        let folder = text(&self.path);
         self.write_state(state).map_err(|e| RunError::Unwritable { folder, reason: e.to_string() })
     }
 
@@ -208,7 +145,7 @@ impl ResultFolder {
         let in_review = review.is_ok_and(|lock| matches!(lock.try_lock(), Err(TryLockError::WouldBlock)));
         let below = |part: &str| walkdir::WalkDir::new(self.path.join(part)).into_iter();
         let top = walkdir::WalkDir::new(&self.path).max_depth(usize::from(!in_review)).into_iter();
-        let parts = [CACHE_FOLDER, OVERLAY_FOLDER, super::hand::BEFORE_REVIEW].into_iter().flat_map(below);
+        let parts = [CACHE_FOLDER, OVERLAY_FOLDER, BEFORE_REVIEW].into_iter().flat_map(below);
         let halves = top
             .chain(parts)
             .flatten()
@@ -218,7 +155,7 @@ impl ResultFolder {
 
     /// Puts tables in place together ([`Exchange`]). `gone` names tables that no longer belong here.
     pub(super) fn put(&self, tables: Vec<Staged>, gone: &[String]) -> Result<(), RunError> {
-        let folder = super::inputs::text(&self.path);
+        let folder = text(&self.path);
         let wrong = |e: std::io::Error| RunError::Unwritable { folder: folder.clone(), reason: e.to_string() };
         let mut exchange = Exchange::default();
         tables.into_iter().for_each(|table| table.join(&mut exchange));
@@ -228,7 +165,7 @@ impl ResultFolder {
 
     /// Takes away the overlays of an earlier run but those of these pictures.
     pub(super) fn keep_overlays<'a>(&self, of: impl Iterator<Item = &'a str>) -> Result<(), RunError> {
-        if self.ours { super::stale::remove_overlays(&self.path, of) } else { Ok(()) }
+        if self.ours { stale::remove_overlays(&self.path, of) } else { Ok(()) }
     }
 
     pub(super) fn file(&self, name: &str) -> PathBuf {
@@ -246,7 +183,7 @@ impl ResultFolder {
 
 /// The lock of a folder of results, held.
 fn locked(path: &Path) -> Result<File, RunError> {
-    let folder = super::inputs::text(path);
+    let folder = text(path);
     let wrong =
         |e: std::io::Error| RunError::Unwritable { folder: folder.clone(), reason: format!("{LOCK_FILE}: {e}") };
     let mut options = OpenOptions::new();
@@ -262,4 +199,10 @@ fn locked(path: &Path) -> Result<File, RunError> {
 /// Where the kept result with this key is in a folder of results.
 pub(super) fn cached(folder: &Path, key: &str) -> PathBuf {
     folder.join(CACHE_FOLDER).join(format!("{key}.json"))
+}
+
+/// Files that are there only while hand labels are in place.
+pub(super) fn files_of_a_review() -> impl Iterator<Item = String> {
+    let tables = ["ends", "images", "specimens", "sides", "carriers", "knots", "pairs"];
+    tables.into_iter().map(|t| format!("{BEFORE_REVIEW}/{t}.csv")).chain([BOTH.to_owned()])
 }

@@ -1,9 +1,11 @@
 //! Hand labels of a folder of results: laid over the model's rows before they are scored, by every command that writes
 //! tables. What the model said stays beside it, and both figures with it.
 
-use super::Scores;
-use super::folder::{ResultFolder, RunError};
-use super::tables::Tables;
+use super::error::RunError;
+use super::folder::{BEFORE_REVIEW, BOTH, ResultFolder};
+use super::path_text::text;
+use super::scores::Scores;
+use super::tables::{Tables, run_json};
 use crate::face::ModelFigures;
 use crate::files;
 use crate::labels::{HandLabel, HandLabels, ReviewedEnd, read_labels};
@@ -16,10 +18,6 @@ use std::path::Path;
 
 /// File of the hand labels in a folder of results.
 pub const LABELS_FILE: &str = "labels.csv";
-/// Folder within the results that keeps the tables as the model made them, once hand labels are in place.
-pub const BEFORE_REVIEW: &str = "before_review";
-/// The table of both figures.
-const BOTH: &str = "review.csv";
 /// What hand labels have changed.
 #[derive(Debug, Clone, Default, PartialEq, Serialize)]
 pub struct Applied {
@@ -149,7 +147,7 @@ pub fn apply_hand_labels(folder: &Path, digest: &str, figures: Option<&ModelFigu
     let parquet = folder.join("ends.parquet").is_file();
     let (rows, run) = ModelRows::of(results)?;
     if rows_digest(&rows.ends) != digest {
-        return Err(RunError::OtherRows { folder: super::inputs::text(folder) });
+        return Err(RunError::OtherRows { folder: text(folder) });
     }
     let hand = labels_in(folder)?;
     let settings = run.as_ref().map_or_else(Settings::default, |r| r.settings().0);
@@ -206,10 +204,8 @@ pub(super) fn put(
     parquet: bool,
 ) -> Result<(), RunError> {
     let kept = format!("{BEFORE_REVIEW}/");
-    let wrong = |e: std::io::Error| RunError::Unwritable {
-        folder: super::inputs::text(&folder.file(&kept)),
-        reason: e.to_string(),
-    };
+    let wrong =
+        |e: std::io::Error| RunError::Unwritable { folder: text(&folder.file(&kept)), reason: e.to_string() };
     files::make_folders(&folder.file(""), &folder.file(BEFORE_REVIEW).join("ends.csv")).map_err(wrong)?;
     let mut tables = Tables::new(folder, parquet);
     tables.add("", Some(&reviewed.images))?;
@@ -222,15 +218,9 @@ pub(super) fn put(
     tables.take(model);
     tables.stage(Staged::new(&folder.file(BOTH), &both(&reviewed.applied))?);
     if let Some(run_file) = run_file {
-        tables.stage(super::tables::run_json(folder, run_file)?);
+        tables.stage(run_json(folder, run_file)?);
     }
     tables.exchange()
-}
-
-/// Files that are there only while hand labels are in place.
-pub(super) fn files_of_a_review() -> impl Iterator<Item = String> {
-    let tables = ["ends", "images", "specimens", "sides", "carriers", "knots", "pairs"];
-    tables.into_iter().map(|t| format!("{BEFORE_REVIEW}/{t}.csv")).chain([BOTH.to_owned()])
 }
 
 /// One line about hand labels in place; empty when there are none.
@@ -322,13 +312,13 @@ fn both(applied: &Applied) -> Vec<u8> {
     // Writing to memory cannot fail, and all records have the length of the header.
     const CANNOT_FAIL: &str = "records of one length are written to memory";
     writer.write_record(&header).expect(CANNOT_FAIL);
-    let text = |v: Option<f64>| v.map(format_number).unwrap_or_default();
+    let cell = |v: Option<f64>| v.map(format_number).unwrap_or_default();
     for (of, scores) in [("specimen", &applied.specimens), ("knot", &applied.knots)] {
         for score in scores {
             let mut record = vec![of.to_owned(), guard_formula(&score.name)];
             record.push(score.n_hand.map(|n| n.to_string()).unwrap_or_default());
             for fraction in [score.model, score.reviewed] {
-                record.extend([fraction.value, fraction.low, fraction.high].map(text));
+                record.extend([fraction.value, fraction.low, fraction.high].map(cell));
             }
             writer.write_record(record).expect(CANNOT_FAIL);
         }

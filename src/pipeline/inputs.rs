@@ -1,44 +1,18 @@
 //! Folders, picture files and series tables -> the list of pictures to work on.
 
 use super::contradictions;
-use super::shard::Part;
+use super::folder;
+use super::jobs::{Inputs, PictureJob};
+use super::path_text::text;
 use crate::calibrate::CalibrationList;
 use crate::flag::{Flag, Warning};
 use crate::micrograph::format_of;
-use crate::series::{GivenScale, ListedPicture, RowProblem, SeriesError, SeriesRow, read_series};
+use crate::series::{GivenScale, ListedPicture, SeriesError, SeriesRow, read_series};
 use crate::table::is_result_column;
 use std::collections::BTreeSet;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 use unicode_normalization::UnicodeNormalization;
-
-/// One picture to work on.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct PictureJob {
-    /// Where the file is.
-    pub path: PathBuf,
-    /// What is known about it; `image` names it in all tables.
-    pub series: SeriesRow,
-    /// The scale that its table gives.
-    pub scale: GivenScale,
-    /// Table and row that list it; `None` = found in a folder.
-    pub listed: Option<(String, u64)>,
-    /// What to know about its row of the series table.
-    pub warnings: Vec<Warning>,
-}
-
-/// Everything that the inputs hold.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct Inputs {
-    /// Pictures, sorted by name.
-    pub jobs: Vec<PictureJob>,
-    /// Rows of series tables that cannot be used.
-    pub problems: Vec<RowProblem>,
-    /// One line each: how the inputs were understood, and what was left out.
-    pub notes: Vec<String>,
-    /// Which part of a larger list this is; `None` = all of it.
-    pub part: Option<Part>,
-}
 
 /// The name under which a folder's own table is looked for.
 const SERIES_FILE: &str = "series.csv";
@@ -211,7 +185,7 @@ fn from_folder(folder: &Path, skip: &Path, found: &mut Inputs) {
     let is_wanted = |entry: &walkdir::DirEntry| {
         let hidden = 0 < entry.depth() && entry.file_name().to_string_lossy().starts_with('.');
         let results = entry.file_type().is_dir()
-            && (super::folder::is_ours(entry.path()) || skip.is_some() && entry.path().canonicalize().ok() == skip);
+            && (folder::is_ours(entry.path()) || skip.is_some() && entry.path().canonicalize().ok() == skip);
         !hidden && !results
     };
     let walk = walkdir::WalkDir::new(folder).follow_links(true).sort_by_file_name();
@@ -269,18 +243,4 @@ fn stem(path: &Path) -> String {
 
 fn label_of(input: &Path) -> String {
     input.canonicalize().map_or_else(|_| file_name(input), |p| file_name(&p))
-}
-
-/// A path as text with `/` between folders; bytes that are no UTF-8 are written as `\xNN`, so that nothing is mixed up.
-pub(super) fn text(path: &Path) -> String {
-    let text: String = path
-        .as_os_str()
-        .as_encoded_bytes()
-        .utf8_chunks()
-        .flat_map(|chunk| {
-            let bad = chunk.invalid().iter().map(|b| format!("\\x{b:02X}"));
-            std::iter::once(chunk.valid().to_owned()).chain(bad)
-        })
-        .collect();
-    if std::path::MAIN_SEPARATOR == '/' { text } else { text.replace(std::path::MAIN_SEPARATOR, "/") }
 }

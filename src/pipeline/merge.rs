@@ -1,11 +1,12 @@
 //! Parts of a run -> the whole: their tables joined, once it is certain that every picture is there exactly once and was
 //! worked on in the same way; then break faces and knots. The tables are those of one run over everything, byte for byte.
 
-use super::finish::{Finished, RowSource, finish};
-use super::folder::{self, CACHE_FOLDER, ResultFolder, RunError};
-use super::inputs::text;
+use super::error::RunError;
+use super::finish::{Finished, Outcome, RowSource, finish};
+use super::folder::{self, CACHE_FOLDER, ResultFolder};
+use super::path_text::text;
 use super::shard::Shard;
-use super::{Outcome, replace, sites};
+use super::{replace, sites};
 use crate::face::{End, Ends};
 use crate::results::{InputUsed, OVERLAY_FOLDER, RUN_FILE, Results, ResultsError, RunFile, ShardUsed};
 use crate::table::{EndRow, ImageRow, Rows, Status, TableError, TableRow, open_csv, tidy};

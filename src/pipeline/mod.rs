@@ -6,11 +6,14 @@
 
 mod cache;
 mod contradictions;
+mod error;
 mod finish;
 mod folder;
 mod hand;
 mod inputs;
+mod jobs;
 mod merge;
+mod path_text;
 mod picture;
 mod repeats;
 mod replace;
@@ -24,15 +27,17 @@ mod source;
 mod stale;
 mod tables;
 
-pub use folder::RunError;
+pub use error::RunError;
+pub use finish::Outcome;
+pub use folder::BEFORE_REVIEW;
 pub use hand::{
-    Applied, BEFORE_REVIEW, BothFractions, Fraction, LABELS_FILE, apply_hand_labels, has_hand_labels, model_ends,
-    rows_digest,
+    Applied, BothFractions, Fraction, LABELS_FILE, apply_hand_labels, has_hand_labels, model_ends, rows_digest,
 };
-pub use inputs::{Inputs, PictureJob, gather, pictures_in};
+pub use inputs::{gather, pictures_in};
+pub use jobs::{Inputs, PictureJob};
 pub use merge::{MergeError, MergeOptions, merge};
 pub use picture::{Classified, classify_candidates, classify_micrograph};
-pub use run::{Event, Outcome, RunOptions, run};
+pub use run::{Event, RunOptions, run};
 pub use scores::{Scores, model_figures};
 pub use shard::{Part, Shard};
 

@@ -1,6 +1,7 @@
 //! What a run would take away from results that are there: pictures of an earlier run that this one does not have.
 
-use super::inputs::{Inputs, text};
+use super::jobs::Inputs;
+use super::path_text::text;
 use crate::results::{InputUsed, RUN_FILE, RunFile};
 use crate::table::{EndRow, TableRow};
 use std::path::Path;

@@ -1,13 +1,14 @@
 //! A series: every picture in parallel, kept as it finishes; then all tables, written in one piece.
 
-use super::finish::{Finished, RowSource, finish};
-use super::folder::{ResultFolder, RunError, RunState, cached};
-use super::inputs::{Inputs, PictureJob, text};
+use super::error::RunError;
+use super::finish::{Finished, Outcome, RowSource, finish};
+use super::folder::{ResultFolder, RunState, cached};
+use super::jobs::{Inputs, PictureJob};
+use super::path_text::text;
 use super::picture::{Clock, classify_micrograph};
 use super::row::{failed_row, image_row};
-use super::scores::Scores;
 use super::source::{self, Source};
-use super::{Tools, cache, replace, scale_fit, sites};
+use super::{Tools, cache, hand, replace, scale_fit, sites};
 use crate::face::{End, Ends};
 use crate::measure::FEATURE_SCHEMA;
 use crate::micrograph::ReadError;
@@ -69,27 +70,6 @@ pub enum Event {
     },
 }
 
-/// What came out of a run.
-#[derive(Debug, Clone, Default)]
-pub struct Outcome {
-    /// Rows of `ends.csv`; of a run that was stopped, the ends of the finished pictures.
-    pub n_ends: usize,
-    /// Rows of `images.csv`; of a run that was stopped, the finished pictures.
-    pub n_images: usize,
-    /// Break faces and knots; none for a part of a larger run.
-    pub scores: Scores,
-    /// Lines about the run as a whole.
-    pub warnings: Vec<String>,
-    /// Pictures whose results were there already.
-    pub n_kept: usize,
-    /// Pictures that could not be read.
-    pub n_failed: usize,
-    /// Rows of series tables that could not be used.
-    pub n_bad_rows: usize,
-    /// Whether the run was stopped before its end; then no table was written.
-    pub stopped: bool,
-}
-
 /// Works on all pictures and writes all tables.
 ///
 /// Results do not depend on the number of threads or the order of the files. At most `threads` pictures are in memory;
@@ -115,7 +95,7 @@ pub fn run(
         on_event(Event::Note { text: folder.found.clone() });
     }
     // Read at the end; a fault in them is said before hours of work, not after.
-    super::hand::labels_in(options.out)?;
+    hand::labels_in(options.out)?;
     on_event(Event::Started { pictures: inputs.jobs.len() });
     let digest = cache::tools_digest(tools)?;
     let n_damaged = AtomicUsize::new(0);

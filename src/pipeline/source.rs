@@ -1,7 +1,8 @@
 //! What a picture job points at: a picture file, or the folder of a focus series.
 
-use super::inputs::text;
-use super::{PictureJob, Tools};
+use super::Tools;
+use super::jobs::PictureJob;
+use super::path_text::text;
 use crate::calibrate::{contradiction, find_scale_bar};
 use crate::flag::{Flag, Warning};
 use crate::micrograph::{Micrograph, ReadError, decode_micrograph, picture_bytes, plain_io};

@@ -1,7 +1,7 @@
 //! Overlays of earlier runs: those that belong to no picture of this one are taken away.
 
-use super::folder::RunError;
-use super::inputs::text;
+use super::error::RunError;
+use super::path_text::text;
 use crate::results::{OVERLAY_FOLDER, overlay_path};
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};

@@ -1,8 +1,9 @@
 //! The tables of a run, put in place together; and what there is to say about them.
 
-use super::Scores;
-use super::folder::{ResultFolder, RunError};
-use super::inputs::text;
+use super::error::RunError;
+use super::folder::{self, ResultFolder};
+use super::path_text::text;
+use super::scores::Scores;
 use crate::flag::{Flag, Warning};
 use crate::results::{RUN_FILE, RunFile};
 use crate::table::{CsvFile, EndRow, ImageRow, Staged, TableRow, to_csv};
@@ -39,7 +40,7 @@ pub(super) fn put<E: From<RunError>>(
     tables.end(ends)?;
     tables.end(images)?;
     tables.add_scores("", scores)?;
-    tables.gone.extend(super::hand::files_of_a_review());
+    tables.gone.extend(folder::files_of_a_review());
     tables.stage(run_json(folder, run_file)?);
     Ok(tables.exchange()?)
 }
