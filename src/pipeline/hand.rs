@@ -204,8 +204,7 @@ pub(super) fn put(
     parquet: bool,
 ) -> Result<(), RunError> {
     let kept = format!("{BEFORE_REVIEW}/");
-    let wrong =
-        |e: std::io::Error| RunError::Unwritable { folder: text(&folder.file(&kept)), reason: e.to_string() };
+    let wrong = |e: std::io::Error| RunError::Unwritable { folder: text(&folder.file(&kept)), reason: e.to_string() };
     files::make_folders(&folder.file(""), &folder.file(BEFORE_REVIEW).join("ends.csv")).map_err(wrong)?;
     let mut tables = Tables::new(folder, parquet);
     tables.add("", Some(&reviewed.images))?;
