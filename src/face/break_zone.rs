@@ -1,6 +1,8 @@
 //! Break zone: the length of line over which the fibres broke.
 
-use super::{End, Face, carriers};
+use super::carriers;
+use super::end::End;
+use super::faces::Face;
 use crate::settings::FaceSettings;
 
 /// Length along the line that holds the middle 80 % of the tips, µm, of the picture with the most ends; `None` without a scale

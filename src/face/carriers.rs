@@ -1,7 +1,8 @@
 //! Ends of one carrier in one picture: sheared fraction, common cut plane, spread, verdict.
 
 use super::effective_sample::shows_own_carriers;
-use super::{End, Face};
+use super::end::End;
+use super::faces::Face;
 use crate::carrier::cut_plane as plane;
 use crate::robust::{median, quantile};
 use crate::series::SeriesRow;

@@ -1,13 +1,26 @@
 //! Controls -> how often the labeller is right on this microscope, with its uncertainty; alarms where a control came out wrong.
 
 use super::effective_sample::clusters;
-use super::{Face, ModelFigures};
+use super::faces::Face;
 use crate::flag::{Flag, Warning};
 use crate::series::Kind;
 use crate::settings::FaceSettings;
 use crate::stats::classifier::Rate;
 use crate::stats::clustered::{Cluster, pooled};
 pub use crate::table::Basis;
+
+/// How often the model was right on ends it had not learnt from, by specimen-wise cross-validation.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct ModelFigures {
+    /// Sheared ends labelled sheared.
+    pub sheared_right: f64,
+    /// Sheared ends labelled sheared or tensile.
+    pub sheared_labelled: f64,
+    /// Tensile ends labelled tensile.
+    pub tensile_right: f64,
+    /// Tensile ends labelled sheared or tensile.
+    pub tensile_labelled: f64,
+}
 
 /// The labeller's error.
 #[derive(Debug, Clone, PartialEq)]

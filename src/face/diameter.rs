@@ -1,6 +1,6 @@
 //! Fibre diameter of a face with its uncertainty.
 
-use super::Face;
+use super::faces::Face;
 use crate::robust::{mad_sd, median};
 
 /// Median fibre diameter of a face, µm, with its standard uncertainty; `None` when no end has a diameter in µm.

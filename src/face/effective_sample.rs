@@ -10,7 +10,8 @@
 //! carriers do not average out but add linearly: the variance is
 //! Σ wᵢ² (1 − ρ) / nᵢ + (1 − r) Σ wᵢ² bᵢ + r (Σ wᵢ √bᵢ)², r the overlap of the pictures ([`run_overlap`]).
 
-use super::{End, Face};
+use super::end::End;
+use super::faces::Face;
 use crate::series::Kind;
 use crate::settings::FaceSettings;
 use crate::stats::clustered::{Cluster, anova};

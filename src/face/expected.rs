@@ -4,8 +4,8 @@
 //! `line_strength_n` with the fibres' `tenacity_cn_dtex` and the braid's `realisation`, over the linear density of a fibre
 //! (`fibre_dtex`, or from `fibre_um` or the measured diameter, and `density_g_cm3`).
 
-use super::Face;
 use super::effective_sample::shows_own_carriers;
+use super::faces::Face;
 use crate::settings::FaceSettings;
 use crate::tree::Label;
 

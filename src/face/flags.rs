@@ -1,6 +1,7 @@
 //! What to know about a face before its figures are used: flags, and the warnings of a run.
 
-use super::{Face, control};
+use super::control;
+use super::faces::Face;
 use crate::flag::{Flag, Warning};
 use crate::robust::median;
 use crate::series::Kind;

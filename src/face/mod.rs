@@ -5,15 +5,18 @@
 //! ([`specimen`]).
 
 use crate::flag::Warning;
-use crate::series::Kind;
 use crate::settings::FaceSettings;
 use crate::table::{CarrierRow, EndRow, ImageRow, SideRow, SpecimenRow};
-use std::collections::BTreeMap;
 
 // An end as scoring needs it.
 pub mod end;
 
 pub use end::{End, Ends};
+
+// The counted pictures and ends of each specimen.
+mod faces;
+
+pub use faces::Face;
 
 // Pictures of one place count once.
 pub mod site;
@@ -27,11 +30,16 @@ pub mod effective_sample;
 // Controls: the labeller's error on this microscope.
 pub mod control;
 
+pub use control::ModelFigures;
+
 // How many ends the whole face should have.
 pub mod expected;
 
 // Median fibre diameter with its uncertainty.
 pub mod diameter;
+
+// A fraction with its interval, and its verdict.
+pub mod estimate;
 
 // Ends that are missed, by class.
 pub mod recall;
@@ -45,19 +53,6 @@ pub mod specimen;
 // What to know about a face.
 pub mod flags;
 
-/// How often the model was right on ends it had not learnt from, by specimen-wise cross-validation.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct ModelFigures {
-    /// Sheared ends labelled sheared.
-    pub sheared_right: f64,
-    /// Sheared ends labelled sheared or tensile.
-    pub sheared_labelled: f64,
-    /// Tensile ends labelled tensile.
-    pub tensile_right: f64,
-    /// Tensile ends labelled sheared or tensile.
-    pub tensile_labelled: f64,
-}
-
 /// Everything scoring finds out.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Faces {
@@ -69,43 +64,6 @@ pub struct Faces {
     pub carriers: Vec<CarrierRow>,
     /// What to know about the run, worst first.
     pub warnings: Vec<Warning>,
-}
-
-/// The pictures of one specimen and their counted ends.
-#[derive(Debug, Clone, Default)]
-pub struct Face<'a> {
-    /// Specimen code.
-    pub specimen: &'a str,
-    /// Pictures, in order of the series.
-    pub pictures: Vec<&'a ImageRow>,
-    /// Counted ends of each picture, in the same order.
-    pub ends: Vec<Vec<&'a End>>,
-    /// Ends that are not counted, because a picture does not count or they are seen elsewhere.
-    pub left_out: usize,
-}
-
-impl Face<'_> {
-    /// Kind of the specimen: the first that is given.
-    pub fn kind(&self) -> Option<Kind> {
-        self.pictures.iter().find_map(|p| p.series.kind)
-    }
-
-    /// All counted ends.
-    pub fn all_ends(&self) -> impl Iterator<Item = &End> {
-        self.ends.iter().flatten().copied()
-    }
-
-    /// The same face, of the pictures of one side only.
-    pub fn of_side(&self, side: &str) -> Self {
-        let kept: Vec<usize> =
-            (0..self.pictures.len()).filter(|i| self.pictures[*i].series.side.as_deref() == Some(side)).collect();
-        Self {
-            specimen: self.specimen,
-            pictures: kept.iter().map(|i| self.pictures[*i]).collect(),
-            ends: kept.iter().map(|i| self.ends[*i].clone()).collect(),
-            left_out: 0,
-        }
-    }
 }
 
 /// Scores every specimen from the rows of its labelled ends.
@@ -122,7 +80,7 @@ pub fn score_specimens(
 
 /// As [`score_specimens`], from what scoring needs of the ends.
 pub fn score_ends(ends: &Ends, pictures: &[ImageRow], model: Option<&ModelFigures>, settings: &FaceSettings) -> Faces {
-    let faces = faces(ends, pictures);
+    let faces = faces::faces(ends, pictures);
     let dependence = effective_sample::Dependence::of_run(&faces, settings);
     let labeller = control::labeller(&faces, model, settings);
     let contradicting = flags::contradicting_scales(&faces, settings);
@@ -140,21 +98,4 @@ pub fn score_ends(ends: &Ends, pictures: &[ImageRow], model: Option<&ModelFigure
     found.warnings.extend(flags::warnings(&found.specimens, &contradicting));
     found.warnings.sort_by_key(|w| w.flag);
     found
-}
-
-/// Pictures and counted ends by specimen, by code.
-fn faces<'a>(ends: &'a Ends, pictures: &'a [ImageRow]) -> Vec<Face<'a>> {
-    let mut faces: BTreeMap<&str, Face> = BTreeMap::new();
-    for picture in pictures.iter().filter(|p| p.is_done()) {
-        let face = faces.entry(&picture.series.specimen).or_default();
-        face.specimen = &picture.series.specimen;
-        let all = ends.get(&picture.series.image).map_or(&[][..], Vec::as_slice);
-        let counted: Vec<&End> = all.iter().filter(|e| e.counted && picture.series.counted).collect();
-        face.left_out += all.len() - counted.len();
-        if picture.series.counted {
-            face.pictures.push(picture);
-            face.ends.push(counted);
-        }
-    }
-    faces.into_values().collect()
 }

@@ -3,7 +3,7 @@
 //! With recalls R of the two classes, a fraction f shows as f R_s / (f R_s + (1 − f) R_t): the odds are multiplied by the ratio of
 //! the recalls (Horvitz and Thompson 1952 turned round). Nothing in a picture tells the ratio, so what is known of it is a range.
 
-use super::specimen::Estimate;
+use super::estimate::Estimate;
 use crate::settings::FaceSettings;
 use crate::stats::{Interval, Z95};
 

@@ -4,7 +4,7 @@
 //! zero-mean normalised cross-correlation (Lewis 1995, Fast template matching) at the known ratio of scales, from coarse to fine.
 //! Pictures turned against each other are not found.
 
-use super::{End, Ends, end};
+use super::end::{self, End, Ends};
 use crate::micrograph::GreyPlane;
 use crate::settings::SiteSettings;
 use crate::table::{EndRow, ImageRow};

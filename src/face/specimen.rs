@@ -2,12 +2,14 @@
 
 use super::control::{Basis, Labeller};
 use super::effective_sample::{Dependence, EffectiveSample, effective_sample};
-use super::{Face, break_zone, carriers, diameter, expected, recall};
+use super::estimate::{Estimate, verdict};
+use super::faces::Face;
+use super::{break_zone, carriers, diameter, expected, recall};
 use crate::settings::FaceSettings;
 use crate::stats::classifier::{lang_reiczigel, rogan_gladen};
 use crate::stats::proportion::wilson;
 use crate::stats::{Interval, Z95};
-use crate::table::{CarrierRow, FaceVerdict, SideRow, SpecimenRow};
+use crate::table::{CarrierRow, SideRow, SpecimenRow};
 use crate::tree::Label;
 
 /// What all faces of a run share.
@@ -19,15 +21,6 @@ pub struct Context<'a> {
     pub labeller: &'a Labeller,
     /// Settings.
     pub settings: &'a FaceSettings,
-}
-
-/// A fraction with its interval.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Estimate {
-    /// Fraction, 0..1.
-    pub fraction: f64,
-    /// 95 % interval.
-    pub interval: Interval,
 }
 
 /// Raw and corrected fraction of a face.
@@ -68,20 +61,6 @@ pub fn fractions(face: &Face, context: &Context) -> Option<Fractions> {
         .map(|e| recall::widened(e, context.settings));
     let raw = recall::widened(raw, context.settings);
     Some(Fractions { raw, corrected, sample })
-}
-
-/// The verdict of an interval.
-pub fn verdict(estimate: Option<Estimate>, labelled: u32, settings: &FaceSettings) -> FaceVerdict {
-    let Some(Estimate { interval, .. }) = estimate else { return FaceVerdict::TooFew };
-    if labelled < settings.fewest_ends || settings.widest_verdict < interval.width() {
-        FaceVerdict::TooFew
-    } else if settings.mostly_shear_above < interval.low {
-        FaceVerdict::MostlyShear
-    } else if interval.high < settings.mostly_tensile_below {
-        FaceVerdict::MostlyTensile
-    } else {
-        FaceVerdict::Mixed
-    }
 }
 
 /// The row of a face, but for its flags.

@@ -3,10 +3,25 @@
 //! Capacities are upper bounds: a cut carrier loads its neighbours more than the rest, the braid unbalances and kinks. Cut ends
 //! may also grip again away from the cut.
 
-use super::{Association, Group, Pulls};
+use super::group::{Group, Pulls};
 use crate::settings::FaceSettings;
 use crate::stats::rank::{spearman, spearman_interval};
 use crate::stats::{bundle, weibull};
+
+/// Rank correlation of sheared fraction with breaking load, over the knot specimens of one line.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Association {
+    /// Line designation, when given.
+    pub line: Option<String>,
+    /// Specimens with both a fraction and a load.
+    pub n: u32,
+    /// Spearman's rank correlation; missing when one of them does not vary.
+    pub rho: Option<f64>,
+    /// Lower end of its 95 % interval (Bonett and Wright 2000); missing below six specimens.
+    pub low: Option<f64>,
+    /// Upper end of its 95 % interval.
+    pub high: Option<f64>,
+}
 
 /// Strength of a braid as its carriers go.
 #[derive(Debug, Clone, PartialEq)]

@@ -1,6 +1,6 @@
 //! What was flagged, worst first, with the evidence in one line each. Works from saved tables alone.
 
-use crate::face::specimen::{Estimate, verdict};
+use crate::face::estimate::{Estimate, verdict};
 use crate::flag::{self, About, Flag, Severity};
 use crate::series::Kind;
 use crate::settings::FaceSettings;

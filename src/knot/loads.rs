@@ -1,6 +1,6 @@
 //! Breaking loads of knots against each other, loads to suspect, and how many more specimens a comparison needs.
 
-use super::{Group, Pulls};
+use super::group::{Group, Pulls};
 use crate::settings::FaceSettings;
 use crate::stats::Interval;
 use crate::stats::permutation::{Dealing, means};

@@ -4,10 +4,11 @@
 //! overstate the evidence.
 
 use crate::flag::{Flag, Warning};
-use crate::series::Kind;
 use crate::settings::FaceSettings;
 use crate::table::{KnotRow, PairRow, SpecimenRow};
-use std::collections::BTreeMap;
+
+// The specimens of each knot.
+mod group;
 
 // One knot: mean fraction, efficiency, carriers lost.
 mod row;
@@ -24,22 +25,9 @@ pub mod capacity;
 // Flags of specimens, knots and pictures, worst first.
 pub mod flagged;
 
-pub use capacity::{Capacity, CapacityPoint};
+pub use capacity::{Association, Capacity, CapacityPoint};
 
-/// Rank correlation of sheared fraction with breaking load, over the knot specimens of one line.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct Association {
-    /// Line designation, when given.
-    pub line: Option<String>,
-    /// Specimens with both a fraction and a load.
-    pub n: u32,
-    /// Spearman's rank correlation; missing when one of them does not vary.
-    pub rho: Option<f64>,
-    /// Lower end of its 95 % interval (Bonett and Wright 2000); missing below six specimens.
-    pub low: Option<f64>,
-    /// Upper end of its 95 % interval.
-    pub high: Option<f64>,
-}
+use group::{Group, Pulls, groups, pull_groups, pulls};
 
 /// Everything the comparison finds out.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -55,16 +43,6 @@ pub struct Comparison {
     /// What to know about the comparison, worst first.
     pub warnings: Vec<Warning>,
 }
-
-/// One knot in one line and its specimens.
-struct Group<'a> {
-    line: Option<&'a str>,
-    knot: &'a str,
-    specimens: Vec<&'a SpecimenRow>,
-}
-
-/// Loads of the straight pulls of each line.
-type Pulls<'a> = BTreeMap<Option<&'a str>, Vec<f64>>;
 
 /// Compares knots by their specimens, never by pooled fibres.
 pub fn compare(specimens: &[SpecimenRow], settings: &FaceSettings) -> Comparison {
@@ -88,36 +66,6 @@ pub fn compare(specimens: &[SpecimenRow], settings: &FaceSettings) -> Comparison
         capacities: capacity::capacities(&groups, &pulls, settings),
         warnings,
     }
-}
-
-/// Specimens of kind `knot` (or of no kind but with a knot's name) by line and knot.
-fn groups(specimens: &[SpecimenRow]) -> Vec<Group<'_>> {
-    let mut found: BTreeMap<(Option<&str>, &str), Vec<&SpecimenRow>> = BTreeMap::new();
-    for s in specimens.iter().filter(|s| matches!(s.kind, None | Some(Kind::Knot))) {
-        if let Some(knot) = s.knot.as_deref().filter(|k| !k.trim().is_empty()) {
-            found.entry((s.line.as_deref(), knot)).or_default().push(s);
-        }
-    }
-    found.into_iter().map(|((line, knot), specimens)| Group { line, knot, specimens }).collect()
-}
-
-fn pulls(specimens: &[SpecimenRow]) -> Pulls<'_> {
-    let mut found = Pulls::new();
-    for s in specimens.iter().filter(|s| s.kind == Some(Kind::Pull)) {
-        if let Some(load) = s.peak_load_n.filter(|l| l.is_finite() && 0.0 < *l) {
-            found.entry(s.line.as_deref()).or_default().push(load);
-        }
-    }
-    found
-}
-
-/// The straight pulls of each line as groups of their own.
-fn pull_groups(specimens: &[SpecimenRow]) -> Vec<Group<'_>> {
-    let mut found: BTreeMap<Option<&str>, Vec<&SpecimenRow>> = BTreeMap::new();
-    for s in specimens.iter().filter(|s| s.kind == Some(Kind::Pull)) {
-        found.entry(s.line.as_deref()).or_default().push(s);
-    }
-    found.into_iter().map(|(line, specimens)| Group { line, knot: "straight pull", specimens }).collect()
 }
 
 /// One line for each load to suspect.

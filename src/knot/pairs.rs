@@ -1,7 +1,7 @@
 //! Knots of one line against each other: sheared fractions and loads by specimens, tests adjusted together.
 
+use super::group::{Group, Pulls};
 use super::loads::{self, LoadPair};
-use super::{Group, Pulls};
 use crate::settings::FaceSettings;
 use crate::stats::multiple::benjamini_hochberg;
 use crate::stats::permutation::{Dealing, means};

@@ -1,7 +1,8 @@
 //! One knot in one line -> its row.
 
-use super::{Group, Pulls};
-use crate::face::specimen::{Estimate, verdict};
+use super::group::{Group, Pulls};
+use super::{capacity, loads};
+use crate::face::estimate::{Estimate, verdict};
 use crate::flag::Flag;
 use crate::settings::FaceSettings;
 use crate::stats::bootstrap::{self, Resampling};
@@ -15,7 +16,7 @@ pub(super) fn row(group: &Group, usual: Variance, pulls: &Pulls, settings: &Face
     let found = mean_fraction(&scored, usual, settings);
     let estimate = found.map(|(e, _)| e);
     let labelled = scored.iter().map(|s| s.n_sheared + s.n_tensile).sum();
-    let loads = super::loads::loads(group);
+    let loads = loads::loads(group);
     let enough_loads = settings.fewest_loads <= loads.len();
     let strength = enough_loads.then(|| weibull::fit(&loads)).flatten();
     let efficiency = pulls.get(&group.line).and_then(|p| ratio::of_means(&loads, p));
@@ -51,7 +52,7 @@ pub(super) fn row(group: &Group, usual: Variance, pulls: &Pulls, settings: &Face
         carriers,
         carriers_lost: efficiency.zip(carriers).map(|(e, n)| f64::from(n) * (1.0 - e.ratio).clamp(0.0, 1.0)),
         carriers_lost_bundle: efficiency.zip(carriers).and_then(|(e, n)| {
-            bundle::carriers_lost(n, e.ratio, super::capacity::modulus(pulls.get(&group.line), settings).0)
+            bundle::carriers_lost(n, e.ratio, capacity::modulus(pulls.get(&group.line), settings).0)
         }),
         flags: crate::flag::join(&flags),
     }
