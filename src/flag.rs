@@ -115,15 +115,15 @@ macro_rules! flags {
 flags! {
     /// A control came out wrong: a scissor cut full of tensile ends, or a straight pull full of sheared ones.
     ControlFailed: "control_failed", Specimen, Alarm, "Look at its pictures: focus, exposure and magnification first, then correct labels and retrain.";
-    /// By its controls the labeller hardly tells sheared from tensile, so no correction is possible.
+    /// On the controls, labels hardly tell sheared from tensile, so no correction is possible.
     LabellerUninformative: "labeller_uninformative", Run, Alarm, "Check focus and scale of the controls, then correct labels and retrain.";
     /// The fibre diameter at this scale is far from that of the other pictures of the same line.
     ScaleContradicts: "scale_contradicts", Picture, Alarm, "Check the scale of this picture against a stage micrometer.";
     /// No fibre of a plausible size fits the scale of the picture, so nearly nothing was found in it.
     ScaleUnfit: "scale_unfit", Picture, Alarm, "Correct um_per_px of this picture; ten times off is a misplaced decimal point.";
-    /// Most of the break was sheared, by the whole interval and not only the point.
+    /// Most of the break was sheared: the whole interval says so, not only the estimate.
     MostlyShear: "mostly_shear", Specimen, Finding, "Dress the knot so that the line does not cut into itself, or choose another knot.";
-    /// Most of the break was sheared in this knot, over its specimens.
+    /// Most of the break was sheared in this knot: the whole interval over its specimens says so.
     KnotMostlyShear: "knot_mostly_shear", Knot, Finding, "Dress the knot so that the line does not cut into itself, or choose another knot.";
     /// Too few labelled ends for a verdict.
     TooFewEnds: "too_few_ends", Specimen, Caution, "Take more pictures of this break face, or sharper ones.";
@@ -155,7 +155,7 @@ flags! {
     StackTooShort: "stack_too_short", Picture, Caution, "Take frames further up or down.";
     /// Part of the picture is sharp in no frame of the focus series.
     StackUnfocused: "stack_unfocused", Picture, Caution, "Take frames closer together or over a greater height.";
-    /// The picture is soft everywhere.
+    /// No edge of the picture is sharp.
     Soft: "soft", Picture, Caution, "Focus again, or merge a focus series.";
     /// Much of the picture is lost in white.
     ClippedHigh: "clipped_high", Picture, Caution, "Expose less.";
@@ -169,7 +169,7 @@ flags! {
     Coarse: "coarse", Picture, Caution, "Use a higher magnification.";
     /// The file claims a scale that no microscope gives.
     ImplausibleScale: "implausible_scale", Picture, Caution, "Give um_per_px in the series table, and look at the program that wrote the file.";
-    /// No usable controls: fractions are corrected by the model's own figures, or not at all.
+    /// No usable controls: fractions are corrected by the model's cross-validated error rates, or not at all.
     ControlsMissing: "controls_missing", Run, Note, "Add a scissor-cut and a straight-pull specimen to the series.";
     /// Peak loads are missing, so knot efficiency cannot be given.
     LoadsMissing: "loads_missing", Run, Note, "Fill in peak_load_n, for the straight pulls too.";
@@ -179,7 +179,7 @@ flags! {
     CountedOnce: "counted_once", Specimen, Note, "Nothing, or give the site column to say which pictures belong together.";
     /// The same picture was given more than once; it counts once.
     SamePicture: "same_picture", Picture, Note, "Nothing, or take the copy out of the series.";
-    /// Without controls, fractions were corrected by the model's own cross-validated figures.
+    /// Without controls, fractions were corrected by the model's cross-validated error rates.
     ModelFigures: "model_figures", Run, Note, "Add a scissor-cut and a straight-pull specimen to the series.";
     /// The TIFF has several pages; only the first is used.
     FirstPage: "first_page", Picture, Note, "Split the file when another page was meant.";

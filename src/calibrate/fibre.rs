@@ -123,7 +123,7 @@ mod tests {
 
     #[test]
     fn diameters_of_known_fibres() {
-        // check-values.md §2: (dtex, g/cm³, µm).
+        // d = √(4 T / (π ρ)), computed apart: (dtex, g/cm³, µm).
         let table = [
             (2.468, 0.97, 18.0),
             (2.2, 0.97, 16.99),

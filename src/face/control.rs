@@ -76,9 +76,9 @@ pub fn labeller(faces: &[Face], model: Option<&ModelFigures>, settings: &FaceSet
     let usable = youden.is_some_and(|y| settings.least_youden <= y);
     if let Some(y) = youden.filter(|_| !usable) {
         let text = format!(
-            "by its {}, the labeller's sensitivity and specificity add up to {:.2}, little better than chance: nothing was \
+            "by the {}, the labeller's sensitivity and specificity add up to {:.2}, little better than chance: nothing was \
              corrected; check focus and scale of the controls",
-            if basis == Basis::Controls { "controls" } else { "own figures" },
+            if basis == Basis::Controls { "controls" } else { "cross-validated error rates" },
             1.0 + y
         );
         warnings.push(Warning::new(Flag::LabellerUninformative, text));
@@ -111,7 +111,7 @@ fn basis_warning(basis: Basis) -> Option<Warning> {
         Basis::Controls => None,
         Basis::Model => Some(Warning::new(
             Flag::ModelFigures,
-            format!("{missing}: fractions are corrected by the model's own cross-validated figures"),
+            format!("{missing}: fractions are corrected by the model's cross-validated error rates"),
         )),
         Basis::Raw => Some(Warning::new(Flag::ControlsMissing, format!("{missing}: fractions are as labelled"))),
     }

@@ -117,7 +117,10 @@ pub fn warnings(rows: &[SpecimenRow], contradicting: &[Contradiction]) -> Vec<Wa
         .map(|r| r.specimen.as_str())
         .collect();
     if let Some(first) = few.first() {
-        let text = format!("{} specimens, {first} first, have too few labelled ends for a verdict", few.len());
+        let text = match few.len() {
+            1 => format!("specimen {first} has too few labelled ends for a verdict"),
+            n => format!("{n} specimens, {first} first, have too few labelled ends for a verdict"),
+        };
         found.push(Warning::new(Flag::TooFewEnds, text));
     }
     found

@@ -1,6 +1,6 @@
 //! Load against shear: does more cutting go with less load, and how much strength is left as carriers go?
 //!
-//! Capacities are upper bounds: a cut carrier loads its neighbours more than the rest, the braid unbalances and kinks. Cut ends
+//! Capacities are idealised: a cut carrier loads its neighbours more than the rest, the braid unbalances and kinks. Cut ends
 //! may also grip again away from the cut.
 
 use super::group::{Group, Pulls};
@@ -45,14 +45,14 @@ pub struct CapacityPoint {
     pub cut: u32,
     /// Plain share, (n − cut)/n.
     pub plain: f64,
-    /// By equal load sharing (Daniels 1945), an upper bound; `None` beyond the exact recursion.
+    /// By equal load sharing (Daniels 1945), idealised; `None` beyond the exact recursion.
     pub bundle: Option<f64>,
 }
 
 /// Modulus of the carriers of a line and whether it was estimated from its straight pulls.
 ///
 /// A braid of n carriers that share equally scatters less than a carrier does, so the modulus of whole lines is an upper bound
-/// for that of carriers; the bundle's capacities hardly depend on it (check-values.md §5).
+/// for that of carriers; the bundle's capacities hardly depend on it (`docs/answers.md`).
 pub(super) fn modulus(pulls: Option<&Vec<f64>>, settings: &FaceSettings) -> (f64, bool) {
     let estimated = pulls
         .filter(|p| settings.fewest_loads <= p.len())

@@ -183,8 +183,8 @@ fn raised(about: About, subject: String, name: &str, figures: String, found: Opt
 
 fn basis_word(s: &SpecimenRow) -> &'static str {
     match s.basis {
-        Some(Basis::Controls) => "corrected by controls",
-        Some(Basis::Model) => "corrected by the model's own figures",
+        Some(Basis::Controls) => "corrected by the controls",
+        Some(Basis::Model) => "corrected by the model's cross-validated error rates",
         Some(Basis::Raw) | None => "as labelled",
     }
 }

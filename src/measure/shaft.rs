@@ -164,5 +164,5 @@ impl Shaft {
 /// The bend is judged half-way between the tip and this many diameters behind it.
 const CURVE_BACK: f64 = 4.0;
 
-/// The axis is taken over this many diameters (design.md section 3).
+/// The axis is taken over this many diameters (definition of `axis_deg`).
 const AXIS_LENGTH: f64 = 1.5;

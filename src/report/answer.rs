@@ -55,7 +55,7 @@ fn extremes(view: &ViewModel<'_>, least: &Knot<'_>, most: &Knot<'_>) -> Sentence
 fn unranked(view: &ViewModel<'_>, knots: &[Knot<'_>]) -> Sentence {
     let scored: Vec<&Knot<'_>> = knots.iter().filter(|k| k.fraction().is_some()).collect();
     match scored.as_slice() {
-        [] => Sentence::default().text("No end of ").then(names(view, knots)).text(" could be graded."),
+        [] => Sentence::default().text("No end of ").then(names(view, knots)).text(" could be labelled."),
         [one] => knot_figure(view, one).text(" sheared."),
         _ => Sentence::default()
             .then(names(view, knots))

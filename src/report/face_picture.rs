@@ -161,7 +161,7 @@ pub(crate) fn list(context: &Context<'_>, index: usize) -> Markup {
                             th.n scope="col" { "µm/px" }
                             th scope="col" { "Counts" }
                             @for head in ["Found", "Sheared", "Tensile", "Unclear"] { th.n scope="col" { (head) } }
-                            th scope="col" { "To know" }
+                            th scope="col" { "Warnings" }
                         }
                     }
                     tbody { @for image in &specimen.images { (list_row(context, image)) } }

@@ -50,10 +50,10 @@ pub(crate) fn thousands(n: usize) -> String {
     out
 }
 
-/// A verdict in words: ends are sheared, and so is a break.
+/// A verdict in words, as the tables have it.
 pub(crate) fn verdict_words(verdict: FaceVerdict) -> &'static str {
     match verdict {
-        FaceVerdict::MostlyShear => "mostly sheared",
+        FaceVerdict::MostlyShear => "mostly shear",
         FaceVerdict::Mixed => "mixed",
         FaceVerdict::MostlyTensile => "mostly tensile",
         FaceVerdict::TooFew => "too few ends for a verdict",
@@ -78,7 +78,7 @@ pub(crate) fn capital(text: &str) -> String {
 pub(crate) fn basis(basis: Basis) -> &'static str {
     match basis {
         Basis::Controls => "corrected by the controls of this series",
-        Basis::Model => "corrected by the model's own cross-validated figures",
+        Basis::Model => "corrected by the model's cross-validated error rates",
         Basis::Raw => "as labelled, not corrected",
     }
 }
@@ -86,12 +86,12 @@ pub(crate) fn basis(basis: Basis) -> &'static str {
 /// One sentence about the break of a knot or a specimen, from its published fraction and its verdict.
 pub(crate) fn sentence(fraction: Option<f64>, verdict: Option<FaceVerdict>) -> String {
     let Some(fraction) = fraction else {
-        let said = verdict.map_or("No end could be graded, so nothing can be said", verdict_words);
+        let said = verdict.map_or("No end could be labelled, so nothing can be said", verdict_words);
         return format!("{}.", capital(said));
     };
     let cut = match share(fraction) {
-        "none" => "none of the graded fibres were cut".to_owned(),
-        s => format!("{s} of the graded fibres were cut before the break"),
+        "none" => "none of the labelled ends are sheared".to_owned(),
+        s => format!("{s} of the labelled ends are sheared"),
     };
     let then = verdict.map_or_else(String::new, |v| format!("; {}", verdict_words(v)));
     format!("{}{then}.", capital(&cut))
@@ -113,15 +113,15 @@ mod tests {
     fn sentences_say_share_and_verdict() {
         assert_eq!(
             sentence(Some(0.67), Some(FaceVerdict::MostlyShear)),
-            "About two thirds of the graded fibres were cut before the break; mostly sheared."
+            "About two thirds of the labelled ends are sheared; mostly shear."
         );
-        assert_eq!(sentence(Some(0.0), None), "None of the graded fibres were cut.");
+        assert_eq!(sentence(Some(0.0), None), "None of the labelled ends are sheared.");
         assert_eq!(sentence(None, Some(FaceVerdict::TooFew)), "Too few ends for a verdict.");
     }
 
     #[test]
     fn flags_and_verdicts_use_one_word() {
-        assert_eq!(flag("knot_mostly_shear"), "mostly sheared");
+        assert_eq!(flag("knot_mostly_shear"), "mostly shear");
         assert_eq!(flag("mostly_shear"), verdict_words(FaceVerdict::MostlyShear));
         assert_eq!(flag("out_of_focus"), "out of focus");
     }

@@ -51,7 +51,7 @@ fn table(context: &Context<'_>) -> Markup {
             }
             thead role="rowgroup" {
                 tr role="row" {
-                    @for head in ["Knot or specimen", "Sheared, on a ruler"] { th role="columnheader" scope="col" { (head) } }
+                    @for head in ["Knot or specimen", "Sheared, 0 to 100 %"] { th role="columnheader" scope="col" { (head) } }
                     th.n role="columnheader" scope="col" { "Sheared" }
                     @if efficiency { th.n role="columnheader" scope="col" { "Efficiency" } }
                     th role="columnheader" scope="col" { "Flags" }
@@ -157,8 +157,8 @@ fn stacked(value: Option<f64>, range: Option<(f64, f64)>, n: Option<String>) -> 
 }
 
 fn ruler_alt(shown: &Ruler<'_>) -> String {
-    let Some(value) = shown.value else { return "Ruler without a value".to_owned() };
-    let mut out = format!("Ruler: {} % sheared", whole_percent(value));
+    let Some(value) = shown.value else { return "No sheared fraction".to_owned() };
+    let mut out = format!("{} % sheared", whole_percent(value));
     if let Some((low, high)) = shown.interval {
         let _ = write!(out, ", interval {} to {} %", whole_percent(low), whole_percent(high));
     }

@@ -42,7 +42,7 @@ fn figures(row: &KnotRow) -> Markup {
         ("Knot efficiency", range(row.efficiency, row.efficiency_low, row.efficiency_high)),
         ("Efficiency interval by", row.efficiency_method.map(|m| html! { (phrasing::capital(m.word())) })),
         ("Carriers of the braid", row.carriers.map(count)),
-        ("Carriers lost, plain share", row.carriers_lost.map(|v| number(v, 1, ""))),
+        ("Carriers lost, equal shares", row.carriers_lost.map(|v| number(v, 1, ""))),
         ("Carriers lost, bundle theory", row.carriers_lost_bundle.map(|v| number(v, 1, ""))),
         ("Line", row.line.as_deref().map(name)),
     ])
@@ -58,8 +58,8 @@ fn specimens(context: &Context<'_>, index: usize) -> Markup {
                     caption { "Specimens of this knot. Bar: published sheared fraction, band: its 95\u{a0}% interval." }
                     thead {
                         tr {
-                            @for head in ["Specimen", "Sheared, on a ruler"] { th scope="col" { (head) } }
-                            @for head in ["Sheared", "Graded ends", "Load"] { th.n scope="col" { (head) } }
+                            @for head in ["Specimen", "Sheared, 0 to 100 %"] { th scope="col" { (head) } }
+                            @for head in ["Sheared", "Labelled ends", "Load"] { th.n scope="col" { (head) } }
                             th scope="col" { "Flags" }
                         }
                     }
@@ -72,8 +72,8 @@ fn specimens(context: &Context<'_>, index: usize) -> Markup {
 
 fn specimen(position: usize, row: &SpecimenRow) -> Markup {
     let alt = match row.sheared_fraction {
-        Some(v) => format!("Ruler: {} % sheared", whole_percent(v)),
-        None => "Ruler without a value".to_owned(),
+        Some(v) => format!("{} % sheared", whole_percent(v)),
+        None => "No sheared fraction".to_owned(),
     };
     let interval = row.sheared_low.zip(row.sheared_high);
     html! {

@@ -34,7 +34,7 @@ pub(crate) fn section(context: &Context<'_>) -> Markup {
                          its peak, and was cut while it broke."
                     }
                     p.soft {
-                        "Both lines are upper bounds, not predictions: a cut carrier loads its neighbours more than the rest, \
+                        "Both lines are idealised and bound nothing: a cut carrier loads its neighbours more than the rest, \
                          the braid goes out of balance, and cut ends may grip again by friction."
                     }
                     (associations(context, &comparison.associations))

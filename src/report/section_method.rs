@@ -70,8 +70,10 @@ fn method(context: &Context<'_>) -> Markup {
             h2 id="method-h" { "How it was done" }
             p {
                 "Fibre ends are found in each picture, their shafts traced back, and their outlines measured to a fraction of \
-                 a pixel. A decision tree labels each end sheared or tensile with a probability; ends that the picture does \
-                 not show well enough, or whose probability is near a half, are unclear and count for neither."
+                 a pixel. Two witnesses label each end sheared or tensile: a decision tree on its measured shape, and a \
+                 network's impression of its appearance. An end is unclear, and counts for neither, where measuring finds \
+                 that the picture does not show it well enough, where the probability of both together is near a half, or \
+                 where both are sure and contradict each other."
             }
             p {
                 "The sheared fraction of a specimen is sheared / (sheared + tensile). Ends of one carrier are not \

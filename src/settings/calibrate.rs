@@ -110,7 +110,7 @@ section! {
         pub doubtful_least_share: f64,
         /// Score that an upright bar loses against a level one, 0..1 (0.05: nearly all bars lie level, fibres may stand upright).
         pub upright_charge: f64,
-        /// Difference between a bar and the table or metadata that is a warning, relative (0.03: the mission's 3 %).
+        /// Difference between a bar and the table or metadata that is a warning, relative (0.03: ours, above the error of a bar's ends).
         pub contradiction: f64,
     }
 }

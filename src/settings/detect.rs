@@ -12,9 +12,9 @@ section! {
         /// pictures that the detector was not trained on is flat from 0.30 to 0.55, on real frames it is highest here:
         /// `models/README.md`). Larger = fewer candidates.
         pub min_score: f64,
-        /// Lowest confidence of the network in a hit that counts as support for others, 0..1. Smaller = slower.
+        /// Lowest confidence of the network in a detection that counts as support for others, 0..1. Smaller = slower.
         pub min_detection: f64,
-        /// Lowest confidence of the network in a hit that may become a candidate, 0..1 (on rendered pictures of other seeds
+        /// Lowest confidence of the network in a detection that may become a candidate, 0..1 (on rendered pictures of other seeds
         /// F1 is the same from 0.12 to 0.15 and falls beyond 0.18). Smaller = slower.
         pub min_kept_detection: f64,
         /// Largest picture, megapixels, at which the network looks a second time in a mirror: F1 rises (rendered pictures by
@@ -25,9 +25,9 @@ section! {
         /// (`scripts/detector/pictures.py`), and F1 is the same down to 5.3. Smaller first number = faster.
         pub working_width_px: [f64; 2],
         /// Thinnest and thickest fibre diameter that is searched when the scale is known, µm (fibres of fishing braid: 12 to
-        /// 40 µm, design.md section 2, with room for a rough scale). Wider = slower.
+        /// 40 µm, common practice, no source; with room for a rough scale). Wider = slower.
         pub fibre_um: [f64; 2],
-        /// Clear hits in one copy of a picture of known scale after which coarser copies are not searched, unless one of its hits
+        /// Clear detections in one copy of a picture of known scale after which coarser copies are not searched, unless one of its hits
         /// is wider than `last_level_px` (8: so in 87 of 180 rendered pictures, with 3306 ends in such copies and 20 in coarser
         /// ones). Larger = slower.
         pub last_level_detections: usize,

@@ -70,13 +70,13 @@ section! {
         /// Share of wrong labels from which a control counts as failed (0.25: ours; the bundled model is wrong far less
         /// often).
         pub control_wrong_share: f64,
-        /// Density of the fibres, g/cm³, for the ends expected (0.97: ultra-high-molecular-weight polyethylene, check-
-        /// values.md §2).
+        /// Density of the fibres, g/cm³, for the ends expected (0.97: ultra-high-molecular-weight polyethylene, Sanborn et al.
+        /// 2015).
         pub density_g_cm3: f64,
-        /// Tenacity of the fibres, cN/dtex, for the ends expected from a line strength (35: high-grade polyethylene, check-
-        /// values.md §2).
+        /// Tenacity of the fibres, cN/dtex, for the ends expected from a line strength (35: high-grade
+        /// polyethylene; a maker's data sheet gives 34 to 40).
         pub tenacity_cn_dtex: f64,
-        /// Share of the fibres' strength that the braid reaches, for the same (0.8: an assumption, check-values.md §2).
+        /// Share of the fibres' strength that the braid reaches, for the same (0.8: ours, no source: weigh a length instead).
         pub realisation: f64,
         /// Tips of one picture below which no break-zone length is given (8: ours).
         pub fewest_for_zone: usize,
@@ -87,9 +87,9 @@ section! {
         pub fewest_for_diameter: usize,
         /// Pictures of a line below which their scales are not held against each other (3: ours; of two, either may be wrong).
         pub fewest_of_line: usize,
-        /// Smallest plausible fibre diameter, µm (5: below all fibres of check-values.md §2).
+        /// Smallest plausible fibre diameter, µm (5: ours, below all fibres made for lines).
         pub least_diameter_um: f64,
-        /// Largest plausible fibre diameter, µm (60: above all fibres of check-values.md §2).
+        /// Largest plausible fibre diameter, µm (60: ours, above all fibres made for lines).
         pub largest_diameter_um: f64,
         /// Share of ends outside the model's range from which a specimen is flagged (0.2: ours).
         pub out_of_range_share: f64,
@@ -108,7 +108,7 @@ section! {
         pub power: f64,
         /// Chance of suspecting a load of a sample without an outlier (0.05: ISO 5725-2 calls such a value a straggler).
         pub load_outlier_alpha: f64,
-        /// Specimens of a knot below which it is not tested (3: design.md §5).
+        /// Specimens of a knot below which it is not tested (3: with two a side, no permutation of specimens has p below 1/3).
         pub fewest_specimens: u32,
         /// Specimens from which intervals of means come from resampling instead of Student's t (20: ours; resampling is too
         /// narrow below).
@@ -119,8 +119,8 @@ section! {
         pub most_deals: u32,
         /// Seed of all resampling.
         pub seed: u64,
-        /// Weibull modulus of whole carriers for bundle theory where loads do not tell (10: ours; check-values.md §5 gives
-        /// 5 to 20).
+        /// Weibull modulus of whole carriers for bundle theory where loads do not tell (10: ours; from 5 to 20 the
+        /// capacities differ by at most 0.03 of the uncut strength, `docs/answers.md`).
         pub bundle_modulus: f64,
         /// Straight-pull loads of a line from which its modulus is estimated (5: ours).
         pub fewest_loads: usize,

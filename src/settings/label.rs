@@ -29,7 +29,7 @@ section! {
         /// Probability from which a witness counts as decided, 0.5..1: two decided witnesses that disagree leave an end
         /// unclear. Larger = fewer contradictions.
         pub decided: f64,
-        /// Largest share of the ends of either class that may be called `unclear` by their probabilities, 0..1 (the mission's
+        /// Largest share of the ends of either class that may be called `unclear` by their probabilities, 0..1 (ours:
         /// 10 %). A model that exceeds it warns.
         pub max_unclear: f64,
         /// Error among ends that is accepted without asking for more `unclear`, 0..1. Smaller = more `unclear`.
@@ -84,7 +84,7 @@ section! {
     #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
     #[serde(default, deny_unknown_fields)]
     pub struct SubtypeSettings {
-        /// Bulb ratio from which a tensile end is called a weak bulb (1.1: check-values.md §1.3 and the hard cases there).
+        /// Bulb ratio from which a tensile end is called a weak cap (1.1: ours; no published threshold exists).
         pub weak_bulb_ratio: f64,
         /// Bulb ratio from which it is called a bulb (1.3: upper end of the weak bulbs).
         pub bulb_ratio: f64,

@@ -9,7 +9,7 @@ section! {
     #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
     #[serde(default, deny_unknown_fields)]
     pub struct MeasureSettings {
-        /// Fewest pixels across a shaft that can be graded (6 px: design.md's `gradable`). Larger = more ends `unclear`.
+        /// Fewest pixels across a shaft that can be graded (6: ours, thinner shafts show no form). Larger = more ends `unclear`.
         pub min_shaft_px: f64,
         /// Fewest fibres of a picture from which their common width is judged (4).
         pub picture_prior_min_ends: usize,
@@ -77,9 +77,9 @@ section! {
         pub centreline_outlier_scale: f64,
         /// Sections whose width differs by more than this share do not shape the centre line (0.15).
         pub width_outlier_share: f64,
-        /// Nearest and farthest place of the shaft's diameter behind the tip (1.5; design.md section 3).
+        /// Nearest and farthest place of the shaft's diameter behind the tip (1.5: by the definition of the shaft diameter).
         pub shaft_from: f64,
-        /// Farthest place of the shaft's diameter behind the tip (4; design.md section 3).
+        /// Farthest place of the shaft's diameter behind the tip (4: by the definition of the shaft diameter).
         pub shaft_to: f64,
         /// Start of the end region behind the rough tip (2.0).
         pub end_region_back: f64,
@@ -95,7 +95,7 @@ section! {
         pub refine_reach: f64,
         /// Least step at a side of the end, as a share of the shaft's, that moves the outline there (0.3).
         pub side_height: f64,
-        /// Reach of the straight edge on either side of the centre line (design.md section 3) (0.45).
+        /// Reach of the straight edge on either side of the centre line (0.45: by the definition of flatness).
         pub end_line_reach: f64,
         /// Weight of front places that only the segmentation knows (0.3).
         pub segmentation_weight: f64,
@@ -103,7 +103,7 @@ section! {
         pub front_outlier: f64,
         /// Neighbouring front places that share their pixels (4.0).
         pub front_correlation: f64,
-        /// Where the largest width is looked for behind the front (design.md section 3) (1.5).
+        /// Where the largest width is looked for behind the front (1.5: by the definition of the bulb ratio).
         pub cap_back: f64,
         /// Excess of width over the shaft that makes a cap: below, cuts and caps look alike (0.12).
         pub cap_excess: f64,
@@ -153,7 +153,7 @@ section! {
         pub max_blur: f64,
         /// Largest blur of the edges, px, where the one above is less (2.0).
         pub max_blur_px: f64,
-        /// Least visible share (design.md's `gradable`) (0.6).
+        /// Least visible share (0.6: ours, as the truth of rendered pictures calls an end gradable).
         pub min_visible: f64,
         /// Least step across the edges, of the picture's range (0.02).
         pub min_contrast: f64,

@@ -24,7 +24,7 @@ section! {
         pub blockiness: f64,
         /// Edge sharpness below which a picture is soft, 0..1 (0.16: half of the ends that were found and labelled right are lost).
         pub sharpness: f64,
-        /// Pixels per fibre below which a picture is coarse, px (10: the mission's figure).
+        /// Pixels per fibre below which a picture is coarse, px (10: most of the ends that were found and labelled right are lost, `docs/quality.md`).
         pub fibre_px: f64,
     }
 }

@@ -10,7 +10,7 @@ use crate::tree::Label;
 row! {
     in "ends",
     needs ["image", "specimen", "end", "x_px", "y_px", "axis_deg"],
-    // The columns that `design.md` promises, in its order.
+    // Columns that scripts rely on, in this order.
     first [
         "image", "specimen", "end", "carrier", "x_px", "y_px", "axis_deg", "shaft_diameter_px", "shaft_diameter_um",
         "bulb_ratio", "cut_angle_deg", "flatness", "label", "p_sheared", "quality", "shape_p_sheared",

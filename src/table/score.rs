@@ -37,7 +37,7 @@ row! {
         /// Upper end of its 95 % interval.
         pub sheared_high: Option<f64>,
         /// What the published fraction is: controls (corrected by the controls of the series), model (corrected by the
-        /// model's own cross-validated figures) or raw; empty without a fraction.
+        /// model's cross-validated error rates) or raw; empty without a fraction.
         pub basis: Option<Basis>,
         /// mostly shear, mixed, mostly tensile or too few, from the published interval.
         pub verdict: Option<FaceVerdict>,

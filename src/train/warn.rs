@@ -35,12 +35,12 @@ pub fn warnings(table: &TrainingTable, n_specimens: usize, figures: &Figures, se
     if figures.folds == 0 {
         out.push("all labels come from one specimen: nothing can be said about other specimens".to_owned());
     } else if n_specimens < FEW_SPECIMENS {
-        out.push(format!("only {n_specimens} specimens: the figures are rough"));
+        out.push(format!("labels of few specimens ({n_specimens}): the figures are rough"));
     }
     for label in CLASSES {
         let n = table.count(label);
         if n < FEW_ENDS {
-            out.push(format!("only {n} {} ends: label more of them", label.word()));
+            out.push(format!("few {} ends ({n}): label more of them", label.word()));
         }
     }
     out

@@ -49,7 +49,7 @@ fn right(rows: &Rows, tree: &Node) -> usize {
 
 const SETS: [&str; 4] = ["iris", "wine", "breast_cancer", "digits"];
 
-// scikit-learn 1.9.1, DecisionTreeClassifier(max_depth=1, random_state=0); scripts/reference/tree.py, check-values.md §7.2.
+// scikit-learn 1.9.1, DecisionTreeClassifier(max_depth=1, random_state=0); scripts/reference/tree.py.
 #[test]
 fn stumps_equal_scikit_learn() {
     let reference = reference();

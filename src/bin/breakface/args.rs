@@ -20,11 +20,11 @@ enum Command {
     Watch(cmd::watch::Args),
     /// Write a series table to fill in, with one row for every picture of a folder
     Series(cmd::series::Args),
-    /// Train a labelling tree from labelled ends
+    /// Train a labelling model from labelled ends
     Train(cmd::train::Args),
-    /// Measure how well a tree labels, by cross-validation or against labels
+    /// Measure how well ends are found and labelled, against truth or hand labels
     Evaluate(cmd::evaluate::Args),
-    /// Show the path of one end through the tree
+    /// Show why one end got its label: its path through the tree, and both witnesses
     Explain(cmd::explain::Args),
     /// Compare knots; or two runs on the same pictures, and controls over time
     Compare(cmd::compare::Args),
@@ -38,7 +38,7 @@ enum Command {
     Calibrate(cmd::calibrate::Args),
     /// Merge a focus series into one picture
     Stack(cmd::stack::Args),
-    /// Join the results of shards
+    /// Join the results of a run that was shared out in parts
     Merge(cmd::merge::Args),
     /// List every measured feature; `settings --features` does the same
     #[command(hide = true)]
@@ -47,7 +47,7 @@ enum Command {
     Settings(cmd::settings::Args),
     /// Print shell completions
     Completions(cmd::completions::Args),
-    /// Print the man page
+    /// Print manual pages
     Man(cmd::man::Args),
 }
 

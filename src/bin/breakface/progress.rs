@@ -134,7 +134,7 @@ impl Progress {
             return;
         }
         for warning in &outcome.warnings {
-            note!("note: {warning}");
+            note!("warning: {warning}");
         }
         // A reader that went away must not end the run: its results are on disk.
         let _ = writeln!(std::io::stdout().lock(), "{}", summary(outcome, out, page, settings));

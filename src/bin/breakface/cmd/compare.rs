@@ -130,10 +130,13 @@ fn association_line(a: &Association) -> String {
     let line = a.line.as_deref().unwrap_or("no line given");
     match (a.rho, a.low, a.high) {
         (Some(rho), Some(low), Some(high)) => {
-            format!("Sheared fraction and load ({line}, {} specimens): Spearman {rho:.2} ({low:.2} to {high:.2})", a.n)
+            format!(
+                "Sheared fraction and load ({line}, n = {} specimens): Spearman {rho:.2} ({low:.2} to {high:.2})",
+                a.n
+            )
         }
-        (Some(rho), ..) => format!("Sheared fraction and load ({line}, {} specimens): Spearman {rho:.2}", a.n),
-        _ => format!("Sheared fraction and load ({line}, {} specimens): too few or all alike", a.n),
+        (Some(rho), ..) => format!("Sheared fraction and load ({line}, n = {} specimens): Spearman {rho:.2}", a.n),
+        _ => format!("Sheared fraction and load ({line}, n = {} specimens): too few or all alike", a.n),
     }
 }
 
@@ -141,14 +144,14 @@ fn capacity_lines(c: &Capacity) -> String {
     let line = c.line.as_deref().unwrap_or("no line given");
     let source = if c.modulus_estimated { "from the straight pulls" } else { "assumed" };
     let mut text = format!(
-        "Strength left when carriers are cut ({line}, {} carriers), % of uncut: plain share, and equal-load-sharing bundle with \
-         Weibull modulus {:.1} ({source}).\nUpper bounds: a cut carrier loads its neighbours more, and the braid kinks.\n",
+        "Strength left when carriers are cut ({line}, {} carriers), % of uncut: equal shares, and equal-load-sharing bundle with \
+         Weibull modulus {:.1} ({source}).\nBoth are idealised: a cut carrier loads its neighbours more, the braid kinks, and cut ends may grip again.\n",
         c.carriers, c.modulus
     );
     let row = |name: &str, cells: Vec<String>| format!("  {name:<7}{}\n", cells.join(""));
     let cells = |f: &dyn Fn(&knot::CapacityPoint) -> String| c.points.iter().map(|p| format!("{:>5}", f(p))).collect();
     text.push_str(&row("cut", cells(&|p| p.cut.to_string())));
-    text.push_str(&row("plain", cells(&|p| percent(Some(p.plain)))));
+    text.push_str(&row("equal", cells(&|p| percent(Some(p.plain)))));
     text.push_str(&row("bundle", cells(&|p| percent(p.bundle))));
     text.truncate(text.trim_end().len());
     text

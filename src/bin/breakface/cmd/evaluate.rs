@@ -4,6 +4,7 @@ use crate::exit::Code;
 use anyhow::bail;
 use breakface::labels::{LabelRow, by_labeller, read_labels};
 use breakface::pipeline::model_ends;
+use breakface::report::counted;
 use breakface::results::Results;
 use breakface::settings::Settings;
 use breakface::stats::Z95;
@@ -86,8 +87,8 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     };
     if !evaluation.missing.is_empty() {
         note!(
-            "{} pictures with truth are not in the results (their ends count as missed), e.g. {}",
-            evaluation.missing.len(),
+            "warning: {} not in the results (their ends count as missed), e.g. {}",
+            counted(evaluation.missing.len(), "picture with truth is", "pictures with truth are"),
             evaluation.missing[0]
         );
     }

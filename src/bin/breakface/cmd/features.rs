@@ -68,7 +68,8 @@ fn tables_markdown(mut out: impl Write) -> std::io::Result<()> {
     for (stem, row, columns) in tables() {
         let (measured, own): (Vec<Column>, Vec<Column>) =
             columns.into_iter().partition(|c| FEATURES.iter().any(|f| f.name == c.name));
-        let more = if measured.is_empty() { "" } else { " Its measurements are listed by `breakface features`." };
+        let more =
+            if measured.is_empty() { "" } else { " Its measurements are listed by `breakface settings --features`." };
         writeln!(
             out,
             "\n## {stem}.csv\n\nOne row: {row}.{more}\n\n| column | unit | holds | meaning |\n|---|---|---|---|"

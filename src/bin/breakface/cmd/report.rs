@@ -2,7 +2,7 @@
 
 use crate::exit::Code;
 use anyhow::Context as _;
-use breakface::report::{ReportOptions, write_report};
+use breakface::report::{ReportOptions, counted, write_report};
 use breakface::results::{REPORT_FILE, Results};
 use breakface::settings::Settings;
 use std::path::{Path, PathBuf};
@@ -41,10 +41,10 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     let out = args.out.unwrap_or_else(|| args.results.join(REPORT_FILE));
     let made = write_report(&results, &out, &options).context("the report was not written")?;
     note!(
-        "report: {} ({:.1} MB, {} pictures shown{})",
+        "report: {} ({:.1} MB, {} shown{})",
         out.display(),
         made.bytes as f64 / 1e6,
-        made.shown,
+        counted(made.shown, "picture", "pictures"),
         if made.unreachable > 0 { format!(", {} not reached", made.unreachable) } else { String::new() }
     );
     Ok(Code::Done)

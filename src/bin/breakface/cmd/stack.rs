@@ -84,7 +84,7 @@ fn tell(result: &StackResult, out: &Path) {
         "largest shift between frames and the first one: {drift:.2} px; by magnification at the corners: {edge:.2} px"
     );
     for warning in &result.micrograph.warnings {
-        note!("note: {}", warning.text);
+        note!("warning: {}", warning.text);
     }
     tell!("Pictures in {0}/merged.png, height.png, confidence.png; their meaning in {0}/height.json", out.display());
 }

@@ -4,6 +4,7 @@ use crate::exit::Code;
 use crate::model_files;
 use anyhow::{Context, bail};
 use breakface::labels::{EndRef, HandLabel, Labelled, by_labeller, effective, guide, place, read_labels};
+use breakface::report::counted;
 use breakface::results::Results;
 use breakface::settings::Settings;
 use breakface::train::gather::{Gathered, from_controls, from_labels, from_truth};
@@ -59,7 +60,7 @@ pub struct Args {
     #[arg(long, value_name = "WORD", help_heading = "Labelled ends")]
     family: Option<String>,
 
-    /// What testifies for the shape: one tree that can be read, or a forest
+    /// What labels by measured shape: one tree that can be read, or a forest
     #[arg(long, value_enum, default_value_t = KindArg::Tree, help_heading = "Method")]
     kind: KindArg,
     /// Feature that must not be used (`breakface settings --features` lists them), e.g. one that your microscope cannot
@@ -176,7 +177,10 @@ fn own_rows(args: &Args, settings: &Settings) -> anyhow::Result<Vec<TrainingRow>
     let mut rows = Vec::new();
     let mut take = |gathered: Gathered, what: &str| {
         if 0 < gathered.n_unmatched {
-            note!("{what}: {} labelled ends are not among the found ends and were left out", gathered.n_unmatched);
+            note!(
+                "note: {what}: {} not among the found ends, left out",
+                counted(gathered.n_unmatched, "labelled end is", "labelled ends are")
+            );
         }
         rows.extend(gathered.rows);
     };

@@ -22,6 +22,7 @@ use std::path::PathBuf;
 
 use anyhow::{Context, anyhow};
 use breakface::labels::LabelLog;
+use breakface::report::counted;
 use guard::Guard;
 pub use session::Mode;
 use session::{Session, checked_name};
@@ -60,7 +61,7 @@ pub fn serve(options: &Options) -> anyhow::Result<()> {
     let guard = Guard::new(port, token);
     let session = Session::new(run, log, labeller.to_owned(), options.mode);
     tell!("{address}");
-    note!("breakface review: {} ends; stop with Ctrl-C, nothing is lost", session.run.ends.len());
+    note!("breakface review: {}; stop with Ctrl-C, nothing is lost", counted(session.run.ends.len(), "end", "ends"));
     if options.open {
         browser::open(&address);
     }

@@ -49,7 +49,7 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         }
     }
     let doubtful = rows.iter().filter(|r| !r.doubt.is_empty()).count();
-    args.keep.say(&format!("{doubtful} of {} pictures have a doubtful scale", rows.len()));
+    args.keep.say(&format!("pictures with a doubtful scale: {doubtful} of {}", rows.len()));
     if args.stand_in {
         stand_in(&args, &pictures, expected, &settings)?;
     }

@@ -77,7 +77,7 @@ const cells = (...texts) => el("tr", {}, ...texts.map((t, i) => el(i ? "td" : "t
 function applied(result) {
   calls.changed();
   const rows = (list) => list.map((r) => cells(r.name, interval(r.model), interval(r.reviewed), r.n_hand === null ? "" : `${r.n_hand}`));
-  const parts = [el("p", {}, `${result.n_labelled} hand labels are in place, ${result.n_changed} of them change a label; ${result.n_added} ends were added, ${result.n_not_an_end} taken out.`)];
+  const parts = [el("p", {}, `Hand labels in place: ${result.n_labelled}, of these ${result.n_changed} change a label; ends added: ${result.n_added}, taken out: ${result.n_not_an_end}.`)];
   parts.push(el("h3", {}, "Sheared fraction of specimens"), table(["Specimen", "As labelled by the model", "After review", "Hand labels"], rows(result.specimens)));
   if (result.knots.length) parts.push(el("h3", {}, "Knots"), table(["Knot", "As labelled by the model", "After review", ""], rows(result.knots)));
   parts.push(el("p", { class: "muted" }, "Tables and report are those after review; what the model said is in the folder before_review."));
@@ -88,7 +88,7 @@ function learnt(result) {
   by("do-take").hidden = false;
   const rows = result.figures.map((f) => cells(f.name, number(f.old), number(f.new)));
   return [
-    el("p", {}, `${result.n_labels} hand labels were used. Both models were judged by cross-validation on the same ends, grouped by specimen.`),
+    el("p", {}, `Hand labels used: ${result.n_labels}. Both models were judged by cross-validation on the same ends, grouped by specimen.`),
     table(["Figure", "Old model", "New model"], rows),
     el("p", { class: "muted" }, result.advice),
   ];
