@@ -10,7 +10,7 @@ says), `weight` (how many ends each of its ends counts for), `only` (a text file
 `impressions` (a CSV with `image, x_px, y_px, network_p_sheared` by a network that has not seen this picture family: they replace
 the program's own, so that the appearance is not believed more than it deserves on new kinds of pictures; `none` leaves them out).
 
-OUT_DIR/work/SOURCE keeps the results of each folder, and a second call goes on from there; OUT_DIR gets NAME.json,
+OUT_DIR/classified/SOURCE keeps the results of each folder, and a second call goes on from there; OUT_DIR gets NAME.json,
 NAME.training.csv and the model's page. Needs Python 3.8 and nothing else.
 """
 import argparse
@@ -67,10 +67,10 @@ def with_impressions(table, impressions):
     print(f"{table}: {len(rows) - missing} impressions replaced, {missing} ends have none", flush=True)
 
 
-def table_of(row, work, args):
+def table_of(row, classified, args):
     """Finds and measures the ends of one folder; its training table."""
     program = row.get("program") or args.program
-    results, out = os.path.join(work, row["source"]), os.path.join(work, row["source"] + ".json")
+    results, out = os.path.join(classified, row["source"]), os.path.join(classified, row["source"] + ".json")
     command = [program, "classify", *pictures_of(row), "--out", results, "--no-report", "--no-overlays", "--quiet"]
     if args.jobs:
         command += ["--threads", str(args.jobs)]
@@ -97,13 +97,13 @@ def main():
     parser.add_argument("--jobs", type=int, default=0)
     parser.add_argument("--name", default="default")
     args = parser.parse_args()
-    work = os.path.join(args.out, "work")
-    os.makedirs(work, exist_ok=True)
+    classified = os.path.join(args.out, "classified")
+    os.makedirs(classified, exist_ok=True)
     with open(args.plan, newline="", encoding="utf-8") as handle:
         rows = list(csv.DictReader(handle))
     command = [args.program, "train"]
     for row in rows:
-        command += ["--ends", table_of(row, work, args)]
+        command += ["--ends", table_of(row, classified, args)]
     run(command + ["--out", os.path.join(args.out, args.name + ".json"), "--name", args.name, "--force"])
 
 

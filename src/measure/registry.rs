@@ -48,15 +48,15 @@ const fn company(name: &'static str, unit: &'static str, source: &'static str, m
 #[rustfmt::skip]
 pub const FEATURES: &[Feature] = &[
     // name, unit, source, may the labelling tree use it, meaning
-    entry("shaft_diameter_px", "px", "design: section 3", false, "Median width of the shaft between 1.5 and 4 diameters behind the tip."),
+    entry("shaft_diameter_px", "px", "ours, by definition", false, "Median width of the shaft between 1.5 and 4 diameters behind the tip."),
     entry("shaft_diameter_u_px", "px", "ours", false, "Standard uncertainty of the shaft diameter."),
     entry("shaft_diameter_shared_u_px", "px", "ours", false, "Part of that uncertainty that all ends of the picture have in common: it does not average out."),
-    entry("bulb_ratio", "1", "design: section 3", true, "Largest width within 1.5 diameters of the tip over the shaft diameter; 1 = no cap."),
+    entry("bulb_ratio", "1", "ours, by definition", true, "Largest width within 1.5 diameters of the tip over the shaft diameter; 1 = no cap."),
     entry("bulb_ratio_u", "1", "ours", false, "Standard uncertainty of the bulb ratio."),
-    entry("cut_angle_deg", "deg", "design: section 3", false, "Angle between the end's straight edge and the normal of the axis; 0 = square; positive when the side (-sin axis, cos axis) lies further out."),
+    entry("cut_angle_deg", "deg", "ours, by definition", false, "Angle between the end's straight edge and the normal of the axis; 0 = square; positive when the side (-sin axis, cos axis) lies further out."),
     entry("cut_angle_u_deg", "deg", "ours", false, "Standard uncertainty of the cut angle."),
     entry("cut_angle_size_deg", "deg", "ours", true, "Size of the cut angle, without its sign."),
-    entry("flatness", "1", "design: section 3", true, "RMS distance of the end's outline from its straight edge over the diameter; 0 = flat."),
+    entry("flatness", "1", "ours, by definition", true, "RMS distance of the end's outline from its straight edge over the diameter; 0 = flat."),
     entry("front_bow", "d", "ours: half ellipse fitted to the front", true, "How far the middle of the end bows out beyond its straight edge; 0 = straight edge, 0.5 = half circle."),
     entry("cap_length", "d", "ours", true, "Length along the axis over which the end is clearly wider than its shaft; 0 = no cap."),
     entry("cap_roundness", "1", "ours", true, "Cap length over cap width: near 1 = round bulb, small = thin flare; 0 = no cap."),
@@ -115,10 +115,10 @@ pub const FEATURES: &[Feature] = &[
     entry("form_p_torn", "1", "regression network, models/README.md", false, "The network's figure, of all forms together 1, that the end is a torn cut."),
     entry("form_p_crushed", "1", "regression network, models/README.md", false, "The network's figure, of all forms together 1, that the end is a crushed cut."),
     entry("form_p_fused", "1", "regression network, models/README.md", false, "The network's figure, of all forms together 1, that the end is a fused cut."),
-    company("carrier_cut_deviation_deg", "deg", "design: section 3; Mardia and Jupp 2000, section 1.1", "Angle between the end's straight edge and the common plane of its carrier's other ends; empty without company."),
-    company("carrier_cut_resultant", "1", "design: section 3; Mardia and Jupp 2000, section 1.1", "How alike the straight edges of its carrier's other ends lie: resultant length of the doubled angles, 0..1."),
-    company("carrier_plane_distance", "d", "design: section 3", "Distance of the tip from the common plane of its carrier's other ends."),
-    company("carrier_tip_stagger", "d", "design: section 3", "How far the tips of its carrier scatter along the line: scaled median absolute deviation."),
+    company("carrier_cut_deviation_deg", "deg", "ours, by definition; Mardia and Jupp 2000, section 1.1", "Angle between the end's straight edge and the common plane of its carrier's other ends; empty without company."),
+    company("carrier_cut_resultant", "1", "ours, by definition; Mardia and Jupp 2000, section 1.1", "How alike the straight edges of its carrier's other ends lie: resultant length of the doubled angles, 0..1."),
+    company("carrier_plane_distance", "d", "ours, by definition", "Distance of the tip from the common plane of its carrier's other ends."),
+    company("carrier_tip_stagger", "d", "ours, by definition", "How far the tips of its carrier scatter along the line: scaled median absolute deviation."),
 ];
 
 /// The values of [`FEATURES`], in its order; `None` = could not be measured.

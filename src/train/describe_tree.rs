@@ -20,7 +20,7 @@ pub fn step_line(step: &Step) -> String {
         (Some(v), Side::High) => format!("{}{unit}, above {threshold}{}", format_number(v), share_words(step)),
     };
     format!(
-        "{}: {answer} ({} sheared, {} tensile asked this in training)",
+        "{}: {answer} (training ends here: {} sheared, {} tensile)",
         step.feature.name,
         whole(step.counts.0),
         whole(step.counts.1)
@@ -33,7 +33,7 @@ fn share_words(step: &Step) -> String {
     if NEARLY_ALL <= step.share {
         String::new()
     } else {
-        format!(", near enough to go this way by {:.0} % only", 100.0 * step.share)
+        format!("; close to it: counts for this way by {:.0} %", 100.0 * step.share)
     }
 }
 
