@@ -8,7 +8,7 @@
 //! accuracy.
 
 use breakface::settings::LabelSettings;
-use breakface::train::figures::Confusion;
+use breakface::train::confusion::Confusion;
 use breakface::train::{Options, TrainingRow, TrainingTable, train};
 use breakface::tree::{Label, Model};
 use rand::SeedableRng;

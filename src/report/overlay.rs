@@ -4,22 +4,13 @@ mod canvas;
 mod legend;
 mod marks;
 
+pub use marks::Mark;
+
 use super::thumbnails::jpeg;
-use crate::measure::Drawn;
 use crate::micrograph::Micrograph;
-use crate::table::EndRow;
 use crate::units::Point;
 use canvas::Canvas;
 use image::{Rgb, RgbImage};
-
-/// One end to mark.
-#[derive(Debug, Clone, Copy)]
-pub struct Mark<'a> {
-    /// Its row.
-    pub row: &'a EndRow,
-    /// Its traced lines, where known.
-    pub drawn: &'a Drawn,
-}
 
 /// Marks the ends of a picture and encodes it as JPEG.
 pub fn draw(micrograph: &Micrograph, ends: &[Mark<'_>]) -> Vec<u8> {

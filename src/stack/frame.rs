@@ -1,6 +1,6 @@
 //! Frame files in order, and one frame as planes.
 
-use super::StackError;
+use super::error::StackError;
 use crate::flag::Warning;
 use crate::micrograph::{Decoded, GreyPlane, ReadError, decode_picture, picture_bytes};
 use crate::raster::Plane;

@@ -8,6 +8,7 @@ mod align;
 mod blend;
 mod breathing;
 mod diagnostics;
+mod error;
 mod focus;
 mod frame;
 
@@ -16,9 +17,11 @@ mod motion;
 mod survey;
 mod tiles;
 
+pub use error::StackError;
 pub use frame::frames_of_folder;
 pub use maps::MapError;
 pub use motion::Move;
+pub use survey::FrameReport;
 
 use crate::flag::{Flag, Warning};
 use crate::micrograph::{Decoded, Micrograph, quality};
@@ -47,57 +50,6 @@ pub struct StackResult {
     pub frames: Vec<FrameReport>,
     /// Places with structure that is sharp in no frame.
     pub unfocused: Vec<PxBox>,
-}
-
-/// What became of one frame.
-#[derive(Debug, Clone, PartialEq)]
-pub struct FrameReport {
-    /// File as given.
-    pub file: String,
-    /// Where its pixels lie against the first frame.
-    pub moved: Move,
-    /// Correlation with the frame before it, −1..1; `None` for the first one.
-    pub agreement: Option<f64>,
-    /// Share of the places seen in focus that are sharpest in this frame, 0..1.
-    pub used_share: f64,
-    /// Why the frame was left out; empty = used.
-    pub left_out: String,
-}
-
-/// Why a series could not be merged.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
-pub enum StackError {
-    /// The folder cannot be read.
-    #[error("{folder}: cannot be read: {reason}; check the path and the rights")]
-    Folder {
-        /// Folder.
-        folder: String,
-        /// What the system said.
-        reason: String,
-    },
-    /// Fewer than two frames.
-    #[error("{place}: {found} usable frames{because}; a focus series needs at least two of one size")]
-    TooFew {
-        /// Folder or first file.
-        place: String,
-        /// Usable frames.
-        found: usize,
-        /// Why the others were left out, with a leading colon; empty when there were none.
-        because: String,
-    },
-    /// More frames than allowed.
-    #[error(
-        "{place}: {found} frames are over the limit of {most}; merge parts of the series, or raise the limit in the settings"
-    )]
-    TooMany {
-        /// Folder or first file.
-        place: String,
-        /// Frames.
-        found: usize,
-        /// Limit.
-        most: usize,
-    },
 }
 
 /// Merges the picture files of a folder, in the order of the numbers in their names.

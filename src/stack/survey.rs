@@ -1,6 +1,5 @@
 //! Frame files -> which of them belong to the series, and where each lies against the first.
 
-use super::FrameReport;
 use super::align::{Shrunk, Step, align};
 use super::breathing;
 use super::frame::Frame;
@@ -8,6 +7,21 @@ use super::motion::{Estimate, Move};
 use super::tiles::{Model, common_step};
 use crate::settings::{ReadSettings, StackSettings};
 use std::path::{Path, PathBuf};
+
+/// What became of one frame.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FrameReport {
+    /// File as given.
+    pub file: String,
+    /// Where its pixels lie against the first frame.
+    pub moved: Move,
+    /// Correlation with the frame before it, −1..1; `None` for the first one.
+    pub agreement: Option<f64>,
+    /// Share of the places seen in focus that are sharpest in this frame, 0..1.
+    pub used_share: f64,
+    /// Why the frame was left out; empty = used.
+    pub left_out: String,
+}
 
 /// What the next frame is compared with.
 struct Before {

@@ -1,6 +1,9 @@
 //! Cells and columns.
 
-use super::guard_formula;
+use super::formula::guard_formula;
+
+/// Columns passed through from the series table: (name, text).
+pub type Extra = Vec<(String, String)>;
 
 /// What a column holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -170,7 +170,7 @@ fn rows_of<R: BufRead, T: TableRow>(table: &str, mut reader: R) -> Result<Rows<R
     }
     let mut reader = csv::ReaderBuilder::new().from_reader(reader);
     let header = reader.headers().map_err(|e| malformed(table, &e))?;
-    let header = Header::of::<T>(table, header.iter().map(unguard_formula).collect())?;
+    let header = T::header(table, header.iter().map(unguard_formula).collect())?;
     Ok(Rows { table: table.into(), header, records: reader.into_records(), row: PhantomData })
 }
 
@@ -281,7 +281,7 @@ impl Fields {
     /// # Errors
     /// When a column is missing or a field is of the wrong kind.
     pub fn rows<T: TableRow>(&self) -> Result<Vec<T>, TableError> {
-        let header = Header::of::<T>("", self.columns.clone())?;
+        let header = T::header("", self.columns.clone())?;
         let row_of = |(row, fields): (u64, &Vec<String>)| {
             let fields = csv::StringRecord::from(fields.as_slice());
             T::from_record(&Record { table: "", row, header: &header, fields: &fields })

@@ -1,6 +1,9 @@
 //! One row as read from a file, with what is needed to say where something is wrong.
 
-use super::{TableError, TableRow, Word, unguard_formula};
+use super::cell::Column;
+use super::error::TableError;
+use super::formula::unguard_formula;
+use super::words::Word;
 use std::collections::BTreeMap;
 
 /// The header of a table, with the names that this version uses.
@@ -13,17 +16,8 @@ pub struct Header {
 }
 
 impl Header {
-    /// The header of a table of these rows; earlier names of columns become today's.
-    ///
-    /// # Errors
-    /// When a needed column is missing, or one is there twice.
-    pub(super) fn of<T: TableRow>(table: &str, names: Vec<String>) -> Result<Self, TableError> {
-        let mut names = names;
-        for (old, new) in T::renamed() {
-            if !names.iter().any(|n| n == new) {
-                names.iter_mut().filter(|n| *n == old).for_each(|n| (*new).clone_into(n));
-            }
-        }
+    /// The header of a table; `own` are the columns of its rows, of which `needed` must be there.
+    pub(super) fn new(table: &str, names: Vec<String>, own: &[Column], needed: &[&str]) -> Result<Self, TableError> {
         let mut places = BTreeMap::new();
         for (place, name) in names.iter().enumerate() {
             if places.insert(name.clone(), place).is_some() {
@@ -31,10 +25,9 @@ impl Header {
                 return Err(TableError::Malformed { table: table.into(), row: 1, reason });
             }
         }
-        if let Some(missing) = T::NEEDED.iter().find(|n| !places.contains_key(**n)) {
+        if let Some(missing) = needed.iter().find(|n| !places.contains_key(**n)) {
             return Err(TableError::MissingColumn { table: table.into(), column: (*missing).into() });
         }
-        let own = T::columns();
         let extra = (0..names.len()).filter(|i| !own.iter().any(|c| c.name == names[*i])).collect();
         Ok(Self { names, places, extra })
     }

@@ -1,6 +1,9 @@
 //! Rows whose columns are their fields: the struct is the single source of names, units, kinds and meanings.
 
-use super::{Cell, CellKind, Column, Extra, Record, TableError, Word, tidy};
+use super::cell::{Cell, CellKind, Column, Extra, tidy};
+use super::error::TableError;
+use super::record::Record;
+use super::words::Word;
 
 /// A field type that stands in a table as one column.
 pub(crate) trait Field: Sized {

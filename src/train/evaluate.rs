@@ -2,7 +2,7 @@
 //!
 //! Results + truth -> [`Tally`] over all pictures and by picture, magnification, specimen, look, view and form of end.
 
-use super::figures::Confusion;
+use super::confusion::Confusion;
 use super::ground_truth::{TrueEnd, TruePicture, base_name, pairs};
 use crate::labels::{HandLabel, LabelRow};
 use crate::results::Results;

@@ -2,8 +2,8 @@
 
 use super::band::{BandLimits, Judged, choose_band};
 use super::calibrate::{CalibrationPrior, Seen, fit_calibration};
+use super::confusion::Confusion;
 use super::cross::{ALWAYS_LEARNT, Folds, n_folds};
-use super::figures::Confusion;
 use super::fit::Rows;
 use crate::settings::LabelSettings;
 use crate::tree::model::UnclearBand;

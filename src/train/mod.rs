@@ -8,6 +8,7 @@
 pub mod band;
 pub mod calibrate;
 pub mod choose;
+pub mod confusion;
 pub mod cross;
 pub mod describe_tree;
 pub mod evaluate;
@@ -26,5 +27,6 @@ mod warn;
 
 pub use choose::PruneStep;
 pub use judge::PartFigures;
-pub use run::{Kind, Learning, Options, TrainError, Trained, train};
+pub use run::{Learning, Options, TrainError, Trained, train};
+pub use splits::Kind;
 pub use table::{TrainingRow, TrainingTable, digest_of, label_features};

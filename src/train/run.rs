@@ -3,13 +3,14 @@
 use super::band::settle_band;
 use super::calibrate::Seen;
 use super::choose::{Chosen, PruneStep, choose};
+use super::confusion::Confusion;
 use super::cross::{Folds, Grown, Plan, Variant, instrument, tree_growth, unseen};
-use super::figures::{Confusion, appearance_without_unclear, model_figures, without_unclear};
+use super::figures::{appearance_without_unclear, model_figures, without_unclear};
 use super::fit::{Rows, grow};
 use super::forest::grow_forest;
 use super::judge::{Court, Evidence, PartFigures, Repeat, by_part, confusions, limits};
 use super::prune::pruned;
-use super::splits::{Raw, Splits};
+use super::splits::{Kind, Raw, Splits};
 use super::warn::warnings;
 use super::{TrainingTable, label_features};
 use crate::measure::Feature;
@@ -19,16 +20,6 @@ use crate::tree::{CLASSES, Label, Model};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use std::collections::BTreeMap;
-
-/// What testifies for the shape.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum Kind {
-    /// One tree.
-    #[default]
-    Tree,
-    /// Many trees that vote; the single tree stays in the model to be read.
-    Forest,
-}
 
 /// What to train.
 #[derive(Debug, Clone, Default)]

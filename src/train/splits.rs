@@ -2,8 +2,17 @@
 
 use super::cross::{ALWAYS_LEARNT, Folds, Grown, Plan, Variant, family_folds, folds, unseen};
 use super::judge::{Evidence, Repeat, judge_repeat};
-use super::run::Kind;
 use crate::settings::LabelSettings;
+
+/// What testifies for the shape.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Kind {
+    /// One tree.
+    #[default]
+    Tree,
+    /// Many trees that vote; the single tree stays in the model to be read.
+    Forest,
+}
 
 /// Every way in which the rows are parted.
 pub struct Splits {

@@ -116,8 +116,39 @@ struct Head {
     features_schema: Option<Value>,
 }
 
+/// The bundled model.
+const BUNDLED: &[u8] = include_bytes!("../../models/default.json");
+
+impl Model {
+    /// The model that is compiled in.
+    ///
+    /// # Errors
+    /// When the bundled file is unusable, which is a fault of the build.
+    pub fn bundled() -> Result<Self, ModelError> {
+        Self::from_json(BUNDLED)
+    }
+
+    /// A model from its file.
+    ///
+    /// # Errors
+    /// When the file is damaged, of another format, or asks for features of another table.
+    pub fn from_json(bytes: &[u8]) -> Result<Self, ModelError> {
+        read(bytes)
+    }
+
+    /// The model as a readable file; the same model gives the same bytes.
+    pub fn to_json(&self) -> Vec<u8> {
+        write(self)
+    }
+
+    /// Digest of the model file (BLAKE3, hexadecimal): names the model in every output.
+    pub fn digest(&self) -> String {
+        blake3::hash(&self.to_json()).to_hex().to_string()
+    }
+}
+
 /// Reads and checks a model file.
-pub(super) fn read(bytes: &[u8]) -> Result<Model, ModelError> {
+fn read(bytes: &[u8]) -> Result<Model, ModelError> {
     if MAX_BYTES < bytes.len() {
         return Err(ModelError::TooLarge { bytes: bytes.len() });
     }
@@ -170,7 +201,7 @@ pub fn training_digest(bytes: &[u8]) -> Option<String> {
 }
 
 /// Writes a model, indented, one line at the end.
-pub(super) fn write(model: &Model) -> Vec<u8> {
+fn write(model: &Model) -> Vec<u8> {
     let names: Vec<&str> = model.features.iter().map(|f| f.feature.name).collect();
     let wire = Wire {
         format: MODEL_FORMAT.to_owned(),

@@ -2,7 +2,6 @@
 //!
 //! The verdict comes from two witnesses ([`super::witness`]): the shape tree and the network's impression.
 
-use super::file::{self, ModelError};
 use super::node::{Node, Side, side};
 use super::shape::ShapeRule;
 use super::subtype::subtype;
@@ -170,36 +169,7 @@ pub struct Model {
     pub figures: Figures,
 }
 
-/// The bundled model.
-const BUNDLED: &[u8] = include_bytes!("../../models/default.json");
-
 impl Model {
-    /// The model that is compiled in.
-    ///
-    /// # Errors
-    /// When the bundled file is unusable, which is a fault of the build.
-    pub fn bundled() -> Result<Self, ModelError> {
-        Self::from_json(BUNDLED)
-    }
-
-    /// A model from its file.
-    ///
-    /// # Errors
-    /// When the file is damaged, of another format, or asks for features of another table.
-    pub fn from_json(bytes: &[u8]) -> Result<Self, ModelError> {
-        file::read(bytes)
-    }
-
-    /// The model as a readable file; the same model gives the same bytes.
-    pub fn to_json(&self) -> Vec<u8> {
-        file::write(self)
-    }
-
-    /// Digest of the model file (BLAKE3, hexadecimal): names the model in every output.
-    pub fn digest(&self) -> String {
-        blake3::hash(&self.to_json()).to_hex().to_string()
-    }
-
     /// `forest` or `tree`: which one labels.
     pub fn kind(&self) -> &'static str {
         if self.forest.is_empty() { "tree" } else { "forest" }

@@ -2,7 +2,7 @@
 
 use crate::cmd;
 use crate::exit::{self, Code};
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
 
 /// Finds, measures and labels broken fibre ends in micrographs of braided line, and scores every break face.
 #[derive(Debug, Parser)]
@@ -69,15 +69,14 @@ pub fn run(cli: Cli) -> anyhow::Result<Code> {
         Command::Merge(args) => cmd::merge::run(args),
         Command::Features(args) => cmd::features::run(args),
         Command::Settings(args) => cmd::settings::run(args),
-        Command::Completions(args) => cmd::completions::run(args),
-        Command::Man(args) => cmd::man::run(args),
+        Command::Completions(args) => cmd::completions::run(args, Cli::command()),
+        Command::Man(args) => cmd::man::run(args, Cli::command()),
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use clap::CommandFactory;
 
     #[test]
     fn the_definition_of_the_command_line_is_sound() {

@@ -1,6 +1,6 @@
 //! Lines of all strips -> a whole number for every line, or the reason why they cannot be numbered.
 
-use super::RulingError;
+use super::fit::RulingError;
 use super::strip::Line;
 use crate::robust::{MAD_TO_SD, median};
 use crate::settings::RulingSettings;

@@ -1,7 +1,6 @@
 //! Scale bars: thin flat rectangles along the rows, with ticks perhaps, and text above or below.
 
-use super::View;
-use super::captions::{letter_pad, padded, padded_by};
+use super::view::{View, letter_pad, padded, padded_by};
 use crate::raster::{self, Run};
 use crate::settings::BurntInSettings;
 use crate::units::PxBox;

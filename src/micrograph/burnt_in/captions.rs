@@ -1,8 +1,7 @@
 //! Scale bars and lines of text within the picture.
 
-use super::View;
-use super::bars;
-use super::ink;
+use super::view::{View, letter_pad, padded};
+use super::{bars, ink};
 use crate::raster::{self, Part};
 use crate::settings::BurntInSettings;
 use crate::units::PxBox;
@@ -101,23 +100,6 @@ fn with_small_letters(line: PxBox, letters: &[&Part]) -> PxBox {
         }
     }
     found
-}
-
-pub(super) fn letter_pad(height: u32, settings: &BurntInSettings) -> u32 {
-    (settings.pad * f64::from(height)).round().max(f64::from(settings.pad_min_px)) as u32
-}
-
-pub(super) fn padded(b: &PxBox, pad: u32, view: &View<'_>) -> PxBox {
-    padded_by(b, pad, pad, view)
-}
-
-pub(super) fn padded_by(b: &PxBox, across: u32, down: u32, view: &View<'_>) -> PxBox {
-    PxBox {
-        x0: b.x0.saturating_sub(across),
-        y0: b.y0.saturating_sub(down),
-        x1: (b.x1 + across).min(view.width as u32),
-        y1: (b.y1 + down).min(view.height as u32),
-    }
 }
 
 /// Boxes that overlap become one.

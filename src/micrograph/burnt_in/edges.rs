@@ -1,6 +1,6 @@
 //! How a part of one colour ends: at once, as drawn things do, or softly, as a lens shows them.
 
-use super::View;
+use super::view::View;
 use crate::raster::{Part, Run};
 use crate::settings::MarkSettings;
 

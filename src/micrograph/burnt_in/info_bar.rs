@@ -1,6 +1,6 @@
 //! Information bars: strips across the whole picture in one flat colour, with text in them.
 
-use super::View;
+use super::view::View;
 use crate::settings::BurntInSettings;
 use crate::units::PxBox;
 

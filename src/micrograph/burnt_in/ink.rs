@@ -1,6 +1,6 @@
 //! Pixels of the colours that programs write with.
 
-use super::View;
+use super::view::View;
 use crate::raster::{Run, runs_of};
 use crate::settings::BurntInSettings;
 

@@ -5,10 +5,9 @@
 //! programs write with (white, black, pure colours) and among hues that the picture does not have elsewhere. Greys and pale colours
 //! between are left alone: thin sharp fibres at low magnification show the same signs.
 
-use super::View;
-use super::captions::padded;
 use super::edges::{Edges, edges_of};
 use super::ink;
+use super::view::{View, padded};
 use crate::raster::{Part, Run, parts, runs_of};
 use crate::settings::MarkSettings;
 use crate::units::PxBox;

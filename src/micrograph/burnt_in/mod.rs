@@ -9,10 +9,12 @@ mod edges;
 mod info_bar;
 mod ink;
 mod marks;
+mod view;
 
 use super::Micrograph;
 use crate::settings::BurntInSettings;
 use crate::units::PxBox;
+use view::View;
 
 /// Boxes around everything that was written into the picture, from top to bottom.
 pub(super) fn find_burnt_in(micrograph: &Micrograph, settings: &BurntInSettings) -> Vec<PxBox> {
@@ -30,27 +32,4 @@ pub(super) fn find_burnt_in(micrograph: &Micrograph, settings: &BurntInSettings)
     boxes.extend(marks);
     boxes.sort_by_key(|b| (b.y0, b.x0));
     boxes
-}
-
-/// A picture as bytes: grey, and red-green-blue triples where it has colour.
-struct View<'a> {
-    width: usize,
-    height: usize,
-    grey: &'a [u8],
-    rgb: Option<&'a [u8]>,
-}
-
-impl View<'_> {
-    /// Red, green and blue of a pixel, 0..255.
-    fn colour(&self, x: usize, y: usize) -> [f32; 3] {
-        let index = y * self.width + x;
-        match self.rgb {
-            Some(rgb) => [rgb[3 * index], rgb[3 * index + 1], rgb[3 * index + 2]].map(f32::from),
-            None => [f32::from(self.grey[index]); 3],
-        }
-    }
-
-    fn row(&self, y: usize) -> &[u8] {
-        &self.grey[y * self.width..(y + 1) * self.width]
-    }
 }

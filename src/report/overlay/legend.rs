@@ -1,8 +1,7 @@
 //! The strip below an overlay: what the marks mean and how many of each there are.
 
-use super::Mark;
 use super::canvas::{Canvas, Colour, Stroke};
-use super::marks::{self, Size};
+use super::marks::{self, Mark, Size};
 use crate::tree::Label;
 use crate::units::Point;
 

@@ -1,9 +1,19 @@
 //! The shapes of the marks: what stands for a sheared, a tensile and an unclear end.
 
-use super::Mark;
 use super::canvas::{Colour, Stroke};
+use crate::measure::Drawn;
+use crate::table::EndRow;
 use crate::tree::Label;
 use crate::units::Point;
+
+/// One end to mark.
+#[derive(Debug, Clone, Copy)]
+pub struct Mark<'a> {
+    /// Its row.
+    pub row: &'a EndRow,
+    /// Its traced lines, where known.
+    pub drawn: &'a Drawn,
+}
 
 /// Colours that people with any colour vision tell apart (Okabe and Ito 2008): sky blue, vermillion lightened for
 /// dark grounds, yellow. Shapes differ too, so that a grey print still reads.

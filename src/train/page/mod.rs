@@ -5,8 +5,10 @@
 mod drawing;
 mod render;
 
+use render::Block;
+
 use super::calibrate::reliability;
-use super::figures::Confusion;
+use super::confusion::Confusion;
 use super::{PartFigures, Trained, TrainingTable};
 use crate::stats::Z95;
 use crate::stats::proportion::wilson;
@@ -16,26 +18,6 @@ use crate::tree::model::Rate;
 use crate::tree::shape::laplace;
 use crate::tree::witness::{Witness, probability};
 use crate::tree::{Label, Model, Node};
-use maud::Markup;
-
-/// A piece of the page.
-pub(crate) enum Block {
-    Heading(String),
-    Text(String),
-    List(Vec<String>),
-    Table {
-        name: &'static str,
-        head: Vec<&'static str>,
-        rows: Vec<Vec<String>>,
-    },
-    /// A drawing and what it shows, for those who cannot see it.
-    Drawing {
-        drawing: Markup,
-        shows: &'static str,
-    },
-    /// Lines that keep their indentation.
-    Lines(Vec<String>),
-}
 
 /// The page as Markdown, without drawings.
 pub fn markdown(trained: &Trained, table: &TrainingTable) -> String {

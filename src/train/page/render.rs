@@ -1,9 +1,27 @@
 //! Blocks of the model page -> Markdown, HTML.
 
-use super::Block;
 use crate::page::Document;
 use maud::{Markup, html as markup};
 use std::fmt::Write as _;
+
+/// A piece of the page.
+pub(super) enum Block {
+    Heading(String),
+    Text(String),
+    List(Vec<String>),
+    Table {
+        name: &'static str,
+        head: Vec<&'static str>,
+        rows: Vec<Vec<String>>,
+    },
+    /// A drawing and what it shows, for those who cannot see it.
+    Drawing {
+        drawing: Markup,
+        shows: &'static str,
+    },
+    /// Lines that keep their indentation.
+    Lines(Vec<String>),
+}
 
 pub(super) fn markdown(title: &str, blocks: &[Block]) -> String {
     let mut out = format!("# {}\n", plain(title));

@@ -1,5 +1,6 @@
 //! `breakface compare`: knots ranked and compared by their specimens, with loads and capacity; or runs beside each other.
 
+mod columns;
 mod runs;
 
 use crate::exit::Code;
@@ -11,6 +12,8 @@ use breakface::table::{FaceVerdict, IntervalFrom, KnotRow, PairRow, write_csv};
 use serde_json::json;
 use std::io::Write;
 use std::path::PathBuf;
+
+use columns::write_columns;
 
 /// Arguments of `compare`.
 #[derive(Debug, clap::Args)]
@@ -155,17 +158,6 @@ fn capacity_lines(c: &Capacity) -> String {
     text.push_str(&row("bundle", cells(&|p| percent(p.bundle))));
     text.truncate(text.trim_end().len());
     text
-}
-
-fn write_columns(mut out: impl Write, rows: &[Vec<String>]) -> anyhow::Result<()> {
-    let columns = rows.first().map_or(0, Vec::len);
-    let width = |c: usize| rows.iter().map(|r| r[c].chars().count()).max().unwrap_or(0);
-    let widths: Vec<usize> = (0..columns).map(width).collect();
-    for row in rows {
-        let cells: Vec<String> = row.iter().zip(&widths).map(|(cell, w)| format!("{cell:<w$}")).collect();
-        writeln!(out, "{}", cells.join("  ").trim_end())?;
-    }
-    Ok(())
 }
 
 fn write_json(mut out: impl Write, c: &Comparison) -> anyhow::Result<()> {

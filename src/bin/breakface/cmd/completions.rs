@@ -1,8 +1,6 @@
 //! `breakface completions`: shell completions from the definition of the command line.
 
-use crate::args::Cli;
 use crate::exit::Code;
-use clap::CommandFactory;
 use std::io::Write;
 
 /// Arguments of `completions`.
@@ -12,10 +10,10 @@ pub struct Args {
     shell: clap_complete::Shell,
 }
 
-/// Runs `completions`.
-pub fn run(args: Args) -> anyhow::Result<Code> {
+/// Runs `completions` for a command line.
+pub fn run(args: Args, mut program: clap::Command) -> anyhow::Result<Code> {
     let mut text = Vec::new();
-    clap_complete::generate(args.shell, &mut Cli::command(), "breakface", &mut text);
+    clap_complete::generate(args.shell, &mut program, "breakface", &mut text);
     std::io::stdout().lock().write_all(&text)?;
     Ok(Code::Done)
 }

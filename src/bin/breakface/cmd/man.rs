@@ -1,8 +1,6 @@
 //! `breakface man`: manual pages from the definition of the command line.
 
-use crate::args::Cli;
 use crate::exit::Code;
-use clap::CommandFactory;
 use std::io::Write;
 
 /// Arguments of `man`.
@@ -13,9 +11,8 @@ pub struct Args {
     command: Option<String>,
 }
 
-/// Runs `man`.
-pub fn run(args: Args) -> anyhow::Result<Code> {
-    let mut program = Cli::command();
+/// Runs `man` for a command line.
+pub fn run(args: Args, mut program: clap::Command) -> anyhow::Result<Code> {
     program.build();
     let page = match &args.command {
         None => program,

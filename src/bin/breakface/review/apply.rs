@@ -10,9 +10,6 @@ use std::path::Path;
 use super::reply::Refusal;
 use super::session::Session;
 
-/// File within the results that holds a model learnt from hand labels.
-pub const MODEL_FILE: &str = "model.json";
-
 /// Puts hand labels in place in the tables of the folder and makes its report anew.
 pub fn apply(session: &Session) -> Result<Applied, Refusal> {
     let run = &session.run;

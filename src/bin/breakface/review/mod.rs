@@ -6,10 +6,12 @@
 mod apply;
 mod assets;
 mod browser;
+mod end_id;
 mod guard;
 mod http;
 mod image_cache;
 mod lock;
+mod options;
 mod reply;
 mod retrain;
 mod routes;
@@ -18,33 +20,13 @@ mod session;
 mod wire;
 
 use std::net::{Ipv4Addr, SocketAddr, TcpListener};
-use std::path::PathBuf;
 
 use anyhow::{Context, anyhow};
 use breakface::labels::LabelLog;
 use breakface::report::counted;
 use guard::Guard;
-pub use session::Mode;
+pub use options::{Mode, Options};
 use session::{Session, checked_name};
-
-/// What the command line asks for.
-#[derive(Debug)]
-pub struct Options {
-    /// Folder of the results.
-    pub results: PathBuf,
-    /// Port; 0 = a free one.
-    pub port: u16,
-    /// Whether to open a browser.
-    pub open: bool,
-    /// Who labels.
-    pub labeller: String,
-    /// Whether the page hides what others say, or is there to decide between labellers.
-    pub mode: Mode,
-    /// Folder of the pictures, when it has moved.
-    pub pictures: Option<PathBuf>,
-    /// The model of the run, when it is not the bundled one.
-    pub model: Option<PathBuf>,
-}
 
 /// Serves the page until the program is stopped.
 pub fn serve(options: &Options) -> anyhow::Result<()> {

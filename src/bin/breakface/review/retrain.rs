@@ -1,25 +1,20 @@
 //! Learning from hand labels: a new model judged beside the old one, taken only when the person says so.
 
 use breakface::labels::{EndRef, HandLabel, effective};
-use breakface::train::figures::Confusion;
+use breakface::train::confusion::Confusion;
 use breakface::train::{Options, TrainingRow, TrainingTable, train};
 use breakface::tree::Model;
 use serde::Serialize;
 
-use super::apply::MODEL_FILE;
+use super::end_id::EndId;
 use super::reply::Refusal;
-use super::session::{EndId, Session};
+use super::run::MODEL_FILE;
+use super::session::{RetrainedModel, Session};
 
 /// The table a learnt model came from, beside it: the next retrained starts there.
 const TABLE_FILE: &str = "model.training.csv";
 /// Where these labels came from, in the training table.
 const SOURCE: &str = "by hand";
-
-/// A new model that waits for a yes.
-pub struct RetrainedModel {
-    model: Model,
-    table: TrainingTable,
-}
 
 /// A new model beside the old one.
 #[derive(Debug, Serialize)]

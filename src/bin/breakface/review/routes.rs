@@ -4,11 +4,12 @@ use breakface::labels::HandLabel;
 use breakface::units::Point;
 use serde::Deserialize;
 
+use super::end_id::EndId;
 use super::guard::{Guard, Head};
 use super::http::Request;
 use super::image_cache::CropRequest;
 use super::reply::{Refusal, Reply};
-use super::session::{EndId, ReviewAction, Session, checked_name};
+use super::session::{ReviewAction, Session, checked_name};
 use super::{apply, assets, retrain, wire};
 
 /// Sides of a crop that may be asked for, px.

@@ -12,10 +12,13 @@ use breakface::settings::Settings;
 use breakface::table::{EndRow, ImageRow, Status};
 use breakface::tree::Model;
 
+use super::end_id::EndId;
 use super::image_cache::{DisplayImage, ImageCache, PictureFile};
+use super::options::Options;
 use super::reply::Refusal;
-use super::session::EndId;
-use super::{Options, apply};
+
+/// File within the results that holds a model learnt from hand labels.
+pub const MODEL_FILE: &str = "model.json";
 
 /// One picture of the run.
 pub struct Picture {
@@ -133,7 +136,7 @@ fn model_of(results: &Results, given: Option<&Path>) -> anyhow::Result<(Model, b
         candidates.push(read(path)?);
     }
     candidates.push(bundled.clone());
-    let learnt = results.folder.join(apply::MODEL_FILE);
+    let learnt = results.folder.join(MODEL_FILE);
     if learnt.is_file() {
         candidates.push(read(&learnt)?);
     }

@@ -8,40 +8,18 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 use breakface::labels::{Action, Disputed, EndRef, HandLabel, LabelLog, LabelRow, disputed, place};
 use breakface::settings::LabelSettings;
 use breakface::table::EndRow;
+use breakface::train::TrainingTable;
+use breakface::tree::Model;
 use breakface::units::Point;
 
+use super::end_id::EndId;
 use super::image_cache::ImageCache;
+use super::options::Mode;
 use super::reply::Refusal;
-use super::retrain::RetrainedModel;
 use super::run::Run;
 
 /// Longest name of a labeller, characters.
 const MAX_NAME: usize = 60;
-
-/// An end over the wire: `3.12` is end 12 of picture 3, `3.+1` the first end added to it. Never a path.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub struct EndId {
-    /// Number of the picture in the run, from 0.
-    pub picture: usize,
-    /// End within it.
-    pub end: EndRef,
-}
-
-impl EndId {
-    /// Reads an id.
-    pub fn parse(text: &str) -> Option<Self> {
-        let (picture, end) = text.split_once('.')?;
-        if !picture.bytes().all(|b| b.is_ascii_digit()) {
-            return None;
-        }
-        Some(Self { picture: picture.parse().ok()?, end: EndRef::from_text(end)? })
-    }
-
-    /// As sent over the wire.
-    pub fn text(self) -> String {
-        format!("{}.{}", self.picture, self.end.text())
-    }
-}
 
 /// What one labeller says of an end now.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -52,27 +30,12 @@ pub struct Hand {
     pub tip: Point,
 }
 
-/// What a page shows of others, and what its decisions mean.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum Mode {
-    /// The model's answers are shown; decisions are labels.
-    #[default]
-    Open,
-    /// What the model and others say of an end is hidden until this labeller has decided.
-    Blind,
-    /// Ends on which labellers differ, with what each says; decisions count instead of theirs.
-    Adjudicate,
-}
-
-impl Mode {
-    /// The word for the page.
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::Open => "open",
-            Self::Blind => "blind",
-            Self::Adjudicate => "adjudicate",
-        }
-    }
+/// A new model that waits for a yes.
+pub struct RetrainedModel {
+    /// The model.
+    pub model: Model,
+    /// What it learnt from.
+    pub table: TrainingTable,
 }
 
 /// One running review.
@@ -292,17 +255,6 @@ fn reach(end: &EndRow, settings: &LabelSettings) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn ids_are_numbers_and_nothing_else() {
-        let id = EndId::parse("3.12").unwrap();
-        assert_eq!((id.picture, id.end, id.text().as_str()), (3, EndRef::Found(12), "3.12"));
-        assert_eq!(EndId::parse("0.+2").unwrap().end, EndRef::Added(2));
-        for bad in ["", ".", "3", "..", "3.", ".3", "../3", "3.-1", "3.1.2", "+3.1", "99999999999999999999.1", "3.++1"]
-        {
-            assert_eq!(EndId::parse(bad), None, "{bad}");
-        }
-    }
 
     #[test]
     fn names_are_checked() {

@@ -8,7 +8,9 @@ use breakface::table::EndRow;
 use breakface::tree::Label;
 use serde::Serialize;
 
-use super::session::{EndId, Hand, Mode, Session};
+use super::end_id::EndId;
+use super::options::Mode;
+use super::session::{Hand, Session};
 
 /// Everything the page needs to begin.
 #[derive(Debug, Serialize)]

@@ -1,6 +1,6 @@
 //! `breakface calibrate bar`.
 
-use super::{Keep, load_settings, read, short};
+use super::common::{Keep, load_settings, read, short};
 use crate::exit::Code;
 use anyhow::{bail, ensure};
 use breakface::calibrate::find_scale_bar;

@@ -1,6 +1,6 @@
 //! `breakface calibrate fibre`.
 
-use super::{Keep, load_settings};
+use super::common::{Keep, load_settings};
 use crate::exit::Code;
 use anyhow::{Context, bail, ensure};
 use breakface::calibrate::{PictureDiameter, Plausibility, fibre_diameter_um, judge_diameters, stand_in_scale};

@@ -1,6 +1,6 @@
 //! `breakface calibrate ruling`.
 
-use super::{Keep, load_settings, read, short};
+use super::common::{Keep, load_settings, read, short};
 use crate::exit::Code;
 use anyhow::{Context, bail, ensure};
 use breakface::calibrate::{DirectedPitch, RulingFit, anisotropy, fit_rulings, residual_plot};

@@ -1,6 +1,6 @@
 //! `breakface compare A B`: two or more runs on the same pictures, and their controls over time.
 
-use super::write_columns;
+use super::columns::write_columns;
 use anyhow::Context;
 use breakface::pipeline::BEFORE_REVIEW;
 use breakface::report::control_chart_svg;
