@@ -3,7 +3,7 @@
 
     python plain_shapes.py OUT.npz [--count 4000] [--seed 1]
 
-Needs Python 3.11+ and numpy. Writes strips (`img`), what is to be read from them (`read`, in the order of gauge_network.py) and `meta`; they keep the gauge from learning one renderer by heart.
+Needs Python 3.11+ and numpy. Writes strips (`img`), what is to be read from them (`read`, in the order of networks.py) and `meta`; they keep the regression network from learning one renderer by heart.
 """
 import argparse
 import math
