@@ -8,7 +8,7 @@ use crate::settings::LabelSettings;
 use crate::stats::control_chart::{Chart, Count, control_chart};
 use crate::table::{EndRow, SpecimenRow, Status};
 use crate::tree::Label;
-use crate::units::Point;
+use crate::units::{Point, pair_off};
 use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -198,17 +198,9 @@ fn nearest_pairs(a: &[&EndRow], b: &[&EndRow], settings: &LabelSettings) -> Vec<
         let gaps = b.iter().enumerate().map(|(j, other)| (tip.distance(Point::new(other.x_px, other.y_px)), i, j));
         near.extend(gaps.filter(|(gap, ..)| *gap <= reach));
     }
-    near.sort_by(|x, y| x.0.total_cmp(&y.0).then((x.1, x.2).cmp(&(y.1, y.2))));
-    let (mut used_a, mut used_b) = (vec![false; a.len()], vec![false; b.len()]);
-    let mut out = Vec::new();
-    for (_, i, j) in near {
-        if !used_a[i] && !used_b[j] {
-            (used_a[i], used_b[j]) = (true, true);
-            out.push((i, j));
-        }
-    }
-    out.sort_unstable();
-    out
+    let mut pairs = pair_off(near);
+    pairs.sort_unstable();
+    pairs
 }
 
 fn before_after(

@@ -4,6 +4,7 @@
 //! a direction is `atan2(dy, dx)` in that frame, in degrees, in (−180, 180]; 0 points along +x, 90 points down the picture.
 
 use crate::tabular::words;
+use std::collections::BTreeSet;
 use std::ops::RangeInclusive;
 
 /// A place in a picture, in pixels.
@@ -31,6 +32,15 @@ impl Point {
     pub fn distance(self, other: Self) -> f64 {
         (self.x - other.x).hypot(self.y - other.y)
     }
+}
+
+/// Members of two lists that belong together: of all (distance, place in the first list, place in the second) that may be pairs
+/// the nearest first, each member once; in that order.
+pub fn pair_off(mut near: Vec<(f64, usize, usize)>) -> Vec<(usize, usize)> {
+    near.sort_by(|a, b| a.0.total_cmp(&b.0).then((a.1, a.2).cmp(&(b.1, b.2))));
+    let (mut first, mut second) = (BTreeSet::new(), BTreeSet::new());
+    let pairs = near.into_iter().map(|(_, i, j)| (i, j));
+    pairs.filter(|(i, j)| !first.contains(i) && !second.contains(j) && first.insert(*i) && second.insert(*j)).collect()
 }
 
 /// A box of pixels: left and top included, right and bottom excluded.

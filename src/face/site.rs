@@ -9,8 +9,8 @@ use crate::micrograph::GreyPlane;
 use crate::settings::SiteSettings;
 use crate::table::{EndRow, ImageRow};
 use crate::tree::Label;
-use crate::units::Point;
-use std::collections::{BTreeMap, BTreeSet};
+use crate::units::{Point, pair_off};
+use std::collections::BTreeMap;
 
 /// A small grey copy of a picture.
 #[derive(Debug, Clone, PartialEq)]
@@ -365,14 +365,7 @@ fn drop_doubles(ends: &mut Ends, site: &SameSite, placement: &Placement, setting
             }
         }
     }
-    pairs.sort_by(|a, b| a.0.total_cmp(&b.0).then((a.1, a.2).cmp(&(b.1, b.2))));
-    let (mut taken_inner, mut taken_outer) = (BTreeSet::new(), BTreeSet::new());
-    for (_, i, o) in pairs {
-        if taken_inner.contains(&i) || taken_outer.contains(&o) {
-            continue;
-        }
-        taken_inner.insert(i);
-        taken_outer.insert(o);
+    for (i, o) in pair_off(pairs) {
         let tells = |image: &str, at: usize| of(ends, image)[at].label != Label::Unclear;
         let (image, at) = match !tells(&site.inner, i) && tells(&site.outer, o) {
             true => (&site.inner, i),

@@ -128,27 +128,10 @@ fn coarse_centreline(context: &Context, initial: &InitialEnd) -> Option<Centreli
     let w = initial.width_px;
     let per_width = settings.coarse_samples;
     let step = w / per_width;
-    let layout = Layout {
-        step,
-        behind: (settings.trace_back * per_width).round() as usize,
-        ahead: 0,
-        half: (settings.trace_half * per_width).round() as usize,
-    };
     let centreline = Centreline::straight(initial.tip, initial.axis_deg);
-    let strip = Strip::sample(context.planes, &centreline, layout);
+    let strip = Strip::sample(context.planes, &centreline, layout(step, per_width, settings.trace_half, settings));
     let edges = EdgeMap::new(&strip, &Window::new(per_width, settings), settings);
-    let spread = (settings.width_reach * initial.width_sigma).exp();
-    let range = PairRange {
-        rows: (0, strip.row(-settings.trace_from * w)),
-        every: 2,
-        widths: ((per_width / spread).round() as usize, (per_width * spread).round() as usize),
-        likely_width: per_width,
-        width_sigma: initial.width_sigma,
-        start_sigma: settings.start_sigma * per_width,
-        centre_sigma: f64::INFINITY,
-        expected: Vec::new(),
-        expected_sigma: 1.0,
-    };
+    let range = pair_range(&strip, initial, per_width, settings);
     let sections = trace_pair(&strip, &edges, &range, settings);
     let middle = (strip.n_v() - 1) as f64 / 2.0;
     let points: Vec<[f64; 3]> = sections
@@ -172,31 +155,41 @@ fn fine_sections<'a>(
     let w = initial.width_px;
     let step = (w / settings.fine_samples).max(settings.finest_step_px.min(w / settings.coarse_samples));
     let per_width = w / step;
-    let layout = Layout {
-        step,
-        behind: (settings.trace_back * per_width).round() as usize,
-        ahead: 0,
-        half: (settings.fine_half * per_width).round() as usize,
-    };
-    let strip = Strip::sample(context.planes, centreline, layout);
+    let strip = Strip::sample(context.planes, centreline, layout(step, per_width, settings.fine_half, settings));
     let window = Window::new(per_width, settings);
     let edges = EdgeMap::new(&strip, &window, settings);
-    let spread = (settings.width_reach * initial.width_sigma).exp();
     let range = PairRange {
-        rows: (0, strip.row(-settings.trace_from * w)),
-        every: 2,
-        widths: ((per_width / spread).round() as usize, (per_width * spread).round() as usize),
-        likely_width: per_width,
-        width_sigma: initial.width_sigma,
-        start_sigma: settings.start_sigma * per_width,
         centre_sigma: settings.fine_centre_sigma * per_width,
         expected: expected_edges(segmentation, &strip, w, fit.regression_width_share),
         expected_sigma: fit.segmentation_sigma * per_width,
+        ..pair_range(&strip, initial, per_width, settings)
     };
     let sections = trace_pair(&strip, &edges, &range, settings);
     let level = ((settings.level_reach * per_width).round() as usize).max(2);
     let place = ((settings.place_reach * per_width).round() as usize).max(1);
     (!sections.is_empty()).then_some((strip, sections, Reach { window, place, level, steps: edges, settings }))
+}
+
+/// A strip behind the tip that reaches `half` widths to either side; `per_width` samples a width.
+fn layout(step: f64, per_width: f64, half: f64, settings: &MeasureSettings) -> Layout {
+    let samples = |widths: f64| (widths * per_width).round() as usize;
+    Layout { step, behind: samples(settings.trace_back), ahead: 0, half: samples(half) }
+}
+
+/// Where pairs of edges are looked for, when nothing is known of their places but the width.
+fn pair_range(strip: &Strip, initial: &InitialEnd, per_width: f64, settings: &MeasureSettings) -> PairRange {
+    let spread = (settings.width_reach * initial.width_sigma).exp();
+    PairRange {
+        rows: (0, strip.row(-settings.trace_from * initial.width_px)),
+        every: 2,
+        widths: ((per_width / spread).round() as usize, (per_width * spread).round() as usize),
+        likely_width: per_width,
+        width_sigma: initial.width_sigma,
+        start_sigma: settings.start_sigma * per_width,
+        centre_sigma: f64::INFINITY,
+        expected: Vec::new(),
+        expected_sigma: 1.0,
+    }
 }
 
 fn cross_section(strip: &Strip, rows: &[[f32; 3]], section: &Section, reach: &Reach) -> Option<CrossSection> {

@@ -2,7 +2,7 @@
 
 use crate::settings::LabelSettings;
 use crate::tree::Label;
-use crate::units::Point;
+use crate::units::{Point, pair_off};
 use serde::Deserialize;
 use serde_json::Value;
 use std::collections::BTreeMap;
@@ -209,16 +209,7 @@ pub fn pairs(ends: &[TrueEnd], found: &[Point], settings: &LabelSettings) -> Vec
             }
         }
     }
-    near.sort_by(|a, b| a.0.total_cmp(&b.0).then((a.1, a.2).cmp(&(b.1, b.2))));
-    let (mut taken, mut used) = (vec![false; ends.len()], vec![false; found.len()]);
-    let mut out = Vec::new();
-    for (_, i, j) in near {
-        if !taken[i] && !used[j] {
-            (taken[i], used[j]) = (true, true);
-            out.push((i, j));
-        }
-    }
-    out
+    pair_off(near)
 }
 
 #[cfg(test)]

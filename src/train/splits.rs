@@ -86,8 +86,7 @@ impl Raw {
         evidence: impl Fn(&'a [f64]) -> Evidence<'a>,
         settings: &LabelSettings,
     ) -> Vec<Repeat> {
-        let repeats = splits.by_specimen.iter().zip(&self.shape);
-        repeats.map(|(folds, shape)| judge_repeat(evidence(shape), folds, settings)).collect()
+        judged(&splits.by_specimen, &self.shape, evidence, settings)
     }
 
     /// Both witnesses on families left out.
@@ -97,8 +96,7 @@ impl Raw {
         evidence: impl Fn(&'a [f64]) -> Evidence<'a>,
         settings: &LabelSettings,
     ) -> Vec<Repeat> {
-        let repeats = splits.by_family.iter().zip(&self.by_family);
-        repeats.map(|(folds, shape)| judge_repeat(evidence(shape), folds, settings)).collect()
+        judged(&splits.by_family, &self.by_family, evidence, settings)
     }
 
     /// All unseen ends together: the repeats by specimen count once in all, those by family once in all. Without any, the
@@ -116,6 +114,17 @@ impl Raw {
         }
         pool
     }
+}
+
+/// Both witnesses in each repeat: on every part by what the others teach.
+fn judged<'a>(
+    repeats: &[Folds],
+    shapes: &'a [Vec<f64>],
+    evidence: impl Fn(&'a [f64]) -> Evidence<'a>,
+    settings: &LabelSettings,
+) -> Vec<Repeat> {
+    let repeats = repeats.iter().zip(shapes);
+    repeats.map(|(folds, shape)| judge_repeat(evidence(shape), folds, settings)).collect()
 }
 
 /// Evidence on unseen ends, gathered over repeats.

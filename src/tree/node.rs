@@ -78,31 +78,22 @@ impl Node {
     }
 
     /// The nodes passed by a row of values, from the root to its leaf.
-    pub fn walk<'a>(&'a self, values: &[Option<f64>]) -> Vec<&'a Self> {
-        let mut passed = vec![self];
-        let mut here = self;
-        while let Self::Split { feature, threshold, missing_goes, low, high, .. } = here {
-            let value = values.get(*feature).copied().flatten();
-            here = match side(value, *threshold, *missing_goes) {
-                Side::Low => low,
-                Side::High => high,
-            };
-            passed.push(here);
-        }
-        passed
+    pub fn walk<'a>(&'a self, values: &[Option<f64>]) -> impl Iterator<Item = &'a Self> {
+        std::iter::successors(Some(self), |here| match here {
+            Self::Leaf { .. } => None,
+            Self::Split { feature, threshold, missing_goes, low, high, .. } => {
+                let value = values.get(*feature).copied().flatten();
+                Some(match side(value, *threshold, *missing_goes) {
+                    Side::Low => low,
+                    Side::High => high,
+                })
+            }
+        })
     }
 
     /// The leaf of a row of values.
     pub fn leaf<'a>(&'a self, values: &[Option<f64>]) -> &'a Self {
-        let mut here = self;
-        while let Self::Split { feature, threshold, missing_goes, low, high, .. } = here {
-            let value = values.get(*feature).copied().flatten();
-            here = match side(value, *threshold, *missing_goes) {
-                Side::Low => low,
-                Side::High => high,
-            };
-        }
-        here
+        self.walk(values).last().unwrap_or(self)
     }
 
     /// Number of leaves.

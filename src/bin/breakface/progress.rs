@@ -26,6 +26,22 @@ pub struct Progress {
     lines: Option<Mutex<Instant>>,
 }
 
+/// A run that has ended, as it is told.
+pub struct Ended<'a> {
+    /// Rows of series tables that could not be used.
+    pub problems: &'a [RowProblem],
+    /// Pictures asked for.
+    pub n_asked: usize,
+    /// What came out.
+    pub outcome: &'a Outcome,
+    /// Folder of the results.
+    pub out: &'a Path,
+    /// Its report page, when there is one.
+    pub page: Option<&'a Path>,
+    /// Settings of the run.
+    pub settings: &'a Settings,
+}
+
 /// Time between two plain lines of progress.
 const BETWEEN_LINES: Duration = Duration::from_secs(5);
 
@@ -97,26 +113,19 @@ impl Progress {
         let _ = writeln!(std::io::stdout().lock(), "{event}");
     }
 
-    /// What came out, and where to look; `n` pictures were asked for.
-    pub fn finish(
-        &self,
-        problems: &[RowProblem],
-        n: usize,
-        outcome: &Outcome,
-        out: &Path,
-        page: Option<&Path>,
-        settings: &Settings,
-    ) {
+    /// What came out, and where to look.
+    pub fn finish(&self, ended: &Ended<'_>) {
+        let outcome = ended.outcome;
         self.bar.finish_and_clear();
-        for problem in problems {
+        for problem in ended.problems {
             self.say(&problem.error.to_string());
         }
         if outcome.stopped {
             let text = format!(
                 "stopped: {} of {} pictures are done and kept in {}; run the same command again to go on",
                 outcome.n_images,
-                n,
-                out.display()
+                ended.n_asked,
+                ended.out.display()
             );
             self.say(&text);
             self.line(|| json!({"type": "stopped", "done": outcome.n_images}));
@@ -137,7 +146,7 @@ impl Progress {
             note!("warning: {warning}");
         }
         // A reader that went away must not end the run: its results are on disk.
-        let _ = writeln!(std::io::stdout().lock(), "{}", summary(outcome, out, page, settings));
+        let _ = writeln!(std::io::stdout().lock(), "{}", summary(ended));
     }
 }
 
@@ -147,8 +156,9 @@ fn done_line(image: &ImageRow, kept: bool) -> serde_json::Value {
 }
 
 /// Where everything is, and last the answer.
-fn summary(outcome: &Outcome, out: &Path, page: Option<&Path>, settings: &Settings) -> String {
+fn summary(ended: &Ended<'_>) -> String {
     use std::fmt::Write;
+    let Ended { outcome, out, page, settings, .. } = *ended;
     let mut text = String::new();
     let done = outcome.n_images - outcome.n_failed - outcome.n_bad_rows;
     let _ = write!(text, "{}, {}", counted(done, "picture", "pictures"), counted(outcome.n_ends, "end", "ends"));

@@ -4,7 +4,7 @@ mod plan;
 
 use super::output::Output;
 use crate::exit::Code;
-use crate::progress::Progress;
+use crate::progress::{Ended, Progress};
 use crate::specimen_from::{self, Pattern};
 use anyhow::Context;
 use breakface::detect::Detector;
@@ -125,7 +125,14 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         true => None,
         false => Some(super::report::write_beside(&args.output.out, &tools.settings)?),
     };
-    progress.finish(&inputs.problems, inputs.jobs.len(), &outcome, &args.output.out, page.as_deref(), &tools.settings);
+    progress.finish(&Ended {
+        problems: &inputs.problems,
+        n_asked: inputs.jobs.len(),
+        outcome: &outcome,
+        out: &args.output.out,
+        page: page.as_deref(),
+        settings: &tools.settings,
+    });
     Ok(code(&outcome))
 }
 

@@ -1,6 +1,7 @@
 //! `breakface compare`: knots ranked and compared by their specimens, with loads and capacity; or runs beside each other.
 
 mod columns;
+mod run_files;
 mod runs;
 
 use crate::exit::Code;

@@ -3,7 +3,7 @@
 use super::classify::{code, model, with_hint};
 use super::output::Output;
 use crate::exit::Code;
-use crate::progress::Progress;
+use crate::progress::{Ended, Progress};
 use breakface::pipeline::{self, MergeError, MergeOptions};
 use std::path::PathBuf;
 
@@ -55,6 +55,13 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         false => Some(super::report::write_beside(&args.output.out, &settings)?),
     };
     let progress = Progress::new(&args.output);
-    progress.finish(&[], outcome.n_images, &outcome, &args.output.out, page.as_deref(), &settings);
+    progress.finish(&Ended {
+        problems: &[],
+        n_asked: outcome.n_images,
+        outcome: &outcome,
+        out: &args.output.out,
+        page: page.as_deref(),
+        settings: &settings,
+    });
     Ok(code(&outcome))
 }

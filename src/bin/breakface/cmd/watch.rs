@@ -3,7 +3,7 @@
 use super::classify::{self, Method};
 use super::output::Output;
 use crate::exit::Code;
-use crate::progress::Progress;
+use crate::progress::{Ended, Progress};
 use crate::specimen_from::{self, Pattern};
 use anyhow::ensure;
 use breakface::pipeline::{self, Inputs, RunOptions, Tools};
@@ -146,7 +146,14 @@ fn classify_all(args: &Args, tools: &Tools, stop: &AtomicBool, inputs: &Inputs) 
         true => None,
         false => Some(super::report::write_beside(&output.out, &tools.settings)?),
     };
-    progress.finish(&inputs.problems, inputs.jobs.len(), &outcome, &output.out, page.as_deref(), &tools.settings);
+    progress.finish(&Ended {
+        problems: &inputs.problems,
+        n_asked: inputs.jobs.len(),
+        outcome: &outcome,
+        out: &output.out,
+        page: page.as_deref(),
+        settings: &tools.settings,
+    });
     if !output.quiet && !output.json && !outcome.stopped {
         tell!("{} classified; waiting for more\n", counted(outcome.n_images, "picture", "pictures"));
     }

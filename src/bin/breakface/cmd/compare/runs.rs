@@ -1,13 +1,13 @@
 //! `breakface compare A B`: two or more runs on the same pictures, and their controls over time.
 
 use super::columns::write_columns;
+use super::run_files::write_files;
 use anyhow::Context;
 use breakface::pipeline::BEFORE_REVIEW;
-use breakface::report::control_chart_svg;
 use breakface::report::counted;
 use breakface::results::Results;
 use breakface::runs::{BeforeAfter, ControlsOverTime, RunChanges, compare_runs, controls_over_time};
-use breakface::table::{SpecimenRow, format_number, guard_formula, read_csv, write_atomic};
+use breakface::table::{SpecimenRow, read_csv};
 use serde_json::json;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -157,93 +157,4 @@ fn write_json(
     });
     serde_json::to_writer_pretty(&mut out, &value)?;
     Ok(writeln!(out)?)
-}
-
-/// `changed_ends.csv`, `fractions.csv`, `controls.csv` and a chart of each kind of control.
-fn write_files(folder: &Path, changes: &RunChanges, controls: &[ControlsOverTime]) -> anyhow::Result<()> {
-    std::fs::create_dir_all(folder).with_context(|| format!("{}: cannot be made", folder.display()))?;
-    let number = |v: Option<f64>| v.map(format_number).unwrap_or_default();
-    let header = [
-        "image",
-        "specimen",
-        "end_first",
-        "end_second",
-        "x_px",
-        "y_px",
-        "label_first",
-        "label_second",
-        "p_first",
-        "p_second",
-    ];
-    let rows = changes.changed.iter().map(|e| {
-        vec![
-            guard_formula(&e.image),
-            guard_formula(&e.specimen),
-            e.end_first.to_string(),
-            e.end_second.to_string(),
-            format_number(e.x_px),
-            format_number(e.y_px),
-            e.first.into(),
-            e.second.into(),
-            number(e.p_first),
-            number(e.p_second),
-        ]
-    });
-    write_table(&folder.join("changed_ends.csv"), &header, rows)?;
-    let header = ["of", "name", "first", "first_low", "first_high", "second", "second_low", "second_high", "change"];
-    let of = |what: &'static str, list: &[BeforeAfter]| {
-        let cells = move |b: &BeforeAfter| {
-            let mut row = vec![what.to_owned(), guard_formula(&b.name)];
-            row.extend(b.first.into_iter().chain(b.second).chain([b.change()]).map(number));
-            row
-        };
-        list.iter().map(cells).collect::<Vec<_>>()
-    };
-    let rows = of("specimen", &changes.specimens).into_iter().chain(of("knot", &changes.knots));
-    write_table(&folder.join("fractions.csv"), &header, rows)?;
-    let header = [
-        "kind",
-        "run",
-        "specimen",
-        "date",
-        "wrong",
-        "of",
-        "fraction",
-        "low",
-        "high",
-        "average",
-        "average_limit",
-        "outside",
-    ];
-    let rows = controls.iter().flat_map(|c| {
-        c.specimens.iter().zip(&c.chart.points).map(|(s, p)| {
-            let mut row =
-                vec![c.kind.to_owned(), s.run.to_string(), guard_formula(&s.specimen), guard_formula(&s.date)];
-            row.extend([s.wrong.to_string(), s.of.to_string()]);
-            row.extend([p.value, p.low, p.high, p.average, p.average_limit].map(format_number));
-            row.push(if p.outside { "yes" } else { "no" }.into());
-            row
-        })
-    });
-    write_table(&folder.join("controls.csv"), &header, rows)?;
-    for c in controls {
-        let names: Vec<String> = c.specimens.iter().map(|s| s.specimen.clone()).collect();
-        let alt = format!(
-            "Control chart of wrong labels of {} controls, {}",
-            c.kind,
-            counted(names.len(), "specimen", "specimens")
-        );
-        let svg = control_chart_svg(&c.chart, &names, &alt);
-        write_atomic(&folder.join(format!("controls_{}.svg", c.kind)), svg.as_bytes())?;
-    }
-    Ok(())
-}
-
-fn write_table(path: &Path, header: &[&str], rows: impl Iterator<Item = Vec<String>>) -> anyhow::Result<()> {
-    let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
-    writer.write_record(header)?;
-    for row in rows {
-        writer.write_record(row)?;
-    }
-    Ok(write_atomic(path, &writer.into_inner().context("a table could not be put together")?)?)
 }
