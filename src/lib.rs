@@ -38,6 +38,9 @@
 // Writing in one piece, exchange of a set of files.
 pub mod files;
 
+// Whether work under way is still wanted.
+mod cancel;
+
 // Cells, columns and rows: what every table has in common; CSV and Parquet.
 pub mod tabular;
 

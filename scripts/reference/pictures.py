@@ -89,8 +89,13 @@ def main():
     note("white_is_zero.tif", g8)
     tifffile.imwrite(path("rgb16.tif"), rgb.astype(np.uint16) * 257, photometric="rgb", metadata=None)
     note("rgb16.tif", rgb)
+    for name, depth in [("bigtiff.tif", g8), ("bigtiff16.tif", g16)]:
+        tifffile.imwrite(path(name), depth, bigtiff=True, byteorder=">" if depth is g16 else "<", metadata=None)
+        note(name, tifffile.imread(path(name)))
+    Image.fromarray(g8).save(path("lzw.tif"), compression="tiff_lzw")
+    note("lzw.tif", g8)
     palette = Image.fromarray(rgb).quantize(37)
-    for name in ("palette.png", "palette.bmp"):
+    for name in ("palette.png", "palette.bmp", "palette.tif"):
         palette.save(path(name))
         note(name, palette.convert("RGB"))
     Image.fromarray(g8).save(path("grey.png"))

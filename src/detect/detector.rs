@@ -68,8 +68,13 @@ impl Detector {
     /// Shows a copy of the picture to the network and hands on its maps, tile by tile; with `mirrored` each tile twice.
     ///
     /// # Errors
-    /// When the network fails on a tile.
-    pub(super) fn run(&self, level: &Level, mirrored: bool, take: impl FnMut(&Maps<'_>)) -> Result<(), NetworkError> {
+    /// When the network fails on a tile, or what takes the answers wants no more.
+    pub(super) fn run(
+        &self,
+        level: &Level,
+        mirrored: bool,
+        take: impl FnMut(&Maps<'_>) -> Result<(), NetworkError>,
+    ) -> Result<(), NetworkError> {
         let copy = GreyCopy { width: level.width, height: level.height, values: &level.values };
         tiles::each_tile(&self.network, copy, mirrored, take)
     }

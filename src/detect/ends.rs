@@ -8,7 +8,6 @@ use super::pyramid::Levels;
 use super::rescore;
 use super::suppress;
 use crate::fitted::Fitted;
-use crate::micrograph::Micrograph;
 use crate::network::regression::StripEvidence;
 use crate::network::{NetworkError, StripCache};
 use crate::settings::DetectSettings;
@@ -40,7 +39,7 @@ pub fn describe_detections(
     settings: &DetectSettings,
 ) -> Result<Vec<(Candidate, Description)>, NetworkError> {
     let micrograph = strips.micrograph();
-    let detections = detections(micrograph, detector, settings)?;
+    let detections = detections(strips, detector, settings)?;
     let kept = suppress::keep(&detections, settings);
     let evidence = evidence(strips, &kept)?;
     let size = (micrograph.grey.width(), micrograph.grey.height());
@@ -61,16 +60,20 @@ fn evidence(strips: &mut StripCache<'_>, kept: &[Detection]) -> Result<Vec<Strip
 
 /// All detections in all copies, on the picture and outside burnt-in text.
 fn detections(
-    micrograph: &Micrograph,
+    strips: &StripCache<'_>,
     detector: &Detector,
     settings: &DetectSettings,
 ) -> Result<Vec<Detection>, NetworkError> {
+    let micrograph = strips.micrograph();
     let mut detections = Vec::new();
     let mpx = f64::from(micrograph.grey.width()) * f64::from(micrograph.grey.height()) / 1e6;
     let mirrored = mpx <= settings.mirror_up_to_mpx;
     for level in Levels::of(micrograph, settings) {
         let before = detections.len();
-        detector.run(&level, mirrored, |maps| decode::collect(maps, &level, settings, &mut detections))?;
+        detector.run(&level, mirrored, |maps| {
+            decode::collect(maps, &level, settings, &mut detections);
+            strips.still_wanted()
+        })?;
         if micrograph.scale.is_some() && shows_all_fibres(&detections[before..], level.reduction, settings) {
             break;
         }

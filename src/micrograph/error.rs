@@ -34,6 +34,12 @@ pub enum ReadError {
         /// What the program said.
         reason: String,
     },
+    /// The run was stopped while it was read.
+    #[error("{file}: the run was stopped while it was read; give the same command again to go on")]
+    Stopped {
+        /// Picture.
+        file: String,
+    },
     /// The file has no bytes.
     #[error("{file}: the file is empty; copy it again")]
     Empty {

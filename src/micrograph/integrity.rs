@@ -13,14 +13,15 @@ mod webp;
 
 pub(super) use flat::missing_rows;
 
+use crate::cancel::Cancel;
 use image::ImageFormat;
 
 /// Looks for damage in the coded data of a file; one line when there is any. Formats whose decoders check all they read
-/// (PNG: a checksum for every chunk) are taken as they are.
-pub(super) fn check(bytes: &[u8], format: ImageFormat) -> Result<(), String> {
+/// (PNG: a checksum for every chunk) are taken as they are. `unpacked` bounds the bytes that packed data may come to.
+pub(super) fn check(bytes: &[u8], format: ImageFormat, unpacked: u64, cancel: Cancel<'_>) -> Result<(), String> {
     match format {
-        ImageFormat::Jpeg => jpeg::check(bytes),
-        ImageFormat::Tiff => tiff::check(bytes),
+        ImageFormat::Jpeg => jpeg::check(bytes, cancel),
+        ImageFormat::Tiff => tiff::check(bytes, unpacked, cancel),
         _ => Ok(()),
     }
 }

@@ -8,11 +8,12 @@ pub mod quality;
 mod read;
 mod tags;
 mod tiff_page;
+mod wanted;
 
 pub use error::ReadError;
 pub use file::picture_bytes;
 pub(crate) use file::plain_io;
-pub(crate) use read::{Decoded, decode_picture};
+pub(crate) use read::{Decoded, Reading, decode_picture};
 pub use read::{decode_micrograph, format_of, read_micrograph};
 
 use crate::flag::Warning;

@@ -1,11 +1,12 @@
 //! Bytes of a picture file -> [`Micrograph`], under explicit limits.
 
+use super::wanted::Wanted;
 use super::{GreyPlane, Micrograph, ReadError, file::picture_bytes, integrity, tags, tiff_page};
+use crate::cancel::Cancel;
 use crate::flag::{Flag, Warning};
 use crate::settings::ReadSettings;
 use crate::units::Scale;
 use image::{DynamicImage, ImageDecoder, ImageError, ImageFormat, ImageReader, Limits};
-use std::io::Cursor;
 use std::path::Path;
 
 /// Reads a picture file; what it is is told from its content, never from its name.
@@ -25,7 +26,22 @@ pub fn read_micrograph(path: &Path, settings: &ReadSettings) -> Result<Micrograp
 /// # Errors
 /// As [`read_micrograph`].
 pub fn decode_micrograph(file: &str, bytes: &[u8], settings: &ReadSettings) -> Result<Micrograph, ReadError> {
-    Ok(decode_picture(file, bytes, settings)?.into_micrograph(settings))
+    Ok(decode_picture(file, bytes, settings.into())?.into_micrograph(settings))
+}
+
+/// How a picture is read: under which limits, and until when.
+#[derive(Clone, Copy)]
+pub(crate) struct Reading<'a> {
+    /// Limits.
+    pub settings: &'a ReadSettings,
+    /// Whether the picture is still wanted.
+    pub cancel: Cancel<'a>,
+}
+
+impl<'a> From<&'a ReadSettings> for Reading<'a> {
+    fn from(settings: &'a ReadSettings) -> Self {
+        Self { settings, cancel: Cancel::default() }
+    }
 }
 
 /// A decoded picture file before it is made grey.
@@ -57,17 +73,21 @@ impl Decoded {
 /// Decodes a picture from the bytes of its file and keeps its pixels as they are.
 ///
 /// # Errors
-/// As [`read_micrograph`].
-pub(crate) fn decode_picture(file: &str, bytes: &[u8], settings: &ReadSettings) -> Result<Decoded, ReadError> {
+/// As [`read_micrograph`], and when it is no longer wanted.
+pub(crate) fn decode_picture(file: &str, bytes: &[u8], reading: Reading<'_>) -> Result<Decoded, ReadError> {
     if bytes.is_empty() {
         return Err(ReadError::Empty { file: file.into() });
     }
-    let source = Source { file, bytes, settings };
+    let Reading { settings, cancel } = reading;
+    let source = Source { file, bytes, settings, cancel };
     let format = source.format()?;
     let mut warnings = Vec::new();
-    integrity::check(bytes, format).map_err(|e| source.damaged(format, &e))?;
+    let unpacked = settings.max_decode_mb.saturating_mul(1024 * 1024);
+    integrity::check(bytes, format, unpacked, cancel).map_err(|e| source.damaged(format, &e))?;
     let picture = source.decode(format, &mut warnings)?;
+    source.still_wanted()?;
     source.check_decoded(format, &picture)?;
+    source.still_wanted()?;
     let scale = tags::scale_of(bytes, format, settings, &mut warnings);
     Ok(Decoded { picture, scale, warnings })
 }
@@ -77,6 +97,7 @@ struct Source<'a> {
     file: &'a str,
     bytes: &'a [u8],
     settings: &'a ReadSettings,
+    cancel: Cancel<'a>,
 }
 
 /// The name of a format in messages.
@@ -96,12 +117,16 @@ impl Source<'_> {
         format_of(self.bytes).ok_or_else(|| ReadError::NotAPicture { file: self.file.into() })
     }
 
+    fn still_wanted(&self) -> Result<(), ReadError> {
+        self.cancel.check().map_err(|_| ReadError::Stopped { file: self.file.into() })
+    }
+
     fn damaged(&self, format: ImageFormat, reason: &str) -> ReadError {
         ReadError::Damaged { file: self.file.into(), format: name(format), reason: reason.into() }
     }
 
     fn decode(&self, format: ImageFormat, warnings: &mut Vec<Warning>) -> Result<DynamicImage, ReadError> {
-        let mut reader = ImageReader::with_format(Cursor::new(self.bytes), format);
+        let mut reader = ImageReader::with_format(Wanted::new(self.bytes, self.cancel), format);
         let mut limits = Limits::no_limits();
         limits.max_alloc = Some(self.settings.max_decode_mb * 1024 * 1024);
         reader.limits(limits);

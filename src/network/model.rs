@@ -12,6 +12,7 @@ use rten_tensor::prelude::*;
 use rten_tensor::{NdTensor, Tensor};
 
 use super::shapes;
+use crate::cancel::Cancelled;
 
 thread_local! {
     static OWN: Arc<ThreadPool> = Arc::new(ThreadPool::with_num_threads(1));
@@ -37,6 +38,15 @@ pub enum NetworkError {
         /// What the runtime said, or what is wrong with the answer.
         reason: String,
     },
+    /// The run was stopped while the picture was worked on.
+    #[error("the run was stopped before this picture was finished; give the same command again to go on")]
+    Stopped,
+}
+
+impl From<Cancelled> for NetworkError {
+    fn from(_: Cancelled) -> Self {
+        Self::Stopped
+    }
 }
 
 impl NetworkError {

@@ -7,6 +7,7 @@ use super::planes::Planes;
 use super::regression;
 use super::segmentation::{self, Segmentation};
 use super::strip_input::{InitialEnd, PER_WIDTH, answers};
+use crate::cancel::Cancel;
 use crate::micrograph::Micrograph;
 
 const REGRESSION: &[u8] = include_bytes!("../../models/regression.onnx");
@@ -57,12 +58,24 @@ pub struct StripCache<'a> {
     micrograph: &'a Micrograph,
     planes: Planes<'a>,
     regressed: Vec<(InitialEnd, Vec<f32>)>,
+    cancel: Cancel<'a>,
 }
 
 impl<'a> StripCache<'a> {
     /// A picture about which nothing has been asked.
     pub fn new(micrograph: &'a Micrograph) -> Self {
-        Self { micrograph, planes: Planes::new(micrograph), regressed: Vec::new() }
+        Self { micrograph, planes: Planes::new(micrograph), regressed: Vec::new(), cancel: Cancel::default() }
+    }
+
+    /// The same, which fails once its picture is no longer wanted.
+    pub(crate) fn until(self, cancel: Cancel<'a>) -> Self {
+        Self { cancel, ..self }
+    }
+
+    /// # Errors
+    /// When the picture is no longer wanted.
+    pub(crate) fn still_wanted(&self) -> Result<(), NetworkError> {
+        Ok(self.cancel.check()?)
     }
 
     /// The picture.
@@ -93,7 +106,7 @@ impl<'a> StripCache<'a> {
                 new.push(*end);
             }
         }
-        let answers = answers(&StripNetworks::bundled()?.regression, &self.planes, &new)?;
+        let answers = answers(&StripNetworks::bundled()?.regression, &self.planes, &new, self.cancel)?;
         self.regressed.extend(new.into_iter().zip(answers));
         Ok(ends.iter().filter_map(|end| self.known(end).cloned()).collect())
     }
@@ -107,7 +120,7 @@ impl<'a> StripCache<'a> {
     /// # Errors
     /// When the network cannot be used or fails.
     pub(crate) fn segment(&self, ends: &[InitialEnd]) -> Result<Vec<Segmentation>, NetworkError> {
-        let answers = answers(&StripNetworks::bundled()?.segmentation, &self.planes, ends)?;
+        let answers = answers(&StripNetworks::bundled()?.segmentation, &self.planes, ends, self.cancel)?;
         let colour = self.planes.channels() > 1;
         Ok(ends.iter().zip(answers).map(|(end, logits)| Segmentation::of(*end, colour, logits)).collect())
     }

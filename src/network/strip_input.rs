@@ -2,6 +2,7 @@
 
 use rten_tensor::NdTensor;
 
+use crate::cancel::Cancel;
 use super::model::{Contract, Network, NetworkError};
 use super::planes::Planes;
 use crate::units::Point;
@@ -40,10 +41,16 @@ pub(crate) const fn contract(answer: fn([usize; 4]) -> Vec<usize>) -> Contract {
 /// What a network answers for each of these ends, in their order.
 ///
 /// # Errors
-/// When the network fails.
-pub(crate) fn answers(network: &Network, planes: &Planes, ends: &[InitialEnd]) -> Result<Vec<Vec<f32>>, NetworkError> {
+/// When the network fails, or the answers are no longer wanted.
+pub(crate) fn answers(
+    network: &Network,
+    planes: &Planes,
+    ends: &[InitialEnd],
+    cancel: Cancel<'_>,
+) -> Result<Vec<Vec<f32>>, NetworkError> {
     let mut answers = Vec::with_capacity(ends.len());
     for batch in ends.chunks(BATCH) {
+        cancel.check()?;
         let mut input = Vec::with_capacity(batch.len() * 3 * ROWS * COLUMNS);
         batch.iter().for_each(|end| input.extend(strip(planes, end)));
         let numbers = network.run(NdTensor::from_data([batch.len(), 3, ROWS, COLUMNS], input))?.into_data();

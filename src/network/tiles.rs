@@ -59,12 +59,12 @@ pub(crate) struct Maps<'a> {
 /// for right and both answers are averaged: steadier, at twice the time.
 ///
 /// # Errors
-/// When the network fails on a tile.
+/// When the network fails on a tile, or what takes the answers wants no more.
 pub(crate) fn each_tile(
     network: &Network,
     copy: GreyCopy<'_>,
     mirrored: bool,
-    mut take: impl FnMut(&Maps<'_>),
+    mut take: impl FnMut(&Maps<'_>) -> Result<(), NetworkError>,
 ) -> Result<(), NetworkError> {
     for (y0, y1) in pieces(copy.height) {
         for (x0, x1) in pieces(copy.width) {
@@ -81,7 +81,7 @@ pub(crate) fn each_tile(
                 top: y0,
                 columns: answered(x0, x1, copy.width),
                 rows: answered(y0, y1, copy.height),
-            });
+            })?;
         }
     }
     Ok(())

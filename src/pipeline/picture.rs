@@ -34,12 +34,25 @@ pub fn classify_micrograph(
     tools: &Tools,
     seconds: &mut StageSeconds,
 ) -> Result<Vec<Classified>, NetworkError> {
+    classify_strips(&mut StripCache::new(micrograph), carriers, tools, seconds)
+}
+
+/// As [`classify_micrograph`], about a picture that may stop to be wanted.
+///
+/// # Errors
+/// When a network fails on the picture, or it is no longer wanted.
+pub(super) fn classify_strips(
+    strips: &mut StripCache<'_>,
+    carriers: Option<u32>,
+    tools: &Tools,
+    seconds: &mut StageSeconds,
+) -> Result<Vec<Classified>, NetworkError> {
     let mut clock = Clock(Instant::now());
-    let mut strips = StripCache::new(micrograph);
-    let mut candidates = detect_ends(&mut strips, &tools.detector, &tools.settings.detect)?;
+    let micrograph = strips.micrograph();
+    let mut candidates = detect_ends(strips, &tools.detector, &tools.settings.detect)?;
     candidates.retain(|c| !micrograph.burnt_in.iter().any(|b| b.contains(c.tip)));
     clock.lap(&mut seconds.detect);
-    classify_with(&mut strips, &candidates, carriers, (tools, seconds))
+    classify_with(strips, &candidates, carriers, (tools, seconds))
 }
 
 /// As [`classify_micrograph`], from candidates that were found already.

@@ -5,13 +5,15 @@ use super::finish::{Finished, Outcome, RowSource, finish};
 use super::folder::{ResultFolder, RunState, cached};
 use super::jobs::{Inputs, PictureJob};
 use super::path_text::text;
-use super::picture::{Clock, classify_micrograph};
+use super::picture::{Clock, classify_strips};
 use super::row::{failed_row, image_row};
 use super::source::{self, Source};
 use super::{Tools, cache, hand, replace, scale_fit, sites};
+use crate::cancel::Cancel;
 use crate::face::{End, Ends};
 use crate::measure::FEATURE_SCHEMA;
 use crate::micrograph::ReadError;
+use crate::network::StripCache;
 use crate::report::overlay::{self, Mark};
 use crate::results::{DetectorUsed, InputUsed, ModelUsed, RUN_SCHEMA, RunFile, StageSeconds};
 use crate::table::{EndRow, ImageRow, tidy, write_atomic};
@@ -36,7 +38,7 @@ pub struct RunOptions<'a> {
     pub overlays: bool,
     /// Write the tables as Parquet too (when the library was built with it).
     pub parquet: bool,
-    /// Set from outside to stop after the pictures under work.
+    /// Set from outside to stop: pictures under work are broken off and left to the next run.
     pub stop: &'a AtomicBool,
 }
 
@@ -210,7 +212,7 @@ impl SeriesRun<'_> {
                 let index = next.fetch_add(1, Ordering::Relaxed);
                 let Some(job) = jobs.get(index) else { break };
                 match self.guarded(job) {
-                    Ok(finished) => *held(&slots[index]) = Some(finished),
+                    Ok(finished) => *held(&slots[index]) = finished,
                     Err(error) => {
                         broken.store(true, Ordering::Relaxed);
                         *held(&fault) = Some(error);
@@ -240,8 +242,9 @@ impl SeriesRun<'_> {
         }
     }
 
-    /// One picture, whatever happens: a fault of the program that it brings to light must not take the others along.
-    fn guarded(&self, job: &PictureJob) -> Result<Picture, RunError> {
+    /// One picture, whatever happens: a fault of the program that it brings to light must not take the others along. `None`
+    /// when it was not finished because the run was stopped.
+    fn guarded(&self, job: &PictureJob) -> Result<Option<Picture>, RunError> {
         // What a panic leaves half-done belongs to this picture alone and is dropped with it.
         catch_unwind(AssertUnwindSafe(|| self.picture(job))).unwrap_or_else(|panic| {
             let said = panic.downcast_ref::<String>().map(String::as_str);
@@ -252,7 +255,8 @@ impl SeriesRun<'_> {
     }
 
     /// One picture: from an earlier run, or worked on now and kept.
-    fn picture(&self, job: &PictureJob) -> Result<Picture, RunError> {
+    fn picture(&self, job: &PictureJob) -> Result<Option<Picture>, RunError> {
+        let cancel = Cancel::by(self.options.stop);
         let mut seconds = StageSeconds::default();
         let mut clock = Clock(Instant::now());
         let (source, hash) = match Source::open(&job.path, &self.tools.settings.read) {
@@ -269,23 +273,28 @@ impl SeriesRun<'_> {
                 Some(rows)
                     if is_whole_picture(&copy) && (!self.options.overlays || is_whole_picture(&overlay_path)) =>
                 {
-                    return Ok(self.finished(job, rows, seconds, true));
+                    return Ok(Some(self.finished(job, rows, seconds, true)));
                 }
                 Some(_) => {}
             }
         }
-        let mut micrograph = match source.micrograph(&self.tools.settings) {
+        let mut micrograph = match source.micrograph(&self.tools.settings, cancel) {
             Ok(micrograph) => micrograph,
             Err(error) => return Ok(self.failed(job, error, &hash)),
         };
         source::set_scale(&mut micrograph, job, self.tools);
         clock.lap(&mut seconds.read);
-        let ends = match classify_micrograph(&micrograph, job.series.carriers, self.tools, &mut seconds) {
+        let mut strips = StripCache::new(&micrograph).until(cancel);
+        let ends = match classify_strips(&mut strips, job.series.carriers, self.tools, &mut seconds) {
             Ok(ends) => ends,
             Err(error) => return Ok(self.failed(job, format!("{}: {error}", text(&job.path)), &hash)),
         };
         let rows: Vec<&EndRow> = ends.iter().map(|e| &e.row).collect();
-        let unfit = scale_fit::doubt(&mut micrograph, &rows, self.tools, &mut seconds);
+        let unfit = scale_fit::doubt(&mut micrograph, &rows, (self.tools, cancel), &mut seconds);
+        // What was broken off is not to be kept.
+        if cancel.is_asked() && unfit.is_none() {
+            return Ok(None);
+        }
         micrograph.warnings.extend(unfit);
         clock = Clock(Instant::now());
         if self.options.overlays {
@@ -298,7 +307,7 @@ impl SeriesRun<'_> {
         cache::save(&cached, &key, &image, &rows)?;
         clock.lap(&mut seconds.write);
         drop(micrograph);
-        Ok(self.finished(job, (image, rows), seconds, false))
+        Ok(Some(self.finished(job, (image, rows), seconds, false)))
     }
 
     fn write_overlay(&self, path: &Path, png: &[u8]) -> Result<(), RunError> {
@@ -314,10 +323,14 @@ impl SeriesRun<'_> {
         Picture { image, ends: ends.iter().map(End::from).collect(), seconds, kept }
     }
 
-    fn failed(&self, job: &PictureJob, error: String, hash: &str) -> Picture {
+    /// A picture that could not be read; none when the run is being stopped, which may be all that was wrong with it.
+    fn failed(&self, job: &PictureJob, error: String, hash: &str) -> Option<Picture> {
+        if Cancel::by(self.options.stop).is_asked() {
+            return None;
+        }
         (self.on_event)(Event::Failed { image: job.series.image.clone(), error: error.clone() });
         let image = ImageRow { content_hash: hash.into(), ..failed_row(&job.series, &error) };
-        Picture { image, ends: Box::default(), seconds: StageSeconds::default(), kept: false }
+        Some(Picture { image, ends: Box::default(), seconds: StageSeconds::default(), kept: false })
     }
 
     fn run_file(

@@ -1,20 +1,23 @@
 //! Whether fibres of a plausible size are seen at the scale of a picture; where not, which scale would fit.
 
 use super::Tools;
-use super::picture::classify_micrograph;
+use super::picture::classify_strips;
+use crate::cancel::Cancel;
 use crate::flag::{Flag, Warning};
 use crate::micrograph::Micrograph;
+use crate::network::StripCache;
 use crate::results::StageSeconds;
 use crate::robust::median;
 use crate::table::EndRow;
 use crate::tree::Label;
 
 /// A warning when next to nothing was found at the scale of a picture, and without a scale fibres are found whose size does not
-/// go with it. Looks a second time, so only where fewer ends were found than make a verdict. Times are added to `seconds`.
+/// go with it. Looks a second time, so only where fewer ends were found than make a verdict, and as long as it is wanted.
+/// Times are added to `seconds`.
 pub(super) fn doubt(
     micrograph: &mut Micrograph,
     ends: &[&EndRow],
-    tools: &Tools,
+    (tools, cancel): (&Tools, Cancel<'_>),
     seconds: &mut StageSeconds,
 ) -> Option<Warning> {
     let face = &tools.settings.face;
@@ -22,7 +25,7 @@ pub(super) fn doubt(
         return None;
     }
     let scale = micrograph.scale.take()?;
-    let seen = classify_micrograph(micrograph, None, tools, seconds);
+    let seen = classify_strips(&mut StripCache::new(micrograph).until(cancel), None, tools, seconds);
     micrograph.scale = Some(scale);
     // The picture was worked on once already: a network that fails now says nothing about the scale.
     let seen = seen.ok()?;

@@ -4,11 +4,12 @@ use super::Tools;
 use super::jobs::PictureJob;
 use super::path_text::text;
 use crate::calibrate::{contradiction, find_scale_bar};
+use crate::cancel::Cancel;
 use crate::flag::{Flag, Warning};
-use crate::micrograph::{Micrograph, ReadError, decode_micrograph, picture_bytes, plain_io};
+use crate::micrograph::{Micrograph, ReadError, Reading, decode_picture, picture_bytes, plain_io};
 use crate::series::{GivenScale, SeriesRow};
 use crate::settings::{ReadSettings, Settings};
-use crate::stack::{frames_of_folder, merge_folder};
+use crate::stack::{frames_of_folder, merge_folder_as};
 use crate::units::{Scale, ScaleSource};
 use std::path::{Path, PathBuf};
 
@@ -38,15 +39,18 @@ impl Source {
     /// The picture.
     ///
     /// # Errors
-    /// One line that names the file or folder and the reason.
-    pub(super) fn micrograph(self, settings: &Settings) -> Result<Micrograph, String> {
+    /// One line that names the file or folder and the reason, which may be that the picture is no longer wanted.
+    pub(super) fn micrograph(self, settings: &Settings, cancel: Cancel<'_>) -> Result<Micrograph, String> {
+        let reading = Reading { settings: &settings.read, cancel };
         match self {
             Self::File(path, bytes) => {
-                decode_micrograph(&text(&path), &bytes, &settings.read).map_err(|e| e.to_string())
+                let decoded = decode_picture(&text(&path), &bytes, reading).map_err(|e| e.to_string())?;
+                // The file is as long as a picture can be; it is not needed any more.
+                drop(bytes);
+                Ok(decoded.into_micrograph(&settings.read))
             }
             Self::Series { path, hash } => {
-                let merged =
-                    merge_folder(&path, &settings.stack, &settings.read).map_err(|e| e.to_string())?.micrograph;
+                let merged = merge_folder_as(&path, &settings.stack, reading).map_err(|e| e.to_string())?.micrograph;
                 // Frames are read one by one while they are merged: what was merged must be what was hashed.
                 match series_hash(&path, &settings.read) {
                     Ok(now) if now == hash => Ok(merged),

@@ -74,7 +74,7 @@ pub(crate) fn read(path: &Path, hash: Option<&str>, settings: &ReadSettings) -> 
     if hash.is_some_and(|h| blake3::hash(&bytes).to_hex().as_str() != h) {
         return None;
     }
-    let micrograph = decode_picture(&path.display().to_string(), &bytes, settings).ok()?.into_plain();
+    let micrograph = decode_picture(&path.display().to_string(), &bytes, settings.into()).ok()?.into_plain();
     micrograph.rgb.or_else(|| {
         let grey = &micrograph.grey;
         let bytes = grey.values().iter().flat_map(|v| [(v >> 8) as u8; 3]).collect();

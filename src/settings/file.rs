@@ -3,8 +3,8 @@
 use super::data::{EFFECTIVE, leaves};
 use super::described::{Described, Setting};
 use super::error::SettingsError;
-use super::limits::{FREE, limits, numbers};
-use super::{Settings, versions};
+use super::limits::{FREE, numbers};
+use super::{Settings, limits, versions};
 use crate::tabular::format_number;
 
 impl Settings {
@@ -18,12 +18,14 @@ impl Settings {
         let text = std::fs::read_to_string(path)
             .map_err(|e| SettingsError::Unreadable { path: name.clone(), reason: e.to_string() })?;
         let malformed = |reason: String| SettingsError::Malformed { path: name.clone(), reason };
-        if let Ok(table) = text.parse::<toml::Table>()
-            && let Some(way_out) = versions::way_out_of_old_names(&table)
-        {
-            return Err(malformed(way_out));
+        if let Ok(table) = text.parse::<toml::Table>() {
+            if let Some(way_out) = versions::way_out_of_old_names(&table) {
+                return Err(malformed(way_out));
+            }
+            // Before types are looked at: -1 is out of its limits rather than "no u32".
+            limits::check_table(&table)?;
         }
-        let settings: Self = toml::from_str(&text).map_err(|e| malformed(one_line(&e)))?;
+        let settings: Self = toml::from_str(&text).map_err(|e| malformed(one_line(&e, &text)))?;
         settings.check()?;
         Ok(settings)
     }
@@ -74,8 +76,12 @@ impl Settings {
     }
 }
 
-fn one_line(error: &toml::de::Error) -> String {
-    error.message().split_whitespace().collect::<Vec<_>>().join(" ")
+/// What the parser says, and the line of the file that it says it of.
+fn one_line(error: &toml::de::Error, text: &str) -> String {
+    let said = error.message().split_whitespace().collect::<Vec<_>>().join(" ");
+    let Some(before) = error.span().and_then(|span| text.get(..span.start)) else { return said };
+    let number = before.matches('\n').count();
+    format!("{said} (line {}: {})", number + 1, text.lines().nth(number).unwrap_or_default().trim())
 }
 
 /// Longest line of a comment, characters.
@@ -85,7 +91,7 @@ fn comment(setting: &Setting, default: &[Option<f64>]) -> String {
     let mut text = setting.meaning.clone();
     let name = setting.key.rsplit('.').next().unwrap_or_default();
     let limits = default.iter().flatten().filter(|_| !FREE.contains(&name)).map(|default| {
-        let limits = limits(&setting.key, *default);
+        let limits = limits::limits(&setting.key, *default);
         format!("{} to {}", format_number(*limits.start()), format_number(*limits.end()))
     });
     let limits: Vec<String> = limits.collect();

@@ -41,23 +41,46 @@ impl Settings {
     /// The first that is not, with its limits.
     pub fn check(&self) -> Result<(), SettingsError> {
         let (own, default) = (self.to_data()?, Self::default().to_data()?);
-        for ((key, value), (_, default)) in leaves(own.value()).into_iter().zip(leaves(default.value())) {
-            let name = key.rsplit('.').next().unwrap_or_default();
-            if FREE.contains(&name) {
-                continue;
-            }
-            for (value, default) in numbers(&value).into_iter().zip(numbers(&default)) {
-                let limits = limits(&key, default.unwrap_or(0.0));
-                // A number that is not finite has no JSON form and is missing here.
-                if !value.is_some_and(|v| limits.contains(&v)) {
-                    let found = value.map_or_else(|| "no number".into(), |v| format!("{v:?}"));
-                    let (least, most) = (*limits.start(), *limits.end());
-                    return Err(SettingsError::OutOfLimits { key, found, least, most });
-                }
-            }
-        }
-        Ok(())
+        let mut pairs = leaves(own.value()).into_iter().zip(leaves(default.value()));
+        pairs.try_for_each(|((key, value), (_, default))| check_value(&key, &value, &default))
     }
+}
+
+/// Checks the numbers of a settings file as it was written, whatever it leaves out; names and types are looked at later.
+///
+/// # Errors
+/// The first number that is out of its limits.
+pub(super) fn check_table(table: &toml::Table) -> Result<(), SettingsError> {
+    let default = Settings::default().to_data()?;
+    let defaults = leaves(default.value());
+    let Ok(data) = serde_json::to_value(table) else { return Ok(()) };
+    for (key, value) in leaves(&data) {
+        match defaults.iter().find(|(known, _)| *known == key) {
+            Some((_, default)) if value.is_number() || value.is_null() || value.is_array() => {
+                check_value(&key, &value, default)?;
+            }
+            _ => {}
+        }
+    }
+    Ok(())
+}
+
+/// Checks that the numbers of a setting are within their limits, which follow from its default.
+fn check_value(key: &str, value: &Value, default: &Value) -> Result<(), SettingsError> {
+    let name = key.rsplit('.').next().unwrap_or_default();
+    if FREE.contains(&name) {
+        return Ok(());
+    }
+    for (value, default) in numbers(value).into_iter().zip(numbers(default)) {
+        let limits = limits(key, default.unwrap_or(0.0));
+        // A number that is not finite has no JSON form and is missing here.
+        if !value.is_some_and(|v| limits.contains(&v)) {
+            let found = value.map_or_else(|| "no number".into(), |v| format!("{v:?}"));
+            let (least, most) = (*limits.start(), *limits.end());
+            return Err(SettingsError::OutOfLimits { key: key.to_owned(), found, least, most });
+        }
+    }
+    Ok(())
 }
 
 /// The numbers of a value; `None` for one that is not finite.

@@ -2,9 +2,8 @@
 
 use super::error::StackError;
 use crate::flag::Warning;
-use crate::micrograph::{Decoded, GreyPlane, ReadError, decode_picture, picture_bytes};
+use crate::micrograph::{Decoded, GreyPlane, ReadError, Reading, decode_picture, picture_bytes};
 use crate::raster::Plane;
-use crate::settings::ReadSettings;
 use crate::units::Scale;
 use image::DynamicImage;
 use std::cmp::Ordering;
@@ -24,10 +23,10 @@ const TO_GREY: [f32; 3] = [0.2126, 0.7152, 0.0722];
 
 impl Frame {
     /// Reads one frame.
-    pub(super) fn read(path: &Path, settings: &ReadSettings) -> Result<Self, ReadError> {
+    pub(super) fn read(path: &Path, reading: Reading<'_>) -> Result<Self, ReadError> {
         let file = path.display().to_string();
-        let bytes = picture_bytes(path, settings)?;
-        let Decoded { picture, scale, warnings } = decode_picture(&file, &bytes, settings)?;
+        let bytes = picture_bytes(path, reading.settings)?;
+        let Decoded { picture, scale, warnings } = decode_picture(&file, &bytes, reading)?;
         let deep = picture.color().bytes_per_pixel() / picture.color().channel_count() > 1;
         let (width, height) = (picture.width() as usize, picture.height() as usize);
         let plane = |values: Vec<f32>| Plane { width, height, values };

@@ -24,7 +24,7 @@ pub use motion::Move;
 pub use survey::FrameReport;
 
 use crate::flag::{Flag, Warning};
-use crate::micrograph::{Decoded, Micrograph, quality};
+use crate::micrograph::{Decoded, Micrograph, Reading, quality};
 use crate::raster::Plane;
 use crate::settings::{ReadSettings, StackSettings};
 use crate::units::{PxBox, Scale};
@@ -57,8 +57,20 @@ pub struct StackResult {
 /// # Errors
 /// When the folder cannot be read, or holds too few or too many usable frames.
 pub fn merge_folder(folder: &Path, settings: &StackSettings, read: &ReadSettings) -> Result<StackResult, StackError> {
+    merge_folder_as(folder, settings, read.into())
+}
+
+/// As [`merge_folder`], as long as it is wanted.
+///
+/// # Errors
+/// As [`merge_folder`], and when it is no longer wanted: then no further frame can be read.
+pub(crate) fn merge_folder_as(
+    folder: &Path,
+    settings: &StackSettings,
+    reading: Reading<'_>,
+) -> Result<StackResult, StackError> {
     let files = frames_of_folder(folder)?;
-    merge_files(&folder.display().to_string(), &files, settings, read, &mut |_, _| {})
+    merge(&folder.display().to_string(), &files, (settings, reading), &mut |_, _| {})
 }
 
 /// Merges frame files in the order given; `place` names the series in messages, `on_frame` hears of every finished file
@@ -75,15 +87,24 @@ pub fn merge_files(
     read: &ReadSettings,
     on_frame: &mut dyn FnMut(usize, usize),
 ) -> Result<StackResult, StackError> {
+    merge(place, files, (settings, read.into()), on_frame)
+}
+
+fn merge(
+    place: &str,
+    files: &[PathBuf],
+    (settings, reading): (&StackSettings, Reading<'_>),
+    on_frame: &mut dyn FnMut(usize, usize),
+) -> Result<StackResult, StackError> {
     if settings.max_frames < files.len() {
         return Err(StackError::TooMany { place: place.into(), found: files.len(), most: settings.max_frames });
     }
-    let (mut frames, steps) = survey::survey(files, settings, read);
+    let (mut frames, steps) = survey::survey(files, settings, reading);
     survey::set_moves(&mut frames, &steps, settings);
     let mut merging: Option<Merging> = None;
     for (i, (file, report)) in files.iter().zip(&mut frames).enumerate() {
         if report.left_out.is_empty() {
-            match Frame::read(file, read) {
+            match Frame::read(file, reading) {
                 Ok(frame) => Merging::take(&mut merging, frame, report.moved, i, settings),
                 Err(e) => report.left_out = e.to_string(),
             }
@@ -96,7 +117,7 @@ pub fn merge_files(
         let because = why.map_or_else(String::new, |f| format!(" ({})", left_out_line(f)));
         return Err(StackError::TooFew { place: place.into(), found: used, because });
     };
-    Ok(merging.finish(frames, settings, read))
+    Ok(merging.finish(frames, settings, reading.settings))
 }
 
 /// Sums over the frames so far.

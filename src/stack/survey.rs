@@ -5,7 +5,8 @@ use super::breathing;
 use super::frame::Frame;
 use super::motion::{Estimate, Move};
 use super::tiles::{Model, common_step};
-use crate::settings::{ReadSettings, StackSettings};
+use crate::micrograph::Reading;
+use crate::settings::StackSettings;
 use std::path::{Path, PathBuf};
 
 /// What became of one frame.
@@ -34,7 +35,7 @@ struct Before {
 pub(super) fn survey(
     files: &[PathBuf],
     settings: &StackSettings,
-    read: &ReadSettings,
+    reading: Reading<'_>,
 ) -> (Vec<FrameReport>, Vec<Step>) {
     let (mut reports, mut steps, mut before) = (Vec::new(), Vec::new(), None);
     for file in files {
@@ -45,7 +46,7 @@ pub(super) fn survey(
             used_share: 0.0,
             left_out: String::new(),
         };
-        match look(file, &mut before, settings, read) {
+        match look(file, &mut before, settings, reading) {
             Ok(None) => {}
             Ok(Some(step)) => {
                 report.agreement = Some(step.agreement);
@@ -63,9 +64,9 @@ fn look(
     file: &Path,
     before: &mut Option<Before>,
     settings: &StackSettings,
-    read: &ReadSettings,
+    reading: Reading<'_>,
 ) -> Result<Option<Step>, String> {
-    let frame = Frame::read(file, read).map_err(|e| e.to_string())?;
+    let frame = Frame::read(file, reading).map_err(|e| e.to_string())?;
     let (size, channels) = (frame.size(), frame.channels.len());
     let shrunk = Shrunk::new(&frame.grey(), settings);
     let Some(last) = before else {

@@ -137,6 +137,31 @@ fn names_that_overlays_could_fall_over_lose_nothing() {
     assert_eq!(overlays.len(), 5);
 }
 
+/// Names that are no text are written with their bytes, and no two of them share anything.
+#[cfg(target_os = "linux")]
+#[test]
+fn names_that_are_no_text_are_told_apart() {
+    use std::os::unix::ffi::OsStrExt;
+    let bench = Bench::new();
+    for (seed, name) in [&b"a\xff.png"[..], b"a\xfe.png", b"a\xef\xbf\xbd.png", b"\xff\xff/b.png"].into_iter().enumerate() {
+        noise(&bench, "plain.png", seed as u32);
+        let path = bench.path("in").join(std::ffi::OsStr::from_bytes(name));
+        std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+        std::fs::rename(bench.path("plain.png"), path).unwrap();
+    }
+    let said = classify(&bench, "in", &[]);
+    assert_eq!((said.code, said.err.contains("breakface:")), (Some(0), false), "{}", said.err);
+    let names: std::collections::BTreeSet<String> = bench.column("r/images.csv", "image").into_iter().collect();
+    assert!(names.contains("a\\xFF.png") && names.contains("\\xFF\\xFF/b.png") && names.len() == 4, "{names:?}");
+    let results = breakface::results::Results::load(&bench.path("r")).unwrap();
+    let overlays: std::collections::BTreeSet<_> =
+        results.images.iter().map(|i| results.overlay_path(&i.series.image)).filter(|p| p.is_file()).collect();
+    assert_eq!(overlays.len(), 4);
+    // A second run finds them all again.
+    let said = classify(&bench, "in", &["--json"]);
+    assert_eq!(said.out.matches("\"kept\":true").count(), 4, "{}", said.out);
+}
+
 #[test]
 fn nobody_listening_ends_no_run() {
     let bench = Bench::new();

@@ -6,7 +6,9 @@ use breakface::settings::ReadSettings;
 use image::codecs::jpeg::JpegEncoder;
 use image::{DynamicImage, ImageFormat};
 use std::io::Cursor;
-use std::process::Command;
+use std::process::{Command, Stdio};
+use std::time::{Duration, Instant};
+use tiff::encoder::{Compression, DeflateLevel};
 
 /// Bundled pictures to be damaged.
 const PICTURES: [&str; 12] = [
@@ -112,23 +114,64 @@ fn damaged_webp_is_refused() {
     }
 }
 
-/// A picture as TIFF of one strip, packed with zlib.
-fn deflated_tiff() -> Vec<u8> {
-    use tiff::encoder::{Compression, DeflateLevel, TiffEncoder, colortype::Gray8};
+/// A picture as TIFF of one strip, packed.
+fn packed_tiff(compression: Compression) -> Vec<u8> {
+    use tiff::encoder::{TiffEncoder, colortype::Gray8};
     let grey = small(PICTURES[0]).to_luma8();
     let mut bytes = Cursor::new(Vec::new());
     let encoder = TiffEncoder::new(&mut bytes).unwrap();
-    let mut encoder = encoder.with_compression(Compression::Deflate(DeflateLevel::Balanced));
+    let mut encoder = encoder.with_compression(compression);
     encoder.write_image::<Gray8>(grey.width(), grey.height(), grey.as_raw()).unwrap();
     bytes.into_inner()
 }
 
+fn deflated_tiff() -> Vec<u8> {
+    packed_tiff(Compression::Deflate(DeflateLevel::Balanced))
+}
+
 #[test]
 fn damaged_packed_tiffs_are_refused() {
-    let whole = deflated_tiff();
-    for (how, damaged) in damages(&whole) {
-        assert!(assert_good_or_refused(how, &whole, &damaged), "{how}");
+    for (packing, whole) in [("zlib", deflated_tiff()), ("LZW", packed_tiff(Compression::Lzw))] {
+        for (how, damaged) in damages(&whole) {
+            assert!(assert_good_or_refused(how, &whole, &damaged), "{packing}, {how}");
+        }
     }
+}
+
+/// A picture of a few pixels whose strip unpacks to more than any picture holds.
+#[test]
+fn a_strip_that_swells_is_refused() {
+    use std::io::Write;
+    let mut whole = deflated_tiff();
+    let mut packed = flate2::write::ZlibEncoder::new(Vec::new(), flate2::Compression::fast());
+    let zeros = vec![0_u8; 1 << 20];
+    (0..64).for_each(|_| packed.write_all(&zeros).unwrap());
+    let packed = packed.finish().unwrap();
+    use tiff::tags::Tag;
+    let mut decoder = tiff::decoder::Decoder::new(Cursor::new(&whole[..])).unwrap();
+    let (offset, length) = (decoder.get_tag_u64(Tag::StripOffsets), decoder.get_tag_u64(Tag::StripByteCounts));
+    for (old, new) in [(offset.unwrap(), whole.len() as u64), (length.unwrap(), packed.len() as u64)] {
+        let (old, new) = ((old as u32).to_le_bytes(), (new as u32).to_le_bytes());
+        let at = whole.windows(4).rposition(|w| w == old).unwrap();
+        whole[at..at + 4].copy_from_slice(&new);
+    }
+    whole.extend(packed);
+    let tight = ReadSettings { max_decode_mb: 32, ..ReadSettings::default() };
+    let said = decode_micrograph("p.tif", &whole, &tight).unwrap_err().to_string();
+    assert!(said.contains("it holds more than a picture may"), "{said}");
+}
+
+/// Coders make about ten scans; thousands of next to nothing each go over the whole picture (ITU-T T.81, annex G).
+#[test]
+fn a_jpeg_of_endless_scans_is_refused() {
+    let whole = std::fs::read(repository("tests/reference/pictures/rgb_progressive.jpg")).unwrap();
+    let end = whole.len() - 2;
+    let start = whole.windows(2).rposition(|w| w == [0xff, 0xda]).unwrap();
+    let mut bytes = whole[..end].to_vec();
+    (0..200).for_each(|_| bytes.extend_from_slice(&whole[start..end]));
+    bytes.extend_from_slice(&whole[end..]);
+    let said = decode_micrograph("p.jpg", &bytes, &ReadSettings::default()).unwrap_err().to_string();
+    assert!(said.contains("more than 100 scans"), "{said}");
 }
 
 /// The checksum is behind the last pixel, where the decoder does not look.
@@ -166,6 +209,35 @@ fn a_claim_without_data_is_refused_at_once() {
     bench.write("in/huge.jpg", bytes);
     let said = bench.run(&["classify", "in", "--out", "r", "--no-report", "--quiet"]);
     assert!(said.err.contains("its data ends before the picture does"), "{}", said.err);
+}
+
+/// A large picture is broken off in the middle of its work: the run ends, and the next one has the small picture already.
+#[cfg(unix)]
+#[test]
+fn an_end_signal_breaks_off_a_picture_that_takes_long() {
+    let bench = Bench::new();
+    bench.copy("demo/TC-S01-A_3.jpg", "in/a.jpg");
+    // 144 megapixels take minutes to be searched.
+    let large = image::GrayImage::from_pixel(12_000, 12_000, image::Luma([90]));
+    large.save_with_format(bench.write("in/b.png", ""), ImageFormat::Png).unwrap();
+    let args = ["classify", "in", "-o", "r", "--no-report", "--json", "-u", "0.5", "-t", "1"];
+    let mut command = bench.command();
+    let mut child = command.args(args).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    let out = std::io::BufReader::new(child.stdout.take().unwrap());
+    let lines = std::io::BufRead::lines(out);
+    // The first picture is done, so the second is under work.
+    assert!(lines.map(Result::unwrap).any(|l| l.contains("\"done\"")));
+    std::thread::sleep(Duration::from_millis(500));
+    let asked = Instant::now();
+    assert!(Command::new("kill").args(["-TERM", &child.id().to_string()]).status().unwrap().success());
+    let ended = child.wait().unwrap();
+    assert_eq!(ended.code(), Some(130));
+    // Far less than the picture takes, far more than a busy machine needs.
+    assert!(asked.elapsed() < Duration::from_secs(60), "{:?}", asked.elapsed());
+    assert!(!bench.path("r/ends.csv").exists());
+    std::fs::remove_file(bench.path("in/b.png")).unwrap();
+    let said = bench.run(&args);
+    assert!(said.code == Some(0) && said.out.contains("\"kept\":true"), "{} {}", said.out, said.err);
 }
 
 /// Pipes and devices may never end, sparse files hold nothing.

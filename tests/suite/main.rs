@@ -22,6 +22,7 @@ mod review_safety;
 mod runs;
 mod runtime;
 mod schema;
+mod settings_sweep;
 mod shards;
 mod stack;
 mod tidy;

@@ -2,13 +2,17 @@
 
 use super::bits::{Huffman, TOO_SHORT, Tables};
 use super::jpeg_scan::{Component, Frame, Scan, follow};
+use crate::cancel::Cancel;
+
+/// Most scans of a picture, as the decoder has it; coders make about ten. Each scan of next to no data goes over all blocks.
+const MOST_SCANS: usize = 100;
 
 /// Follows the whole file; one line when something of it is damaged. Kinds of JPEG that the decoder refuses anyway
 /// (lossless, hierarchical, arithmetic) pass.
-pub(super) fn check(bytes: &[u8]) -> Result<(), String> {
+pub(super) fn check(bytes: &[u8], cancel: Cancel<'_>) -> Result<(), String> {
     let mut tables = Tables::default();
     let mut frame: Option<Frame> = None;
-    let mut scanned = 0_u32;
+    let (mut scanned, mut scans) = (0_u32, 0);
     let mut at = 2;
     let mut marker = next_marker(bytes, &mut at)?;
     loop {
@@ -23,6 +27,11 @@ pub(super) fn check(bytes: &[u8]) -> Result<(), String> {
                     0xdd => tables.restart = usize::from(number(body, 0)?),
                     0xc0..=0xc2 => frame = Some(read_frame(body, marker == 0xc2)?),
                     0xda => {
+                        scans += 1;
+                        if MOST_SCANS < scans {
+                            return Err(format!("it has more than {MOST_SCANS} scans"));
+                        }
+                        cancel.check().map_err(|e| e.to_string())?;
                         let frame = frame.as_mut().ok_or("its data comes before its header")?;
                         let scan = Scan::read(body, frame)?;
                         scan.components.iter().for_each(|c| scanned |= 1 << c.index.min(31));

@@ -2,6 +2,8 @@
 //!
 //! The decoder stops a strip when it has its pixels, and so never sees the checksum behind them or data that is left over.
 
+use crate::cancel::Cancel;
+use crate::micrograph::wanted::Counted;
 use std::io::Cursor;
 use tiff::decoder::Decoder;
 use tiff::tags::{CompressionMethod, Tag};
@@ -10,16 +12,17 @@ use tiff::tags::{CompressionMethod, Tag};
 const PADDING: u64 = 4;
 
 /// Looks at the strips or tiles of the first page. What the decoder itself finds out (tags that make no sense, strips outside
-/// the file) is left to it.
-pub(super) fn check(bytes: &[u8]) -> Result<(), String> {
+/// the file) is left to it. A strip that unpacks to more than `most` bytes is refused.
+pub(super) fn check(bytes: &[u8], most: u64, cancel: Cancel<'_>) -> Result<(), String> {
     let Ok(mut decoder) = Decoder::new(Cursor::new(bytes)) else { return Ok(()) };
     let code = decoder.find_tag_unsigned::<u16>(Tag::Compression).ok().flatten();
     let method = code.map(CompressionMethod::from_u16_exhaustive);
     let Some(parts) = parts(&mut decoder) else { return Ok(()) };
     for part in parts.into_iter().filter_map(|(at, length)| bytes.get(at..at.checked_add(length)?)) {
+        let sink = Counted::new(most, cancel);
         match method {
-            Some(CompressionMethod::Deflate | CompressionMethod::OldDeflate) => zlib(part)?,
-            Some(CompressionMethod::LZW) => lzw(part)?,
+            Some(CompressionMethod::Deflate | CompressionMethod::OldDeflate) => zlib(part, sink)?,
+            Some(CompressionMethod::LZW) => lzw(part, sink)?,
             _ => return Ok(()),
         }
     }
@@ -35,20 +38,20 @@ fn parts(decoder: &mut Decoder<Cursor<&[u8]>>) -> Option<Vec<(usize, usize)>> {
     Some(pairs.filter_map(|(at, length)| Some((usize::try_from(at).ok()?, usize::try_from(length).ok()?))).collect())
 }
 
-fn zlib(part: &[u8]) -> Result<(), String> {
+fn zlib(part: &[u8], mut sink: Counted<'_>) -> Result<(), String> {
     let mut decoder = flate2::read::ZlibDecoder::new(part);
-    std::io::copy(&mut decoder, &mut std::io::sink()).map_err(|e| format!("a strip of it does not unpack: {e}"))?;
+    std::io::copy(&mut decoder, &mut sink).map_err(|e| format!("a strip of it does not unpack: {e}"))?;
     left_over(part.len() as u64 - decoder.total_in())
 }
 
-fn lzw(part: &[u8]) -> Result<(), String> {
+fn lzw(part: &[u8], sink: Counted<'_>) -> Result<(), String> {
     // Files older than the standard have their bits the other way round; the decoder knows them by their start.
     if part.starts_with(&[0, 1]) {
         return Ok(());
     }
     let mut decoder = weezl::decode::Decoder::with_tiff_size_switch(weezl::BitOrder::Msb, 8);
     let mut reader = Cursor::new(part);
-    let outcome = decoder.into_stream(std::io::sink()).decode_all(&mut reader);
+    let outcome = decoder.into_stream(sink).decode_all(&mut reader);
     outcome.status.map_err(|e| format!("a strip of it does not unpack: {e}"))?;
     left_over((part.len() - outcome.bytes_read.min(part.len())) as u64)
 }

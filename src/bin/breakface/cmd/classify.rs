@@ -208,7 +208,7 @@ pub fn model(path: Option<&Path>) -> anyhow::Result<Model> {
     Model::from_json(&bytes).with_context(|| format!("model {}", path.display()))
 }
 
-/// The first Ctrl-C lets the pictures under work finish; the second ends the program at once.
+/// The first Ctrl-C or end signal breaks off the pictures under work; the second ends the program at once.
 pub fn stop_on_interrupt() -> anyhow::Result<Arc<AtomicBool>> {
     let stop = Arc::new(AtomicBool::new(false));
     let flag = Arc::clone(&stop);
@@ -216,7 +216,7 @@ pub fn stop_on_interrupt() -> anyhow::Result<Arc<AtomicBool>> {
         if flag.swap(true, Ordering::Relaxed) {
             std::process::exit(Code::Interrupted.number().into());
         }
-        note!("breakface: stopping after the pictures under work; once more to stop at once");
+        note!("breakface: stopping; what is finished is kept, and the same command goes on from there");
     })
     .context("cannot listen for Ctrl-C")?;
     Ok(stop)

@@ -18,8 +18,8 @@ use std::time::{Duration, SystemTime};
 #[command(mut_arg("force", |a| a.hide(true)))]
 #[command(after_help = "\
 A picture is taken when its size and time have stayed the same from one look to the next. A series.csv in FOLDER is read
-anew each time; rows whose pictures have not come yet wait. Stop it with Ctrl-C: pictures under work are finished, tables
-and report are whole. Started again, it goes on.
+anew each time; rows whose pictures have not come yet wait. Stop it with Ctrl-C: what is finished is kept, tables
+and report stay whole. Started again, it goes on.
 
 Examples:
   breakface watch camera --out results --um-per-px 0.48
