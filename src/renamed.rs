@@ -28,6 +28,7 @@ pub const RESCORE_FEATURES: &[Renamed] = &[
 
 /// Settings, by their dotted keys; a whole section stands without a key.
 pub const SETTINGS: &[Renamed] = &[
+    ("calibrate.bar", "read.burnt_in.bar"),
     ("find", "detect"),
     ("find.min_hit", "detect.min_detection"),
     ("find.min_kept_hit", "detect.min_kept_detection"),
@@ -55,7 +56,8 @@ pub const SETTINGS: &[Renamed] = &[
 ];
 
 /// Settings of 0.1.0 that are none any more: numbers fitted on training pictures, now part of the models
-/// (`models/uncertainty.json`, `models/carrier.json`). What an old file says of them is left out.
+/// (`models/uncertainty.json`, `models/carrier.json`), and those of a second search for scale bars. What an old file says of
+/// them is left out.
 pub const NO_LONGER_SETTINGS: &[&str] = &[
     "carrier.weights",
     "label.smoothing",
@@ -89,6 +91,12 @@ pub const NO_LONGER_SETTINGS: &[&str] = &[
     "measure.rough_width_sigma",
     "measure.tip_doubt",
     "measure.tip_u",
+    "read.burnt_in.bar_beside_share",
+    "read.burnt_in.bar_end_step",
+    "read.burnt_in.bar_length_max",
+    "read.burnt_in.bar_length_min",
+    "read.burnt_in.bar_ragged_px",
+    "read.burnt_in.bar_thickness_max",
 ];
 
 /// Fields of `run.json` and of the times in it.

@@ -1,5 +1,6 @@
 //! Every threshold of every stage, one file and struct per stage. A literal elsewhere that can change a result is a mistake.
 
+mod bar;
 mod calibrate;
 mod carrier;
 mod data;
@@ -17,7 +18,8 @@ mod report;
 mod stack;
 mod versions;
 
-pub use calibrate::{BarSettings, CalibrateSettings, FibreSettings, RulingSettings};
+pub use bar::BarSettings;
+pub use calibrate::{CalibrateSettings, FibreSettings, RulingSettings};
 pub use carrier::CarrierSettings;
 pub use data::SettingsData;
 pub use described::Setting;

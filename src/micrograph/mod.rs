@@ -6,6 +6,7 @@ mod file;
 mod integrity;
 pub mod quality;
 mod read;
+mod scale_bar;
 mod tags;
 mod tiff_page;
 mod wanted;
@@ -15,6 +16,7 @@ pub use file::picture_bytes;
 pub(crate) use file::plain_io;
 pub(crate) use read::{Decoded, Reading, decode_picture};
 pub use read::{decode_micrograph, format_of, read_micrograph};
+pub use scale_bar::{ScaleBar, find_scale_bar};
 
 use crate::flag::Warning;
 use crate::units::{Point, PxBox, Scale};

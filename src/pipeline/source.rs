@@ -98,15 +98,13 @@ pub(super) fn bar_um(series: &SeriesRow) -> Option<f64> {
 pub(super) fn set_scale(micrograph: &mut Micrograph, job: &PictureJob, tools: &Tools) {
     let run = tools.um_per_px.and_then(|v| Scale::new(v, ScaleSource::Run));
     micrograph.scale = of_table(&job.scale).or(run).or(micrograph.scale.take());
-    let settings = &tools.settings.calibrate.bar;
+    let settings = &tools.settings.read.burnt_in.bar;
     let Some(bar_um) = bar_um(&job.series) else { return };
     let Some(bar) = find_scale_bar(micrograph, settings) else {
         let text = format!("the table says that a scale bar stands for {bar_um} µm, but none is seen in the picture");
         micrograph.warnings.push(Warning::new(Flag::ScaleBarMissing, text));
         return;
     };
-    // The search keeps off the bar that the scale was read from.
-    micrograph.burnt_in.push(bar.area);
     match micrograph.scale {
         Some(scale) => micrograph.warnings.extend(contradiction(&bar, bar_um, &scale, settings)),
         None => micrograph.scale = bar.scale(bar_um),

@@ -1,5 +1,6 @@
 //! Thresholds of reading pictures and finding what is burnt into them.
 
+use super::bar::BarSettings;
 use super::described::section;
 use serde::{Deserialize, Serialize};
 
@@ -67,18 +68,6 @@ section! {
         pub black_to: u8,
         /// Smallest difference between the channels of coloured ink.
         pub colour_span: u8,
-        /// Thickest scale bar.
-        pub bar_thickness_max: f64,
-        /// Largest share of a bar's ink in the rows right above and below it (ticks, text that touches).
-        pub bar_beside_share: f64,
-        /// Shortest scale bar.
-        pub bar_length_min: f64,
-        /// Longest scale bar.
-        pub bar_length_max: f64,
-        /// How far the rows of a bar may differ in their ends, px.
-        pub bar_ragged_px: u32,
-        /// Smallest step of grey across the two ends of a bar, of 255.
-        pub bar_end_step: f64,
         /// How far from its bar the text is looked for.
         pub bar_text_reach: f64,
         /// Smallest letter.
@@ -105,6 +94,8 @@ section! {
         pub pad: f64,
         /// Smallest margin, px.
         pub pad_min_px: u32,
+        /// Scale bars.
+        pub bar: BarSettings,
         /// Marks of any form.
         pub marks: MarkSettings,
     }
@@ -122,12 +113,6 @@ impl Default for BurntInSettings {
             white_from: 225,
             black_to: 25,
             colour_span: 130,
-            bar_thickness_max: 0.025,
-            bar_beside_share: 0.35,
-            bar_length_min: 0.03,
-            bar_length_max: 0.6,
-            bar_ragged_px: 2,
-            bar_end_step: 70.0,
             bar_text_reach: 0.06,
             letter_height_min: 0.008,
             letter_height_min_px: 7,
@@ -141,6 +126,7 @@ impl Default for BurntInSettings {
             line_gap: 0.8,
             pad: 0.4,
             pad_min_px: 5,
+            bar: BarSettings::default(),
             marks: MarkSettings::default(),
         }
     }

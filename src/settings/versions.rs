@@ -26,13 +26,14 @@ impl Settings {
     }
 }
 
-/// The present name of a dotted key: that of the setting itself, else that of the section it is in.
+/// The present name of a dotted key: that of the setting itself, else that of the innermost section it is in.
 fn present_name(key: &str) -> String {
-    let whole = renamed::current(renamed::SETTINGS, key);
-    match key.split_once('.') {
-        Some((section, rest)) if whole == key => format!("{}.{rest}", renamed::current(renamed::SETTINGS, section)),
-        _ => whole.to_owned(),
-    }
+    let dots: Vec<usize> = key.match_indices('.').map(|(at, _)| at).chain([key.len()]).collect();
+    let renamed = dots.into_iter().rev().find_map(|end| {
+        let new = renamed::current(renamed::SETTINGS, &key[..end]);
+        (new != &key[..end]).then(|| format!("{new}{}", &key[end..]))
+    });
+    renamed.unwrap_or_else(|| key.to_owned())
 }
 
 /// What to change in a settings file that has names of version 0.1.0; `None` when it has none.
@@ -52,7 +53,7 @@ pub(super) fn way_out_of_old_names(table: &toml::Table) -> Option<String> {
     }
     if !gone.is_empty() {
         let gone: Vec<&str> = gone.into_iter().map(String::as_str).collect();
-        parts.push(format!("{}: no settings any more but part of the models, leave them out", gone.join(", ")));
+        parts.push(format!("{}: no settings any more (part of the models, or not needed), leave them out", gone.join(", ")));
     }
     (!parts.is_empty()).then(|| format!("has names of version 0.1.0; {}", parts.join("; ")))
 }
@@ -88,7 +89,7 @@ mod tests {
         assert_eq!(
             both,
             "has names of version 0.1.0; measure.kin_least is called measure.picture_prior_min_ends now: rename it there; \
-             carrier.weights.bias, measure.kin_spread: no settings any more but part of the models, leave them out"
+             carrier.weights.bias, measure.kin_spread: no settings any more (part of the models, or not needed), leave them out"
         );
         assert_eq!(said("[carrier]\nfewest_members = 3"), None);
     }

@@ -86,7 +86,7 @@ impl Scene {
             "calibrate" => {
                 let ruling = &self.ruling;
                 drop(fit_rulings(&ruling.grey, &[], &settings.calibrate.ruling));
-                drop(find_scale_bar(ruling, &settings.calibrate.bar));
+                let _ = find_scale_bar(ruling, &settings.read.burnt_in.bar);
             }
             "report" => {}
             _ => {

@@ -2,17 +2,18 @@
 
 use super::view::{View, letter_pad, padded};
 use super::{bars, ink};
+use crate::micrograph::ScaleBar;
 use crate::raster::{self, Part};
 use crate::settings::BurntInSettings;
 use crate::units::PxBox;
 
-/// Boxes of scale bars with their text, and of lines of text by themselves.
-pub(super) fn find_captions(view: &View<'_>, settings: &BurntInSettings) -> Vec<PxBox> {
+/// Boxes of these scale bars with their text, and of lines of text by themselves.
+pub(super) fn find_captions(view: &View<'_>, scale_bars: &[ScaleBar], settings: &BurntInSettings) -> Vec<PxBox> {
     let runs = ink::runs(view, settings);
     let most = (view.width as u32, (settings.letter_height_max * view.height as f64) as u32);
     let parts = raster::parts(&runs, most);
     let letters: Vec<&Part> = parts.iter().filter(|p| is_letter(p, view, settings)).collect();
-    let mut boxes: Vec<PxBox> = bars::find_bars(view, &runs, settings);
+    let mut boxes: Vec<PxBox> = scale_bars.iter().map(|bar| bars::with_text(&bar.area, view, settings)).collect();
     for line in text_lines(&letters, settings) {
         if !boxes.iter().any(|b| b.meets(&line)) {
             boxes.push(padded(&line, letter_pad(line.y1 - line.y0, settings), view));

@@ -27,7 +27,7 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     ensure!(args.bar_um.is_finite() && 0.0 < args.bar_um, "--bar-um must be a positive number of µm");
     let settings = load_settings(args.settings.as_ref())?;
     let micrograph = read(&args.picture, &settings)?;
-    let Some(bar) = find_scale_bar(&micrograph, &settings.calibrate.bar) else {
+    let Some(bar) = find_scale_bar(&micrograph, &settings.read.burnt_in.bar) else {
         bail!(
             "{}: no scale bar is seen; give the scale as um_per_px in the series table instead",
             args.picture.display()

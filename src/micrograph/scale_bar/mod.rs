@@ -1,4 +1,5 @@
-//! Picture -> its burnt-in scale bar and the bar's length in pixels.
+//! Picture -> burnt-in scale bars and their length in pixels. The one search for them: what it finds is measured as a scale, and
+//! is no fibre.
 //!
 //! A bar is a straight, level or upright stroke of one colour with sharp ends that stands out from what lies around it, plain
 //! or with ticks at its ends, anywhere in the picture. Its real length is what the user says; the caption is not read.
@@ -6,8 +7,7 @@
 mod ends;
 mod stroke;
 
-use crate::flag::{Flag, Warning};
-use crate::micrograph::Micrograph;
+use super::Micrograph;
 use crate::settings::BarSettings;
 use crate::units::{Point, PxBox, Scale, ScaleSource};
 use stroke::{Canvas, Stroke};
@@ -53,7 +53,12 @@ impl ScaleBar {
 
 /// The most bar-like stroke of the picture; `None` when nothing looks like a scale bar.
 pub fn find_scale_bar(micrograph: &Micrograph, settings: &BarSettings) -> Option<ScaleBar> {
-    let mut best: Option<ScaleBar> = None;
+    bars(micrograph, settings).into_iter().reduce(|best, bar| if best.score < bar.score { bar } else { best })
+}
+
+/// Every stroke of the picture that looks like a scale bar: level ones, then upright ones, each from top to bottom.
+pub(super) fn bars(micrograph: &Micrograph, settings: &BarSettings) -> Vec<ScaleBar> {
+    let mut found = Vec::new();
     for upright in [false, true] {
         let canvas = Canvas::new(micrograph, upright);
         for stroke in stroke::strokes(&canvas, settings) {
@@ -64,12 +69,12 @@ pub fn find_scale_bar(micrograph: &Micrograph, settings: &BarSettings) -> Option
             if upright {
                 bar = set_upright(bar, settings);
             }
-            if settings.min_score <= bar.score && best.is_none_or(|b| b.score < bar.score) {
-                best = Some(bar);
+            if settings.min_score <= bar.score {
+                found.push(bar);
             }
         }
     }
-    best
+    found
 }
 
 /// Shortest stroke of its kind that can be a bar, px: upright strokes and single rows occur in letters and along fibres.
@@ -133,26 +138,4 @@ fn score(canvas: &Canvas, stroke: &Stroke, ticks: bool, written: bool) -> f64 {
     let square = if 2 <= stroke.y1 - stroke.y0 + 1 { 1.0 - f64::from(stroke.wobble) / 2.0 } else { 0.3 };
     let parts = [even, sharp, square, if ticks { 1.0 } else { 0.4 }, placed];
     parts.iter().zip(WEIGHTS).map(|(p, w)| p.clamp(0.0, 1.0) * w).sum()
-}
-
-/// The warning for a picture whose bar and scale do not agree; `None` when they do.
-///
-/// The bar counts as wrong only beyond what its own uncertainty explains (twice its standard uncertainty).
-pub fn contradiction(bar: &ScaleBar, bar_um: f64, scale: &Scale, settings: &BarSettings) -> Option<Warning> {
-    /// Coverage factor for about 95 % (GUM 6.3.3).
-    const COVERAGE: f64 = 2.0;
-    let by_bar = bar_um / bar.length_px;
-    let gap = by_bar / scale.um_per_px() - 1.0;
-    let limit = settings.contradiction.max(COVERAGE * bar.length_u_px / bar.length_px);
-    (limit < gap.abs()).then(|| {
-        Warning::new(
-            Flag::ScaleBarContradicts,
-            format!(
-                "the scale bar says {by_bar:.4} µm/px ({:.0} px for {bar_um} µm), the scale in use is {:.4} µm/px ({:+.1} %): check both",
-                bar.length_px,
-                scale.um_per_px(),
-                100.0 * gap
-            ),
-        )
-    })
 }
