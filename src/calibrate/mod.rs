@@ -11,8 +11,8 @@ mod propagate;
 mod residuals;
 mod ruling;
 
-pub use anisotropy::{Anisotropy, DirectedPitch, anisotropy};
 pub use crate::micrograph::{ScaleBar, find_scale_bar};
+pub use anisotropy::{Anisotropy, DirectedPitch, anisotropy};
 pub use bar::contradiction;
 pub use fibre::{PictureDiameter, Plausibility, fibre_diameter_um, judge_diameters, stand_in_scale};
 pub use list::{Calibration, CalibrationList, ListError};

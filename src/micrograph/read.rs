@@ -26,7 +26,7 @@ pub fn read_micrograph(path: &Path, settings: &ReadSettings) -> Result<Micrograp
 /// # Errors
 /// As [`read_micrograph`].
 pub fn decode_micrograph(file: &str, bytes: &[u8], settings: &ReadSettings) -> Result<Micrograph, ReadError> {
-    Ok(decode_picture(file, bytes, settings.into())?.into_micrograph(settings))
+    Ok(decode_picture(file, bytes, settings.into())?.into_micrograph(settings.into()))
 }
 
 /// How a picture is read: under which limits, and until when.
@@ -55,10 +55,11 @@ pub(crate) struct Decoded {
 }
 
 impl Decoded {
-    /// Grey values, colours and burnt-in boxes.
-    pub(crate) fn into_micrograph(self, settings: &ReadSettings) -> Micrograph {
+    /// Grey values, colours and burnt-in boxes; not all of these when the picture is no longer wanted.
+    pub(crate) fn into_micrograph(self, reading: Reading<'_>) -> Micrograph {
         let mut micrograph = self.into_plain();
-        micrograph.burnt_in = super::burnt_in::find_burnt_in(&micrograph, &settings.burnt_in);
+        let settings = &reading.settings.burnt_in;
+        micrograph.burnt_in = super::burnt_in::find_burnt_in(&micrograph, settings, reading.cancel);
         micrograph
     }
 

@@ -2,9 +2,9 @@
 
 use rten_tensor::NdTensor;
 
-use crate::cancel::Cancel;
 use super::model::{Contract, Network, NetworkError};
 use super::planes::Planes;
+use crate::cancel::Cancel;
 use crate::units::Point;
 
 /// Samples across the told width; part of the networks, like the three numbers below.

@@ -47,7 +47,7 @@ impl Source {
                 let decoded = decode_picture(&text(&path), &bytes, reading).map_err(|e| e.to_string())?;
                 // The file is as long as a picture can be; it is not needed any more.
                 drop(bytes);
-                Ok(decoded.into_micrograph(&settings.read))
+                Ok(decoded.into_micrograph(reading))
             }
             Self::Series { path, hash } => {
                 let merged = merge_folder_as(&path, &settings.stack, reading).map_err(|e| e.to_string())?.micrograph;

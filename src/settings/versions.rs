@@ -53,7 +53,10 @@ pub(super) fn way_out_of_old_names(table: &toml::Table) -> Option<String> {
     }
     if !gone.is_empty() {
         let gone: Vec<&str> = gone.into_iter().map(String::as_str).collect();
-        parts.push(format!("{}: no settings any more (part of the models, or not needed), leave them out", gone.join(", ")));
+        parts.push(format!(
+            "{}: no settings any more (part of the models, or not needed), leave them out",
+            gone.join(", ")
+        ));
     }
     (!parts.is_empty()).then(|| format!("has names of version 0.1.0; {}", parts.join("; ")))
 }

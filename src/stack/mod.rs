@@ -197,7 +197,7 @@ impl Merging {
         let decoded = Decoded { picture: merged.clone(), scale: self.scale, warnings };
         let height = heights.height.values.iter().map(|h| place_of(*h, &self.places)).collect();
         StackResult {
-            micrograph: decoded.into_micrograph(read),
+            micrograph: decoded.into_micrograph(read.into()),
             merged,
             height,
             confidence: heights.confidence.values,

@@ -143,7 +143,9 @@ fn names_that_overlays_could_fall_over_lose_nothing() {
 fn names_that_are_no_text_are_told_apart() {
     use std::os::unix::ffi::OsStrExt;
     let bench = Bench::new();
-    for (seed, name) in [&b"a\xff.png"[..], b"a\xfe.png", b"a\xef\xbf\xbd.png", b"\xff\xff/b.png"].into_iter().enumerate() {
+    for (seed, name) in
+        [&b"a\xff.png"[..], b"a\xfe.png", b"a\xef\xbf\xbd.png", b"\xff\xff/b.png"].into_iter().enumerate()
+    {
         noise(&bench, "plain.png", seed as u32);
         let path = bench.path("in").join(std::ffi::OsStr::from_bytes(name));
         std::fs::create_dir_all(path.parent().unwrap()).unwrap();

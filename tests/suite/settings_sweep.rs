@@ -133,7 +133,10 @@ fn every_setting_is_refused_clearly_or_the_work_ends() {
                 Err(error) => {
                     let said = error.to_string();
                     let name = key.rsplit('.').next().unwrap();
-                    assert!(said.contains(name) && said.contains("expected") && said.len() < 300, "{key} = {number}: {said}");
+                    assert!(
+                        said.contains(name) && said.contains("expected") && said.len() < 300,
+                        "{key} = {number}: {said}"
+                    );
                     refused += 1;
                     continue;
                 }

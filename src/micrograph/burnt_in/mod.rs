@@ -12,19 +12,31 @@ mod marks;
 mod view;
 
 use super::{Micrograph, scale_bar};
+use crate::cancel::Cancel;
 use crate::settings::BurntInSettings;
 use crate::units::PxBox;
 use view::View;
 
-/// Boxes around everything that was written into the picture, from top to bottom.
-pub(super) fn find_burnt_in(micrograph: &Micrograph, settings: &BurntInSettings) -> Vec<PxBox> {
+/// Boxes around everything that was written into the picture, from top to bottom; what was found so far when the picture is no
+/// longer wanted.
+pub(super) fn find_burnt_in(micrograph: &Micrograph, settings: &BurntInSettings, cancel: Cancel<'_>) -> Vec<PxBox> {
+    if cancel.is_asked() {
+        return Vec::new();
+    }
     let (width, height) = (micrograph.grey.width() as usize, micrograph.grey.height() as usize);
     let grey: Vec<u8> = micrograph.grey.values().iter().map(|v| (v >> 8) as u8).collect();
     let view = View { width, height, grey: &grey, rgb: micrograph.rgb.as_ref().map(|p| p.as_raw().as_slice()) };
     let mut boxes = info_bar::find_info_bars(&view, settings);
     let scale_bars = scale_bar::bars(micrograph, &settings.bar);
+    if cancel.is_asked() {
+        return boxes;
+    }
     let in_strip = |b: &PxBox| boxes.iter().any(|s| s.y0 < b.y1 && b.y0 < s.y1);
-    let captions: Vec<PxBox> = captions::find_captions(&view, &scale_bars, settings).into_iter().filter(|b| !in_strip(b)).collect();
+    let captions: Vec<PxBox> =
+        captions::find_captions(&view, &scale_bars, settings).into_iter().filter(|b| !in_strip(b)).collect();
+    if cancel.is_asked() {
+        return captions;
+    }
     let marks: Vec<PxBox> = marks::find_marks(&view, settings)
         .into_iter()
         .filter(|b| !boxes.iter().chain(&captions).any(|o| o.covers(b)))

@@ -16,12 +16,12 @@ const LEAF_WIDTH: f64 = 96.0;
 const ROW_HEIGHT: f64 = 84.0;
 const BOX_HEIGHT: f64 = 44.0;
 const SPLIT_WIDTH: f64 = 150.0;
-const MARGIN: f64 = 60.0;
+const MARGIN: f64 = 30.0;
 
 /// The tree: questions above, leaves below; low to the left.
 pub(super) fn tree(model: &Model, shows: &str) -> Markup {
     let width = model.tree.n_leaves() as f64 * LEAF_WIDTH + 2.0 * MARGIN;
-    let height = (model.tree.depth() + 1) as f64 * ROW_HEIGHT + 10.0;
+    let height = model.tree.depth() as f64 * ROW_HEIGHT + BOX_HEIGHT + 10.0;
     plot::figure((width.ceil() as u32, height.ceil() as u32), shows, |area| {
         TreeDrawing { area, model, next_leaf: 0 }.branch(&model.tree, 0, laplace(&model.tree)).map(|_| ())
     })

@@ -95,14 +95,7 @@ fn how_it_decides(out: &mut Vec<Block>, model: &Model) {
         })
         .collect();
     out.push(Block::Table { name: "What the tree asks for", head: vec!["asked for", "unit", "meaning"], rows: used });
-    out.push(Block::Text(format!(
-        "Thresholds are soft: an end within about {softness} spreads of one goes both ways in shares. Every step down moves \
-         the probability, the less the fewer training ends met the question (half a step at {shrinkage} ends). A value that \
-         was not measured goes where the words say. The leaves show what the shape alone says of an end far from all \
-         thresholds.",
-        softness = format_number(model.shape.softness),
-        shrinkage = format_number(model.shape.shrinkage),
-    )));
+    out.push(Block::Text(thresholds(model)));
     out.push(Block::Heading("Two witnesses".into()));
     out.push(Block::Table {
         name: "Two witnesses",
@@ -112,23 +105,45 @@ fn how_it_decides(out: &mut Vec<Block>, model: &Model) {
             witness_row("appearance", &model.witnesses.appearance),
         ],
     });
-    out.push(Block::Text(format!(
-        "Each witness's log odds go through a straight line (slope, intercept), are capped, weighed and added. From {low} to \
-         {high} there is no verdict. An end on which both are sure of {decided:.2} or more and contradict each other is \
-         unclear, with both figures as its reason.",
-        low = format_number(model.unclear.low),
-        high = format_number(model.unclear.high),
-        decided = probability(model.witnesses.decided),
-    )));
+    out.push(Block::Text(verdicts(model)));
+}
+
+/// What happens at a threshold.
+fn thresholds(model: &Model) -> String {
+    let at = match model.shape.softness {
+        0.0 => "Thresholds are sharp: an end goes to one side or the other.".to_owned(),
+        softness => {
+            format!("Thresholds are soft: an end within about {softness:.2} spreads of one goes both ways in shares.")
+        }
+    };
+    format!(
+        "{at} Every step down moves the probability, the less the fewer training ends met the question (half a step at \
+         {:.0} ends). A value that was not measured goes where the words say. The leaves show what the shape alone says of an \
+         end far from all thresholds.",
+        model.shape.shrinkage
+    )
+}
+
+/// How the witnesses' odds become a verdict.
+fn verdicts(model: &Model) -> String {
+    let band = match (model.unclear.low, model.unclear.high) {
+        (low, high) if low < high => format!("From {low:.2} to {high:.2} there is no verdict."),
+        (_, high) => format!("From {high:.2} on an end is called sheared, below it tensile."),
+    };
+    format!(
+        "Each witness's log odds go through a straight line (slope, intercept), are capped, weighed and added. {band} An end on \
+         which both are sure of {:.2} or more and contradict each other is unclear, with both figures as its reason.",
+        probability(model.witnesses.decided)
+    )
 }
 
 fn witness_row(name: &str, witness: &Witness) -> Vec<String> {
     vec![
         name.to_owned(),
-        format_number(witness.calibration.slope),
-        format_number(witness.calibration.intercept),
+        format!("{:.2}", witness.calibration.slope),
+        format!("{:.2}", witness.calibration.intercept),
         format!("{:.3}", probability(witness.cap)),
-        format_number(witness.weight),
+        format!("{:.2}", witness.weight),
     ]
 }
 
