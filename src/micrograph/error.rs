@@ -34,6 +34,12 @@ pub enum ReadError {
         /// What the program said.
         reason: String,
     },
+    /// Another content than in the run.
+    #[error("{file}: this is not the picture that was classified: its content has changed; classify it again")]
+    Changed {
+        /// Picture.
+        file: String,
+    },
     /// The run was stopped while it was read.
     #[error("{file}: the run was stopped while it was read; give the same command again to go on")]
     Stopped {

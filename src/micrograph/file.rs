@@ -30,6 +30,26 @@ pub fn picture_bytes(path: &Path, settings: &ReadSettings) -> Result<Vec<u8>, Re
     if most < bytes.len() as u64 { Err(too_long()) } else { Ok(bytes) }
 }
 
+/// Why a file that somebody writes to meanwhile is not taken.
+pub(crate) const CHANGED_WHILE_READ: &str =
+    "changed while it was read; give the same command again when nobody writes to it";
+
+/// The bytes of a picture file that nobody wrote to meanwhile.
+///
+/// # Errors
+/// As [`picture_bytes`], and when it changed while it was read.
+pub(crate) fn steady_bytes(path: &Path, settings: &ReadSettings) -> Result<Vec<u8>, ReadError> {
+    let unreadable = |reason: String| ReadError::Unreadable { file: path.display().to_string(), reason };
+    let look = || std::fs::metadata(path).map(|m| (m.len(), m.modified().ok())).map_err(|e| unreadable(plain_io(&e)));
+    let before = look()?;
+    let bytes = picture_bytes(path, settings)?;
+    // Times are compared for equality only, so that a clock that jumps does no harm.
+    if look()? != before || bytes.len() as u64 != before.0 {
+        return Err(unreadable(CHANGED_WHILE_READ.into()));
+    }
+    Ok(bytes)
+}
+
 pub(crate) fn plain_io(error: &std::io::Error) -> String {
     match error.kind() {
         std::io::ErrorKind::NotFound => "there is no such file".into(),

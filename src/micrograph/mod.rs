@@ -13,7 +13,7 @@ mod wanted;
 
 pub use error::ReadError;
 pub use file::picture_bytes;
-pub(crate) use file::plain_io;
+pub(crate) use file::{CHANGED_WHILE_READ, steady_bytes};
 pub(crate) use read::{Decoded, Reading, decode_picture};
 pub use read::{decode_micrograph, format_of, read_micrograph};
 pub use scale_bar::{ScaleBar, find_scale_bar};

@@ -6,10 +6,10 @@ use super::path_text::text;
 use crate::calibrate::{contradiction, find_scale_bar};
 use crate::cancel::Cancel;
 use crate::flag::{Flag, Warning};
-use crate::micrograph::{Micrograph, ReadError, Reading, decode_picture, picture_bytes, plain_io};
+use crate::micrograph::{CHANGED_WHILE_READ, Micrograph, ReadError, Reading, decode_picture, steady_bytes};
 use crate::series::{GivenScale, SeriesRow};
 use crate::settings::{ReadSettings, Settings};
-use crate::stack::{frames_of_folder, merge_folder_as};
+use crate::stack::{merge_folder_as, series_hash};
 use crate::units::{Scale, ScaleSource};
 use std::path::{Path, PathBuf};
 
@@ -28,7 +28,7 @@ impl Source {
     /// When something cannot be read.
     pub(super) fn open(path: &Path, settings: &ReadSettings) -> Result<(Self, String), ReadError> {
         if !path.is_dir() {
-            let bytes = read_steady(path, settings)?;
+            let bytes = steady_bytes(path, settings)?;
             let hash = blake3::hash(&bytes).to_hex().to_string();
             return Ok((Self::File(path.to_owned(), bytes), hash));
         }
@@ -54,37 +54,13 @@ impl Source {
                 // Frames are read one by one while they are merged: what was merged must be what was hashed.
                 match series_hash(&path, &settings.read) {
                     Ok(now) if now == hash => Ok(merged),
-                    _ => Err(format!("{}: {CHANGED}", text(&path))),
+                    _ => {
+                        Err(ReadError::Unreadable { file: text(&path), reason: CHANGED_WHILE_READ.into() }.to_string())
+                    }
                 }
             }
         }
     }
-}
-
-const CHANGED: &str = "changed while it was read; give the same command again when nobody writes to it";
-
-/// The bytes of a file that nobody wrote to meanwhile.
-fn read_steady(path: &Path, settings: &ReadSettings) -> Result<Vec<u8>, ReadError> {
-    let unreadable = |reason: String| ReadError::Unreadable { file: text(path), reason };
-    let look = || std::fs::metadata(path).map(|m| (m.len(), m.modified().ok())).map_err(|e| unreadable(plain_io(&e)));
-    let before = look()?;
-    let bytes = picture_bytes(path, settings)?;
-    // Times are compared for equality only, so that a clock that jumps does no harm.
-    if look()? != before || bytes.len() as u64 != before.0 {
-        return Err(unreadable(CHANGED.into()));
-    }
-    Ok(bytes)
-}
-
-fn series_hash(path: &Path, settings: &ReadSettings) -> Result<String, ReadError> {
-    let mut hasher = blake3::Hasher::new();
-    let unreadable = |reason: String| ReadError::Unreadable { file: text(path), reason };
-    for frame in frames_of_folder(path).map_err(|e| unreadable(e.to_string()))? {
-        let bytes = read_steady(&frame, settings)?;
-        hasher.update(&(bytes.len() as u64).to_le_bytes());
-        hasher.update(&bytes);
-    }
-    Ok(hasher.finalize().to_hex().to_string())
 }
 
 /// Length that the picture's scale bar stands for, µm, when the table gives it (column `bar_um`).

@@ -14,6 +14,7 @@ mod frame;
 
 mod maps;
 mod motion;
+mod source;
 mod survey;
 mod tiles;
 
@@ -21,6 +22,8 @@ pub use error::StackError;
 pub use frame::frames_of_folder;
 pub use maps::MapError;
 pub use motion::Move;
+pub use source::read_to_show;
+pub(crate) use source::series_hash;
 pub use survey::FrameReport;
 
 use crate::flag::{Flag, Warning};

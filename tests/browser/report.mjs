@@ -5,7 +5,7 @@ import { execFileSync } from "node:child_process";
 import { copyFileSync, mkdirSync, readFileSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
 import { check, open } from "./page.mjs";
-import { BIN } from "./scene.mjs";
+import { BIN, serve } from "./scene.mjs";
 
 const quietly = { stdio: ["ignore", "ignore", "pipe"] };
 const SIZES = [[1440, 900], [390, 844]];
@@ -32,6 +32,8 @@ async function looks_well(browser, file) {
       const overflow = await page.evaluate(() => document.documentElement.scrollWidth - innerWidth);
       assert.ok(overflow <= 0, `${width} px: the page is ${overflow} px too wide`);
       assert.ok((await page.textContent("h1")).length > 0);
+      await check(page, { axe: "all", keepOpen: true });
+      await page.emulateMedia({ media: "print" });
       await check(page, { axe: "all" });
     }
 }
@@ -121,6 +123,33 @@ async function links_lead_to_pictures_without_a_script({ browser, folder }) {
   await check(page);
 }
 
+/** What `train` writes beside a model: the tree and its figures. */
+async function page_of_a_model({ browser, folder }) {
+  const file = results(folder, { only: /^TC-(B01|S01)-A_[12]/ });
+  const model = join(folder, "own.json");
+  execFileSync(BIN, ["train", join(file, ".."), "--controls", "--out", model], quietly);
+  const page = join(folder, "own.html");
+  await looks_well(browser, page);
+  const opened = await open(browser, `file://${page}`, {}, false);
+  const text = await opened.textContent("main");
+  assert.ok(!/within about 0 spreads|From ([\d.]+) to \1 there/.test(text), text);
+  await check(opened);
+}
+
+/** The review page of a real run, with the networks' ends and real pictures. */
+async function review_of_a_real_run({ browser, folder }) {
+  const file = results(folder, { only: /^TC-(P07|S01)-A_1/ });
+  const server = await serve({ folder: join(file, ".."), pictures: join(folder, "pictures") });
+  for (const [width, height] of SIZES)
+    for (const colorScheme of ["light", "dark"]) {
+      const page = await open(browser, server.address, { viewport: { width, height }, colorScheme });
+      const overflow = await page.evaluate(() => document.documentElement.scrollWidth - innerWidth);
+      assert.ok(overflow <= 0, `${width} px: the page is ${overflow} px too wide`);
+      await check(page, { axe: "all" });
+    }
+  await server.stop();
+}
+
 async function folder_without_a_series_table({ browser, folder }) {
   const file = results(folder, { table: false, only: /^TC-(P07|C04|B01|S01)-A_1/ });
   await looks_well(browser, file);
@@ -138,4 +167,6 @@ export const tests = [
   ["report: the viewer opens the marked picture", viewer_opens_the_marked_picture],
   ["report: links lead to pictures without a script", links_lead_to_pictures_without_a_script],
   ["report of a folder without a series table", folder_without_a_series_table],
+  ["page of a model", page_of_a_model],
+  ["review of a real run", review_of_a_real_run],
 ];

@@ -224,3 +224,36 @@ fn every_subcommand_is_told_in_the_readme_and_short_options_are_shared() {
         }
     }
 }
+
+/// A focus series is a folder, and no file shows what was classified: its frames are merged again for whoever looks.
+#[test]
+fn a_focus_series_is_looked_at_like_any_picture() {
+    let bench = Bench::new();
+    let whole = image::open(crate::driver::fixture("demo/TC-S01-A_3.jpg")).unwrap();
+    for (name, picture) in [("in/frames/1.png", &whole), ("in/frames/2.png", &whole.blur(3.0))] {
+        picture.save(bench.write(name, "")).unwrap();
+    }
+    bench.write("in/series.csv", "image,specimen,um_per_px\nframes,S,1.2\n");
+    assert_eq!(bench.run(&["classify", "in/series.csv", "-o", "r", "-q"]).code, Some(0));
+    assert!(bench.read("r/report.html").contains("data:image/jpeg;base64,"));
+    let end = bench.column("r/ends.csv", "end").swap_remove(0);
+    let said = bench.run(&["explain", "r", &format!("frames#{end}"), "--crop", "end.png"]);
+    assert_eq!(said.code, Some(0), "{}", said.err);
+    assert!(image::open(bench.path("end.png")).unwrap().to_luma8().pixels().any(|p| 60 < p.0[0]));
+
+    let review = |bench: &Bench| {
+        let mut command = bench.command();
+        command.args(["review", "r", "--no-open", "--labeller", "Ann"]);
+        crate::review::Server::start_with(command)
+    };
+    let crop = "/api/picture/0/crop?x=200&y=200&axis=-90&span=40&size=64&at=0.5";
+    let server = review(&bench);
+    let (status, answer) = server.get(crop);
+    assert_eq!(status, 200, "{answer}");
+    assert_eq!(server.get("/api/picture/0/tile/0/0/0").0, 200);
+    drop(server);
+    // Another frame, another picture.
+    whole.blur(1.0).save(bench.path("in/frames/2.png")).unwrap();
+    let (status, answer) = review(&bench).get(crop);
+    assert!(status == 500 && answer.contains("not the picture that was classified"), "{status} {answer}");
+}

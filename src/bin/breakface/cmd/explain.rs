@@ -3,8 +3,9 @@
 use crate::exit::Code;
 use anyhow::{Context, bail};
 use breakface::flag::Reason;
-use breakface::micrograph::{Micrograph, read_micrograph};
+use breakface::micrograph::Micrograph;
 use breakface::results::Results;
+use breakface::stack::read_to_show;
 use breakface::table::{EndRow, write_atomic};
 use breakface::train::describe_tree::explain;
 use breakface::train::ground_truth::base_name;
@@ -139,7 +140,7 @@ fn crop(results: &Results, end: &EndRow, pictures: Option<&std::path::Path>) -> 
         bail!("{}: the run does not say where the picture is; give --pictures DIR", end.image)
     };
     let settings = results.settings();
-    let micrograph = read_micrograph(&path, &settings.read)
+    let micrograph = read_to_show(&path, None, &settings)
         .with_context(|| format!("{}: if the pictures have moved, give --pictures DIR", end.image))?;
     let half = CROP_LEAST_PX.max(CROP_DIAMETERS * end.features.get("shaft_diameter_px").unwrap_or(0.0));
     let picture = image::RgbImage::from_fn(CROP_OUT_PX, CROP_OUT_PX, |x, y| {

@@ -7,8 +7,9 @@ use std::path::Path;
 use std::sync::{Arc, Mutex};
 
 use anyhow::Context;
-use breakface::micrograph::{GreyPlane, Micrograph, read_micrograph};
-use breakface::settings::ReadSettings;
+use breakface::micrograph::{GreyPlane, Micrograph};
+use breakface::settings::Settings;
+use breakface::stack::read_to_show;
 use breakface::units::Point;
 use image::{GrayImage, ImageEncoder, RgbImage};
 use rayon::prelude::*;
@@ -187,30 +188,21 @@ fn jpeg(values: &[u8], width: u32, height: u32, channels: usize) -> anyhow::Resu
     Ok(out)
 }
 
-/// The file of a picture as the run has seen it.
+/// A picture file, or the folder of a focus series, as the run has seen it.
 pub struct PictureFile<'a> {
     /// Where it is.
     pub path: &'a Path,
     /// BLAKE3 of its bytes during the run; empty when the run does not say.
     pub hash: &'a str,
     /// How it is read.
-    pub settings: &'a ReadSettings,
+    pub settings: &'a Settings,
 }
 
 impl PictureFile<'_> {
     /// Reads the picture, when it is still the one that was classified.
     fn read(&self) -> anyhow::Result<Micrograph> {
-        if !self.hash.is_empty() {
-            let mut hasher = blake3::Hasher::new();
-            let file = std::fs::File::open(self.path).with_context(|| self.path.display().to_string())?;
-            hasher.update_reader(file).with_context(|| self.path.display().to_string())?;
-            anyhow::ensure!(
-                hasher.finalize().to_hex().as_str() == self.hash,
-                "{}: this is not the picture that was classified: its content has changed; classify it again",
-                self.path.display()
-            );
-        }
-        Ok(read_micrograph(self.path, self.settings)?)
+        let hash = Some(self.hash).filter(|h| !h.is_empty());
+        Ok(read_to_show(self.path, hash, self.settings)?)
     }
 }
 

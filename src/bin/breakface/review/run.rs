@@ -74,7 +74,7 @@ impl Run {
         let digest = rows_digest(&ends);
         let find = |image: &str| {
             let moved = options.pictures.as_ref().map(|root| root.join(image));
-            moved.into_iter().chain(results.picture_path(image)).find(|p| p.is_file())
+            moved.into_iter().chain(results.picture_path(image)).find(|p| p.exists())
         };
         let pictures = results.images.iter();
         let pictures: Vec<Picture> =
@@ -119,7 +119,7 @@ impl Run {
     pub fn shown(&self, cache: &ImageCache, number: usize) -> Result<Arc<DisplayImage>, Refusal> {
         let picture = self.pictures.get(number).ok_or_else(|| Refusal::not_found("picture"))?;
         let file = picture.file.as_ref().ok_or_else(|| Refusal::new(404, picture.missing()))?;
-        let file = PictureFile { path: file, hash: &picture.row.content_hash, settings: &self.settings.read };
+        let file = PictureFile { path: file, hash: &picture.row.content_hash, settings: &self.settings };
         cache.get(number, &file).map_err(|e| Refusal::fault(&e))
     }
 }
