@@ -299,7 +299,16 @@ impl SeriesRun<'_> {
         clock = Clock(Instant::now());
         if self.options.overlays {
             let marks: Vec<Mark> = ends.iter().map(|e| Mark { row: &e.row, drawn: &e.measured.drawn }).collect();
-            self.write_overlay(&overlay_path, &overlay::draw(&micrograph, &marks))?;
+            match overlay::draw(&micrograph, &marks) {
+                Ok(jpeg) => self.write_overlay(&overlay_path, &jpeg)?,
+                Err(error) => {
+                    let error = format!(
+                        "{}: its overlay cannot be drawn: {error}; --no-overlays leaves it out",
+                        text(&job.path)
+                    );
+                    return Ok(self.failed(job, error, &hash));
+                }
+            }
         }
         let rows: Vec<EndRow> = ends.into_iter().map(|e| e.row).collect();
         let image = image_row(&micrograph, &rows, hash.clone(), self.tools);

@@ -13,9 +13,11 @@ use canvas::Canvas;
 use image::{Rgb, RgbImage};
 
 /// Marks the ends of a picture and encodes it as JPEG.
-pub fn draw(micrograph: &Micrograph, ends: &[Mark<'_>]) -> Vec<u8> {
-    // Writing to memory fails for sides beyond 65 535 px only, which no picture that was read has.
-    jpeg(&draw_picture(micrograph, ends), QUALITY).unwrap_or_default()
+///
+/// # Errors
+/// When the picture with its legend has a side of more than 65 535 px, the most that JPEG has (ITU-T T.81, table B.2).
+pub fn draw(micrograph: &Micrograph, ends: &[Mark<'_>]) -> Result<Vec<u8>, image::ImageError> {
+    jpeg(&draw_picture(micrograph, ends), QUALITY)
 }
 
 /// The picture with its marks and, below it, the legend.

@@ -96,15 +96,15 @@ pub(crate) fn small(picture: &RgbImage, longest: u32, quality: u8) -> Option<Thu
 
 fn embed(picture: &RgbImage, quality: u8, factor: f64) -> Option<Thumbnail> {
     let (width, height) = picture.dimensions();
-    let text = base64::engine::general_purpose::STANDARD.encode(jpeg(picture, quality)?);
+    let text = base64::engine::general_purpose::STANDARD.encode(jpeg(picture, quality).ok()?);
     Some(Thumbnail { address: format!("data:image/jpeg;base64,{text}"), width, height, factor })
 }
 
 /// The picture as JPEG bytes.
-pub(crate) fn jpeg(picture: &RgbImage, quality: u8) -> Option<Vec<u8>> {
+pub(crate) fn jpeg(picture: &RgbImage, quality: u8) -> Result<Vec<u8>, image::ImageError> {
     let mut bytes = Vec::new();
-    JpegEncoder::new_with_quality(&mut bytes, quality).encode_image(picture).ok()?;
-    Some(bytes)
+    JpegEncoder::new_with_quality(&mut bytes, quality).encode_image(picture)?;
+    Ok(bytes)
 }
 
 /// Part of the fibre that a cut-out shows, in diameters: half its width, above the tip.

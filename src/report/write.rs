@@ -186,7 +186,7 @@ fn save_pictures(
         .map(|(i, image)| {
             let image_name = image.series.image.as_str();
             let Some(picture) = original(results, image, &options.settings) else { return Ok(None) };
-            let Some(bytes) = thumbnails::jpeg(&picture, FULL_QUALITY) else { return Ok(None) };
+            let Ok(bytes) = thumbnails::jpeg(&picture, FULL_QUALITY) else { return Ok(None) };
             let file = format!("picture-{:04}.jpg", i + 1);
             write_atomic(&folder.join(&file), &bytes)?;
             let overlay = results.overlay(image_name).and_then(|path| Some((std::fs::read(&path).ok()?, path)));

@@ -30,6 +30,14 @@ impl Settings {
         Ok(settings)
     }
 
+    /// Those of a file, or the defaults where none is given.
+    ///
+    /// # Errors
+    /// As [`Settings::load`].
+    pub fn load_or_default(path: Option<&std::path::Path>) -> Result<Self, SettingsError> {
+        path.map_or_else(|| Ok(Self::default()), Self::load)
+    }
+
     /// The settings as TOML, every key written out.
     ///
     /// # Errors

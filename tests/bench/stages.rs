@@ -130,6 +130,6 @@ fn e_write(bencher: divan::Bencher<'_, '_>, which: (&'static str, u32)) {
     let rows: Vec<_> = case.ends.iter().map(|e| e.row.clone()).collect();
     bencher.bench(|| {
         let marks: Vec<Mark<'_>> = case.ends.iter().map(|e| Mark { row: &e.row, drawn: &e.measured.drawn }).collect();
-        (draw(&case.picture, &marks), to_csv(&rows))
+        (draw(&case.picture, &marks).unwrap(), to_csv(&rows))
     });
 }

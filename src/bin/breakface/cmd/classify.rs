@@ -77,10 +77,7 @@ impl Method {
             let (least, most) = (Scale::PLAUSIBLE.start(), Scale::PLAUSIBLE.end());
             anyhow::bail!("--um-per-px: expected micrometres per pixel from {least} to {most}, found {scale:e}");
         }
-        let settings = match &self.settings {
-            Some(path) => Settings::load(path)?,
-            None => Settings::default(),
-        };
+        let settings = Settings::load_or_default(self.settings.as_deref())?;
         let model = model(self.model.as_deref())?;
         let detector = match &self.detector {
             Some(path) => Detector::from_file(path)?,

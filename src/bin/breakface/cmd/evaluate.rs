@@ -63,10 +63,7 @@ pub struct Args {
 
 /// Runs `evaluate`.
 pub fn run(args: Args) -> anyhow::Result<Code> {
-    let settings = match &args.settings {
-        Some(path) => Settings::load(path)?,
-        None => Settings::default(),
-    };
+    let settings = Settings::load_or_default(args.settings.as_deref())?;
     const KINDS: [&str; 7] = ["picture", "magnification", "scale", "specimen", "look", "view", "form"];
     if let Some(kind) = args.by.iter().find(|k| !KINDS.contains(&k.as_str())) {
         bail!("--by {kind}: expected some of {}", KINDS.join(", "));

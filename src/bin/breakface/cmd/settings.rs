@@ -25,10 +25,7 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     if args.features {
         return super::features::list(args.markdown);
     }
-    let settings = match &args.settings {
-        Some(path) => Settings::load(path)?,
-        None => Settings::default(),
-    };
+    let settings = Settings::load_or_default(args.settings.as_deref())?;
     let text = settings.to_commented_toml().context("settings")?;
     std::io::stdout().lock().write_all(text.as_bytes())?;
     Ok(Code::Done)

@@ -48,7 +48,7 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         "{} is there already: choose another folder, or pass --force",
         taken.display()
     );
-    let settings = args.settings.as_ref().map_or_else(|| Ok(Settings::default()), |p| Settings::load(p))?;
+    let settings = Settings::load_or_default(args.settings.as_deref())?;
     let (place, files) = match &args.frames[..] {
         [folder] if folder.is_dir() => (folder.display().to_string(), frames_of_folder(folder)?),
         files => (files[0].display().to_string(), files.to_vec()),

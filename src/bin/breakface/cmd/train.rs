@@ -96,10 +96,7 @@ enum KindArg {
 
 /// Runs `train`.
 pub fn run(args: Args) -> anyhow::Result<Code> {
-    let settings = match &args.settings {
-        Some(path) => Settings::load(path)?,
-        None => Settings::default(),
-    };
+    let settings = Settings::load_or_default(args.settings.as_deref())?;
     check(&args)?;
     model_files::go_on(&args.out)?;
     let own = own_rows(&args, &settings)?;

@@ -1,9 +1,10 @@
 //! `breakface calibrate bar`.
 
-use super::common::{Keep, load_settings, read, short};
+use super::common::{Keep, read, short};
 use crate::exit::Code;
 use anyhow::{bail, ensure};
 use breakface::calibrate::find_scale_bar;
+use breakface::settings::Settings;
 use std::path::PathBuf;
 
 /// Arguments of `calibrate bar`.
@@ -25,7 +26,7 @@ pub struct Args {
 /// Runs `calibrate bar`.
 pub fn run(args: Args) -> anyhow::Result<Code> {
     ensure!(args.bar_um.is_finite() && 0.0 < args.bar_um, "--bar-um must be a positive number of µm");
-    let settings = load_settings(args.settings.as_ref())?;
+    let settings = Settings::load_or_default(args.settings.as_deref())?;
     let micrograph = read(&args.picture, &settings)?;
     let Some(bar) = find_scale_bar(&micrograph, &settings.read.burnt_in.bar) else {
         bail!(

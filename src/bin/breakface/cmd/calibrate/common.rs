@@ -51,10 +51,6 @@ impl Keep {
     }
 }
 
-pub(super) fn load_settings(path: Option<&PathBuf>) -> anyhow::Result<Settings> {
-    Ok(path.map_or_else(|| Ok(Settings::default()), |p| Settings::load(p))?)
-}
-
 pub(super) fn read(path: &Path, settings: &Settings) -> anyhow::Result<Micrograph> {
     read_micrograph(path, &settings.read).context("calibrate")
 }

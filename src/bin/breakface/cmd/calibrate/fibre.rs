@@ -1,10 +1,10 @@
 //! `breakface calibrate fibre`.
 
-use super::common::{Keep, load_settings};
+use super::common::Keep;
 use crate::exit::Code;
 use anyhow::{Context, bail, ensure};
 use breakface::calibrate::{PictureDiameter, Plausibility, fibre_diameter_um, judge_diameters, stand_in_scale};
-use breakface::settings::FibreSettings;
+use breakface::settings::{FibreSettings, Settings};
 use std::path::{Path, PathBuf};
 
 /// Arguments of `calibrate fibre`.
@@ -34,7 +34,7 @@ pub struct Args {
 
 /// Runs `calibrate fibre`.
 pub fn run(args: Args) -> anyhow::Result<Code> {
-    let settings = load_settings(args.settings.as_ref())?.calibrate.fibre;
+    let settings = Settings::load_or_default(args.settings.as_deref())?.calibrate.fibre;
     let expected = expected(&args)?;
     let pictures = read_ends(&args.ends)?;
     ensure!(!pictures.is_empty(), "{}: the table has no ends with a diameter", args.ends.display());

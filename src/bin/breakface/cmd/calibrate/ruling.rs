@@ -1,6 +1,6 @@
 //! `breakface calibrate ruling`.
 
-use super::common::{Keep, load_settings, read, short};
+use super::common::{Keep, read, short};
 use crate::exit::Code;
 use anyhow::{Context, bail, ensure};
 use breakface::calibrate::{DirectedPitch, RulingFit, anisotropy, fit_rulings, residual_plot};
@@ -40,7 +40,7 @@ struct Fitted {
 pub fn run(args: Args) -> anyhow::Result<Code> {
     ensure!(args.pitch_um.is_finite() && 0.0 < args.pitch_um, "--pitch-um must be a positive number of µm");
     ensure!(args.pitch_u_um.is_finite() && 0.0 <= args.pitch_u_um, "--pitch-u-um must not be negative");
-    let settings = load_settings(args.settings.as_ref())?;
+    let settings = Settings::load_or_default(args.settings.as_deref())?;
     let mut fitted = Vec::new();
     let mut refused = 0;
     for path in &args.pictures {
