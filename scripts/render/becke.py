@@ -11,6 +11,8 @@ import cv2
 import numpy as np
 from numba import njit
 
+from raster import unit_normal
+
 
 @njit(cache=True, fastmath=True)
 def thickness(tbuf, V, F, fid, N, radius, out):
@@ -21,17 +23,8 @@ def thickness(tbuf, V, F, fid, N, radius, out):
             t = tbuf[y, x]
             if t < 0:
                 continue
-            i0 = F[t, 0]; i1 = F[t, 1]; i2 = F[t, 2]
-            x0 = V[i0, 0]; y0 = V[i0, 1]; x1 = V[i1, 0]; y1 = V[i1, 1]; x2 = V[i2, 0]; y2 = V[i2, 1]
-            ia = 1.0 / ((x1 - x0) * (y2 - y0) - (x2 - x0) * (y1 - y0))
-            w1 = ((x - x0) * (y2 - y0) - (x2 - x0) * (y - y0)) * ia
-            w2 = ((x1 - x0) * (y - y0) - (x - x0) * (y1 - y0)) * ia
-            w0 = 1.0 - w1 - w2
-            nx = w0 * N[i0, 0] + w1 * N[i1, 0] + w2 * N[i2, 0]
-            ny = w0 * N[i0, 1] + w1 * N[i1, 1] + w2 * N[i2, 1]
-            nz = w0 * N[i0, 2] + w1 * N[i1, 2] + w2 * N[i2, 2]
-            l = np.sqrt(nx * nx + ny * ny + nz * nz) + 1e-9
-            out[y, x] += 2.0 * radius[fid[t]] * max(nz / l, 0.0)
+            _, _, nz = unit_normal(V, F, t, x, y, N)
+            out[y, x] += 2.0 * radius[fid[t]] * max(nz, 0.0)
 
 
 @njit(cache=True, fastmath=True)

@@ -4,7 +4,7 @@ Input: visibility buffer, mesh arrays, material table. Output: linear RGB at buf
 """
 import numpy as np
 from numba import njit
-from raster import vnoise
+from raster import at_pixel, unit_normal, vnoise
 
 # slots of the light vector
 (PU, L1X, L1Y, L1Z, L2X, L2Y, L2Z, CONST, NZ, NZ3, EDGE, LAM1, WRAP, LAM2, COAX, COAXW, RING, RINGA, RINGW, SEGN, SEGP, HALF, HALFW, RAIL, RAILN, RAILW,
@@ -23,15 +23,7 @@ def heights(tbuf, V, F, fid, zone, REST, MAT, pu, hbuf, mbuf):
             t = tbuf[y, x]
             if t < 0:
                 continue
-            i0 = F[t, 0]; i1 = F[t, 1]; i2 = F[t, 2]
-            x0 = V[i0, 0]; y0 = V[i0, 1]; x1 = V[i1, 0]; y1 = V[i1, 1]; x2 = V[i2, 0]; y2 = V[i2, 1]
-            ia = 1.0 / ((x1 - x0) * (y2 - y0) - (x2 - x0) * (y1 - y0))
-            w1 = ((x - x0) * (y2 - y0) - (x2 - x0) * (y - y0)) * ia
-            w2 = ((x1 - x0) * (y - y0) - (x - x0) * (y1 - y0)) * ia
-            w0 = 1.0 - w1 - w2
-            rx = w0 * REST[i0, 0] + w1 * REST[i1, 0] + w2 * REST[i2, 0]
-            ry = w0 * REST[i0, 1] + w1 * REST[i1, 1] + w2 * REST[i2, 1]
-            rz = w0 * REST[i0, 2] + w1 * REST[i1, 2] + w2 * REST[i2, 2]
+            rx, ry, rz = at_pixel(V, F, t, x, y, REST)
             k = fid[t]
             r = MAT[k, 8]; sd = MAT[k, 9]
             h = 0.0; m = 0.0
@@ -80,17 +72,7 @@ def shade(tbuf, V, F, fid, zone, N, REST, MAT, hbuf, mbuf, ao, shadow, ss, LP, b
                 for c in range(3):
                     out[y, x, c] = bg[yi, xi, c] * g
                 continue
-            i0 = F[t, 0]; i1 = F[t, 1]; i2 = F[t, 2]
-            x0 = V[i0, 0]; y0 = V[i0, 1]; x1 = V[i1, 0]; y1 = V[i1, 1]; x2 = V[i2, 0]; y2 = V[i2, 1]
-            ia = 1.0 / ((x1 - x0) * (y2 - y0) - (x2 - x0) * (y1 - y0))
-            w1 = ((x - x0) * (y2 - y0) - (x2 - x0) * (y - y0)) * ia
-            w2 = ((x1 - x0) * (y - y0) - (x - x0) * (y1 - y0)) * ia
-            w0 = 1.0 - w1 - w2
-            nx = w0 * N[i0, 0] + w1 * N[i1, 0] + w2 * N[i2, 0]
-            ny = w0 * N[i0, 1] + w1 * N[i1, 1] + w2 * N[i2, 1]
-            nz = w0 * N[i0, 2] + w1 * N[i1, 2] + w2 * N[i2, 2]
-            l = np.sqrt(nx * nx + ny * ny + nz * nz) + 1e-9
-            nx /= l; ny /= l; nz /= l
+            nx, ny, nz = unit_normal(V, F, t, x, y, N)
             if nz < 0.04:
                 nz = 0.04
             k = fid[t]
@@ -141,7 +123,7 @@ def shade(tbuf, V, F, fid, zone, N, REST, MAT, hbuf, mbuf, ao, shadow, ss, LP, b
             glow = tl * max(0.0, -(bx * LP[L1X] + by * LP[L1Y])) * 0.4 * LP[LAM1]
             ph = 0.0
             if LP[INTF] > 0:
-                i_ = w0 * REST[i0, 2] + w1 * REST[i1, 2] + w2 * REST[i2, 2]
+                _, _, i_ = at_pixel(V, F, t, x, y, REST)
                 ph = LP[INTK] * gz * MAT[k, 8] * 0.12 + LP[INTP] + 0.4 * np.sin(i_ / (7 * MAT[k, 8]))
             for c in range(3):
                 alb = (1 - m) * MAT[k, c] + m * MAT[k, 3 + c]
