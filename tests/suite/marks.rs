@@ -1,6 +1,6 @@
 //! Marks drawn over pictures: masked where they are, and nothing else masked. The marks are drawn here, by imageproc.
 
-use crate::driver::{fixture, repository};
+use crate::driver::{Bench, fixture, repository};
 use ab_glyph::FontRef;
 use breakface::micrograph::decode_micrograph;
 use breakface::settings::ReadSettings;
@@ -144,4 +144,51 @@ fn fibres_are_not_masked() {
         let share = mask.iter().filter(|m| **m).count() as f64 / mask.len() as f64;
         assert!(share < 1e-3, "{name}: {share} of the picture is masked");
     }
+}
+
+/// Hundreds of marks over pictures with fibres, through the program: no end is put on any of them. An end that is found in the
+/// same place of the picture without marks is the picture's.
+#[test]
+fn no_end_is_put_on_a_mark() {
+    const MARKS: usize = 16;
+    let bench = Bench::new();
+    let mut drawn: Vec<(String, Vec<bool>, usize)> = Vec::new();
+    for (p, name) in PICTURES.iter().enumerate() {
+        let plain = picture(name);
+        bench.write(&format!("in/{p}.jpg"), jpeg(&plain));
+        for turn in 0..3 {
+            let (mut marked, mut alone) = (plain.clone(), RgbImage::new(plain.width(), plain.height()));
+            for n in 0..MARKS {
+                let seed = (p * 10_000 + turn * 1000 + n) as u64;
+                draw_mark(&mut marked, n % KINDS, seed, Rgb(COLOURS[(n + turn) % COLOURS.len()]));
+                draw_mark(&mut alone, n % KINDS, seed, Rgb([255; 3]));
+            }
+            let name = format!("{p}_{turn}.jpg");
+            bench.write(&format!("in/{name}"), jpeg(&marked));
+            drawn.push((name, alone.pixels().map(|p| 127 < p.0[0]).collect(), plain.width() as usize));
+        }
+    }
+    let said = bench.run(&["classify", "in", "-o", "r", "-q", "--no-report", "--no-overlays"]);
+    assert_eq!(said.code, Some(0), "{}", said.err);
+    let columns = ["image", "x_px", "y_px", "shaft_diameter_px"].map(|c| bench.column("r/ends.csv", c));
+    let number = |c: usize, i: usize| columns[c][i].parse::<f64>().unwrap_or(0.0);
+    let rows: Vec<(&str, f64, f64, f64)> =
+        (0..columns[0].len()).map(|i| (columns[0][i].as_str(), number(1, i), number(2, i), number(3, i))).collect();
+    let mut wrong = Vec::new();
+    for (name, ink, width) in &drawn {
+        let on_ink = |x: f64, y: f64| {
+            let near = |v: f64| (v.round() as i64 - 2).max(0)..=v.round() as i64 + 2;
+            near(y)
+                .flat_map(|y| near(x).map(move |x| (x, y)))
+                .any(|(x, y)| x < *width as i64 && ink.get(y as usize * width + x as usize).is_some_and(|i| *i))
+        };
+        let plain = format!("{}.jpg", name.split('_').next().unwrap());
+        for (_, x, y, d) in rows.iter().filter(|r| r.0 == name && on_ink(r.1, r.2)) {
+            let own = rows.iter().any(|r| r.0 == plain && (r.1 - x).hypot(r.2 - y) <= d.max(r.3).max(10.0));
+            if !own {
+                wrong.push(format!("{name}: ({x}, {y})"));
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "{} ends on {} marks: {}", wrong.len(), MARKS * drawn.len(), wrong.join("; "));
 }
