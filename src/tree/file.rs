@@ -3,83 +3,18 @@
 //! Everything is checked on the way in: format, feature table, names and units, every node. Nothing in a file can
 //! make reading or predicting panic or run for long.
 
+use super::error::{MAX_BYTES, MODEL_FORMAT, ModelError, bad};
+use super::file_nodes::{NodeReader, write_node};
 use super::model::{Figures, Model, ModelFeature, Training, UnclearBand, class_words, registered};
-use super::node::{Node, Side};
 use super::shape::ShapeRule;
 use super::witness::Witnesses;
 use crate::measure::FEATURE_SCHEMA;
 use crate::settings::SubtypeSettings;
 use serde::{Deserialize, Serialize};
-use serde_json::{Map, Value, json};
+use serde_json::Value;
 
-/// Format of the model file.
-pub const MODEL_FORMAT: &str = "breakface-model/2";
 /// Format that 0.1.0 wrote.
 const FORMAT_OF_0_1: &str = "breakface-model/1";
-/// Largest file that is read, bytes: a forest of 60 trees takes about one million.
-const MAX_BYTES: usize = 32 << 20;
-/// Deepest tree that is read; training stops far above. The JSON reader has a limit of its own (128 levels).
-const MAX_DEPTH: usize = 60;
-/// Most nodes over all trees.
-const MAX_NODES: usize = 500_000;
-
-/// Why a model cannot be used.
-#[derive(Debug, thiserror::Error)]
-#[non_exhaustive]
-pub enum ModelError {
-    /// The file is larger than any model.
-    #[error("model: {bytes} bytes; a model has at most {MAX_BYTES}")]
-    TooLarge {
-        /// Size of the file.
-        bytes: usize,
-    },
-    /// Not JSON, or cut short, or a field is missing or of the wrong type.
-    #[error("model: not a model file, or damaged")]
-    Unreadable(#[source] serde_json::Error),
-    /// Another kind or version of file.
-    #[error("model: format is {found:?}, expected {MODEL_FORMAT:?}; train again with this version")]
-    Format {
-        /// What the file says.
-        found: String,
-    },
-    /// Written by 0.1.0: one tree over shape and impression, which this version keeps apart.
-    #[error(
-        "model: written by version 0.1.0; its training table still serves: `breakface train --base OLD.json --out NEW.json`"
-    )]
-    Old,
-    /// Made for another table of features.
-    #[error(
-        "model: made for features {found:?}, this version measures {FEATURE_SCHEMA:?}; train again with this version"
-    )]
-    Schema {
-        /// What the file says.
-        found: String,
-    },
-    /// Asks for a feature that is not measured.
-    #[error("model: feature {name:?} is not measured by this version; train again with this version")]
-    UnknownFeature {
-        /// Name in the file.
-        name: String,
-    },
-    /// A feature has another unit.
-    #[error("model: feature {name:?} is in {found:?}, this version measures it in {expected:?}")]
-    Unit {
-        /// Name of the feature.
-        name: String,
-        /// Unit in the file.
-        found: String,
-        /// Unit in the registry.
-        expected: &'static str,
-    },
-    /// A field holds something impossible.
-    #[error("model: {field}: {reason}")]
-    Value {
-        /// Where.
-        field: String,
-        /// What is wrong.
-        reason: String,
-    },
-}
 
 #[derive(Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -171,7 +106,7 @@ fn read(bytes: &[u8]) -> Result<Model, ModelError> {
     let features = wire.features.into_iter().map(read_feature).collect::<Result<Vec<_>, _>>()?;
     check_names(&features)?;
     check_numbers(&wire.shape, &wire.witnesses, &wire.unclear)?;
-    let mut reader = NodeReader { features: &features, nodes: 0 };
+    let mut reader = NodeReader::new(&features);
     let tree = reader.read(&wire.tree, "tree", 0)?;
     let mut forest = Vec::with_capacity(wire.forest.len());
     for (i, value) in wire.forest.iter().enumerate() {
@@ -237,10 +172,6 @@ fn major(schema: &str) -> &str {
     schema[slash..].find('.').map_or(schema, |dot| &schema[..slash + dot])
 }
 
-fn bad(field: impl Into<String>, reason: impl Into<String>) -> ModelError {
-    ModelError::Value { field: field.into(), reason: reason.into() }
-}
-
 fn read_feature(wire: WireFeature) -> Result<ModelFeature, ModelError> {
     let Some(feature) = registered(&wire.name) else {
         return Err(ModelError::UnknownFeature { name: wire.name });
@@ -294,94 +225,6 @@ fn check_numbers(shape: &ShapeRule, witnesses: &Witnesses, band: &UnclearBand) -
         return Err(bad("unclear", "expected 0 <= low <= high <= 1"));
     }
     Ok(())
-}
-
-struct NodeReader<'a> {
-    features: &'a [ModelFeature],
-    nodes: usize,
-}
-
-impl NodeReader<'_> {
-    fn read(&mut self, value: &Value, at: &str, depth: usize) -> Result<Node, ModelError> {
-        self.nodes += 1;
-        if MAX_NODES < self.nodes {
-            return Err(bad(at, format!("more than {MAX_NODES} nodes")));
-        }
-        if MAX_DEPTH < depth {
-            return Err(bad(shorten(at), format!("deeper than {MAX_DEPTH} questions")));
-        }
-        let Value::Object(fields) = value else { return Err(bad(shorten(at), "expected a node")) };
-        let counts = read_counts(fields, at)?;
-        if !fields.contains_key("feature") {
-            known_only(fields, &["counts"], at)?;
-            return Ok(Node::Leaf { counts });
-        }
-        known_only(fields, &["feature", "threshold", "spread", "missing_goes", "counts", "low", "high"], at)?;
-        let name = fields["feature"].as_str().unwrap_or_default();
-        let feature = self
-            .features
-            .iter()
-            .position(|f| f.feature.name == name)
-            .ok_or_else(|| bad(shorten(at), format!("feature {name:?} is not in the model's list of features")))?;
-        let threshold = fields
-            .get("threshold")
-            .and_then(Value::as_f64)
-            .filter(|t| t.is_finite())
-            .ok_or_else(|| bad(shorten(at), "threshold is not a number"))?;
-        let spread = fields
-            .get("spread")
-            .and_then(Value::as_f64)
-            .filter(|s| s.is_finite() && 0.0 <= *s)
-            .ok_or_else(|| bad(shorten(at), "spread is not a number of at least 0"))?;
-        let missing_goes = match fields.get("missing_goes").and_then(Value::as_str) {
-            Some("low") => Side::Low,
-            Some("high") => Side::High,
-            _ => return Err(bad(shorten(at), "missing_goes must be low or high")),
-        };
-        let low = Box::new(self.child(fields, "low", at, depth)?);
-        let high = Box::new(self.child(fields, "high", at, depth)?);
-        Ok(Node::Split { feature, threshold, spread, missing_goes, counts, low, high })
-    }
-
-    fn child(&mut self, fields: &Map<String, Value>, side: &str, at: &str, depth: usize) -> Result<Node, ModelError> {
-        let value = fields.get(side).ok_or_else(|| bad(shorten(at), format!("{side} is missing")))?;
-        self.read(value, &format!("{at}.{side}"), depth + 1)
-    }
-}
-
-fn read_counts(fields: &Map<String, Value>, at: &str) -> Result<Vec<f64>, ModelError> {
-    let wrong = || bad(shorten(at), "counts must be one number of ends per class, none negative");
-    let list = fields.get("counts").and_then(Value::as_array).ok_or_else(wrong)?;
-    let counts: Vec<f64> = list.iter().filter_map(Value::as_f64).filter(|c| c.is_finite() && 0.0 <= *c).collect();
-    if counts.len() != list.len() || counts.len() != super::CLASSES.len() { Err(wrong()) } else { Ok(counts) }
-}
-
-fn known_only(fields: &Map<String, Value>, known: &[&str], at: &str) -> Result<(), ModelError> {
-    match fields.keys().find(|k| !known.contains(&k.as_str())) {
-        Some(key) => Err(bad(shorten(at), format!("unknown field {key:?}"))),
-        None => Ok(()),
-    }
-}
-
-/// The end of a long place, for one-line messages.
-fn shorten(at: &str) -> String {
-    const KEEP: usize = 60;
-    if at.len() <= KEEP { at.to_owned() } else { format!("…{}", &at[at.len() - KEEP..]) }
-}
-
-fn write_node(node: &Node, names: &[&str]) -> Value {
-    match node {
-        Node::Leaf { counts } => json!({ "counts": counts }),
-        Node::Split { feature, threshold, spread, missing_goes, counts, low, high } => json!({
-            "feature": names[*feature],
-            "threshold": threshold,
-            "spread": spread,
-            "missing_goes": missing_goes.word(),
-            "counts": counts,
-            "low": write_node(low, names),
-            "high": write_node(high, names),
-        }),
-    }
 }
 
 #[cfg(test)]

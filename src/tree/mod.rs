@@ -6,14 +6,16 @@
 use crate::flag::Reason;
 use crate::tabular::words;
 
+mod error;
 pub mod file;
+mod file_nodes;
 pub mod model;
 pub mod node;
 pub mod shape;
 pub mod subtype;
 pub mod witness;
 
-pub use file::ModelError;
+pub use error::{MODEL_FORMAT, ModelError};
 pub use model::{Model, Step};
 pub use node::{Node, Side};
 
