@@ -31,6 +31,8 @@ pub struct Labeller {
     pub sensitivity: Rate,
     /// Tensile ends labelled tensile, effective counts.
     pub specificity: Rate,
+    /// How much lower both may be on a knot, as a standard deviation.
+    pub harder_sd: f64,
     /// Specimens whose control came out wrong.
     pub failed: Vec<String>,
     /// What to know, controls that failed first.
@@ -60,10 +62,7 @@ pub fn labeller(faces: &[Face], model: Option<&ModelFigures>, settings: &FaceSet
     let (cut, pull) = (rate(faces, Kind::Cut), rate(faces, Kind::Pull));
     let enough = |r: &Option<(Rate, f64)>| r.filter(|(_, n)| settings.fewest_control_ends <= *n).map(|(r, _)| r);
     let (basis, sensitivity, specificity) = match (enough(&cut), enough(&pull), model) {
-        (Some(se), Some(sp), _) => {
-            let varying = |rate: Rate| rate.varying(settings.labeller_sd);
-            (Basis::Controls, varying(se), varying(sp))
-        }
+        (Some(se), Some(sp), _) => (Basis::Controls, se, sp),
         (_, _, Some(m)) => (
             Basis::Model,
             of_model(m.sheared_right, m.sheared_labelled, settings),
@@ -84,13 +83,14 @@ pub fn labeller(faces: &[Face], model: Option<&ModelFigures>, settings: &FaceSet
         warnings.push(Warning::new(Flag::LabellerUninformative, text));
     }
     let basis = if usable { basis } else { Basis::Raw };
-    Labeller { basis, sensitivity, specificity, failed, warnings }
+    let harder_sd = if basis == Basis::Controls { settings.labeller_sd } else { settings.model_labeller_sd };
+    Labeller { basis, sensitivity, specificity, harder_sd, failed, warnings }
 }
 
-/// A rate from the model's own counts: ends of one picture err together, and another microscope is not this one.
+/// A rate from the model's own counts: ends of one picture err together.
 fn of_model(right: f64, labelled: f64, settings: &FaceSettings) -> Rate {
     let effect = settings.model_design_effect;
-    Rate::new(right / effect, labelled / effect).varying(settings.model_labeller_sd)
+    Rate::new(right / effect, labelled / effect)
 }
 
 fn failed_warning(face: &Face, share: f64) -> Warning {

@@ -41,10 +41,15 @@ pub fn ends(face: &Face, measured_um: Option<f64>, settings: &FaceSettings) -> O
     let of_one_side = column("fibres")
         .or_else(|| Some(column("fibres_per_carrier")? * carriers?))
         .or_else(|| Some(column("line_dtex").or_else(from_strength)? / of_one_fibre()?))?;
+    Some(of_one_side * sides(face) as f64)
+}
+
+/// Sides of a break that were pictured, at least one.
+pub fn sides(face: &Face) -> usize {
     let mut sides: Vec<Option<&str>> = face.pictures.iter().map(|p| p.series.side.as_deref()).collect();
     sides.sort_unstable();
     sides.dedup();
-    Some(of_one_side * sides.len().max(1) as f64)
+    sides.len().max(1)
 }
 
 /// Share of the expected ends that was seen labelled, 0..1.

@@ -47,6 +47,9 @@ pub mod recall;
 // Length of the line over which the fibres broke.
 pub mod break_zone;
 
+// In which order the fibres failed.
+pub mod history;
+
 // One face: raw, corrected and published fraction.
 pub mod specimen;
 
@@ -83,15 +86,17 @@ pub fn score_ends(ends: &Ends, pictures: &[ImageRow], model: Option<&ModelFigure
     let faces = faces::faces(ends, pictures);
     let dependence = effective_sample::Dependence::of_run(&faces, settings);
     let labeller = control::labeller(&faces, model, settings);
+    let recall = recall::RecallRatio::of_run(&faces, settings);
+    let context = specimen::Context { dependence, labeller: &labeller, recall, settings };
     let contradicting = flags::contradicting_scales(&faces, settings);
     let mut found = Faces { warnings: labeller.warnings.clone(), ..Faces::default() };
     for face in &faces {
         let pictures = face.pictures.iter().zip(&face.ends);
         let carriers: Vec<CarrierRow> = pictures.flat_map(|(p, e)| carriers::rows(&p.series, e, settings)).collect();
-        let mut row = specimen::row(face, &carriers, &specimen::Context { dependence, labeller: &labeller, settings });
+        let mut row = specimen::row(face, &carriers, &context);
         let doubts = flags::flags(&row, face, &carriers, &contradicting, settings);
         row.flags = crate::flag::join(&doubts);
-        found.sides.extend(specimen::sides(face, &specimen::Context { dependence, labeller: &labeller, settings }));
+        found.sides.extend(specimen::sides(face, &context));
         found.specimens.push(row);
         found.carriers.extend(carriers);
     }

@@ -4,9 +4,10 @@ use super::control::{Basis, Labeller};
 use super::effective_sample::{Dependence, EffectiveSample, effective_sample};
 use super::estimate::{Estimate, verdict};
 use super::faces::Face;
-use super::{break_zone, carriers, diameter, expected, recall};
+use super::recall::RecallRatio;
+use super::{break_zone, carriers, diameter, expected, history};
 use crate::settings::FaceSettings;
-use crate::stats::classifier::{lang_reiczigel, rogan_gladen};
+use crate::stats::classifier::{Accuracy, lang_reiczigel, rogan_gladen};
 use crate::stats::proportion::wilson;
 use crate::stats::{Interval, Z95};
 use crate::table::{CarrierRow, SideRow, SpecimenRow};
@@ -19,6 +20,8 @@ pub struct Context<'a> {
     pub dependence: Dependence,
     /// The labeller's error.
     pub labeller: &'a Labeller,
+    /// How much more often sheared ends are found than tensile ones.
+    pub recall: RecallRatio,
     /// Settings.
     pub settings: &'a FaceSettings,
 }
@@ -52,14 +55,21 @@ pub fn fractions(face: &Face, context: &Context) -> Option<Fractions> {
         .then(|| {
             let (se, sp) = (labeller.sensitivity, labeller.specificity);
             let fraction = rogan_gladen(p, se.share()?, sp.share()?)?.clamp(0.0, 1.0);
-            let interval = lang_reiczigel(x, n, se, sp, Z95)?.clipped();
+            let accuracy = Accuracy {
+                sensitivity: se,
+                specificity: sp,
+                overdispersion: context.settings.labeller_overdispersion,
+                harder_sd: labeller.harder_sd,
+            };
+            let interval = lang_reiczigel(x, n, accuracy, Z95)?.clipped();
             // The interval is centred on its own estimate; near 0 and 1 the plain point may fall just outside.
             let interval = Interval { low: interval.low.min(fraction), high: interval.high.max(fraction) };
             Some(Estimate { fraction, interval })
         })
         .flatten()
-        .map(|e| recall::widened(e, context.settings));
-    let raw = recall::widened(raw, context.settings);
+        .map(|e| context.recall.of_all_ends(e));
+    // As labelled: not weighed, whatever is known.
+    let raw = RecallRatio::Within(context.settings.recall_ratio_range).of_all_ends(raw);
     Some(Fractions { raw, corrected, sample })
 }
 
@@ -74,6 +84,7 @@ pub fn row(face: &Face, carrier_rows: &[CarrierRow], context: &Context) -> Speci
     let fibre_diameter_um = fibre.map(|(d, _)| d);
     let n_expected = expected::ends(face, fibre_diameter_um, context.settings);
     let carriers = carriers::counts(face, carrier_rows);
+    let told = history::of_face(face, &context.settings.history);
     SpecimenRow {
         specimen: face.specimen.to_owned(),
         kind: face.kind(),
@@ -98,6 +109,7 @@ pub fn row(face: &Face, carrier_rows: &[CarrierRow], context: &Context) -> Speci
         corrected_high: corrected.map(|e| e.interval.high),
         design_effect: found.map(|f| f.sample.design_effect()),
         n_effective: found.map(|f| f.sample.n_effective),
+        recall_ratio: corrected.and_then(|_| context.recall.ratio()),
         n_expected,
         coverage: n_expected.map(|n| expected::coverage(face, n)),
         carriers_seen: carriers.seen,
@@ -107,6 +119,9 @@ pub fn row(face: &Face, carrier_rows: &[CarrierRow], context: &Context) -> Speci
         break_zone_um: break_zone::length_um(face, context.settings),
         fibre_diameter_um,
         fibre_diameter_u_um: fibre.and_then(|(_, u)| u),
+        history: told.as_ref().map(|t| t.history),
+        history_probability: told.as_ref().and_then(|t| t.probability),
+        history_evidence: told.map(|t| t.evidence).unwrap_or_default(),
         flags: String::new(),
     }
 }

@@ -5,11 +5,25 @@ use crate::settings::FaceSettings;
 use crate::stats::Interval;
 use crate::stats::permutation::{Dealing, means};
 use crate::stats::sample::{mean, variance};
+use crate::stats::moderated::{Variance, pooled};
+use crate::stats::ratio::Sample;
 use crate::stats::{outlier, power, ratio, welch};
 
 /// Breaking loads of a group, N; loads that are not positive numbers are left out.
 pub(super) fn loads(group: &Group) -> Vec<f64> {
     group.specimens.iter().filter_map(|s| s.peak_load_n).filter(|l| l.is_finite() && 0.0 < *l).collect()
+}
+
+/// Usual variance of the loads of one knot over their mean, squared, over the knots of a run other than this one; `None` where
+/// no other has two loads. It counts for no more degrees of freedom than the setting says, since knots differ.
+pub(super) fn usual_spread(of: &Group, groups: &[Group], settings: &FaceSettings) -> Option<Variance> {
+    let relative = |loads: Vec<f64>| {
+        let square = mean(&loads)?.powi(2);
+        Some(Variance { value: variance(&loads)? / square, df: loads.len() as f64 - 1.0 })
+    };
+    let other = |g: &&Group| (g.line, g.knot) != (of.line, of.knot);
+    let all: Vec<Variance> = groups.iter().filter(other).filter_map(|g| relative(loads(g))).collect();
+    pooled(&all).map(|v| Variance { df: v.df.min(settings.load_spread_df), ..v })
 }
 
 /// The loads of two knots of one line compared.
@@ -31,13 +45,17 @@ pub(super) struct LoadPair {
     pub(super) needed: Option<u32>,
 }
 
-/// Compares the loads of two knots.
-pub(super) fn pair(a: &Group, b: &Group, pulls: &Pulls, settings: &FaceSettings) -> LoadPair {
+/// Compares the loads of two knots of the run's `groups`.
+pub(super) fn pair((a, b): (&Group, &Group), groups: &[Group], pulls: &Pulls, settings: &FaceSettings) -> LoadPair {
     let (la, lb) = (loads(a), loads(b));
-    let Some(of_means) = ratio::of_means(&la, &lb) else { return LoadPair::default() };
+    let (sa, sb) = (
+        Sample { values: &la, usual: usual_spread(a, groups, settings) },
+        Sample { values: &lb, usual: usual_spread(b, groups, settings) },
+    );
+    let Some(of_means) = ratio::of_means(sa, sb) else { return LoadPair::default() };
     let enough = settings.fewest_specimens as usize <= la.len().min(lb.len());
     let how = Dealing { most: settings.most_deals, seed: settings.seed };
-    let difference = pulls.get(&a.line).and_then(|pulls| ratio::of_difference(&la, &lb, pulls));
+    let difference = pulls.get(&a.line).and_then(|pulls| ratio::of_difference(sa, sb, Sample::alone(pulls)));
     LoadPair {
         ratio: Some(of_means.ratio),
         interval: of_means.interval,

@@ -48,8 +48,8 @@ pub struct Comparison {
 pub fn compare(specimens: &[SpecimenRow], settings: &FaceSettings) -> Comparison {
     let groups = groups(specimens);
     let pulls = pulls(specimens);
-    let usual = row::usual_spread(&groups, settings);
-    let mut knots: Vec<KnotRow> = groups.iter().map(|g| row::row(g, usual, &pulls, settings)).collect();
+    let run = row::Run { fractions: row::usual_spread(&groups, settings), groups: &groups, pulls: &pulls };
+    let mut knots: Vec<KnotRow> = groups.iter().map(|g| row::row(g, &run, settings)).collect();
     row::rank(&mut knots);
     let mut warnings = warnings(&knots, &groups, &pulls, settings);
     warnings.extend(load_warnings(&groups, settings));

@@ -11,21 +11,22 @@ use crate::table::PairRow;
 pub(super) fn pairs(groups: &[Group], pulls: &Pulls, settings: &FaceSettings) -> Vec<PairRow> {
     let mut rows = Vec::new();
     for (i, a) in groups.iter().enumerate() {
-        rows.extend(groups[i + 1..].iter().filter(|b| b.line == a.line).map(|b| pair(a, b, pulls, settings)));
+        let of_line = groups[i + 1..].iter().filter(|b| b.line == a.line);
+        rows.extend(of_line.map(|b| pair((a, b), groups, pulls, settings)));
     }
     adjust(&mut rows, |r| r.p, |r, p| r.p_adjusted = Some(p));
     adjust(&mut rows, |r| r.p_load, |r, p| r.p_load_adjusted = Some(p));
     rows
 }
 
-fn pair(a: &Group, b: &Group, pulls: &Pulls, settings: &FaceSettings) -> PairRow {
+fn pair((a, b): (&Group, &Group), groups: &[Group], pulls: &Pulls, settings: &FaceSettings) -> PairRow {
     let how = Dealing { most: settings.most_deals, seed: settings.seed };
     let fractions = |g: &Group| g.specimens.iter().filter_map(|s| s.sheared_fraction).collect::<Vec<f64>>();
     let (fa, fb) = (fractions(a), fractions(b));
     let test = means(&fa, &fb, how);
     let enough = settings.fewest_specimens as usize <= fa.len().min(fb.len());
     let LoadPair { ratio, interval, efficiency_difference, difference_interval, p, p_welch, needed } =
-        loads::pair(a, b, pulls, settings);
+        loads::pair((a, b), groups, pulls, settings);
     PairRow {
         line: a.line.map(str::to_owned),
         knot_a: a.knot.to_owned(),

@@ -7,11 +7,23 @@ use crate::flag::Flag;
 use crate::settings::FaceSettings;
 use crate::stats::bootstrap::{self, Resampling};
 use crate::stats::moderated::{Variance, moderated, pooled};
+use crate::stats::ratio::Sample;
 use crate::stats::sample::{mean, variance};
 use crate::stats::{Interval, Z95, bundle, ratio, t95, weibull};
 use crate::table::{FaceVerdict, IntervalFrom, KnotRow, SpecimenRow};
 
-pub(super) fn row(group: &Group, usual: Variance, pulls: &Pulls, settings: &FaceSettings) -> KnotRow {
+/// What a knot is seen against: the usual spreads of the run's knots, and the straight pulls.
+pub(super) struct Run<'a> {
+    /// Of sheared fractions between specimens.
+    pub(super) fractions: Variance,
+    /// Knots of the run, for the usual spread of loads.
+    pub(super) groups: &'a [Group<'a>],
+    /// Loads of straight pulls.
+    pub(super) pulls: &'a Pulls<'a>,
+}
+
+pub(super) fn row(group: &Group, run: &Run, settings: &FaceSettings) -> KnotRow {
+    let Run { fractions: usual, groups, pulls } = *run;
     let scored: Vec<&SpecimenRow> = group.specimens.iter().copied().filter(|s| s.sheared_fraction.is_some()).collect();
     let found = mean_fraction(&scored, usual, settings);
     let estimate = found.map(|(e, _)| e);
@@ -19,7 +31,10 @@ pub(super) fn row(group: &Group, usual: Variance, pulls: &Pulls, settings: &Face
     let loads = loads::loads(group);
     let enough_loads = settings.fewest_loads <= loads.len();
     let strength = enough_loads.then(|| weibull::fit(&loads)).flatten();
-    let efficiency = pulls.get(&group.line).and_then(|p| ratio::of_means(&loads, p));
+    let efficiency = pulls.get(&group.line).and_then(|p| {
+        let usual = super::loads::usual_spread(group, groups, settings);
+        ratio::of_means(Sample { values: &loads, usual }, Sample::alone(p))
+    });
     let carriers = group.specimens.iter().find_map(|s| s.carriers);
     // One specimen is no knot.
     let several = (settings.fewest_for_knot as usize <= scored.len()).then_some(estimate).flatten();

@@ -1,15 +1,23 @@
 //! What came out, in sentences: for the first screen of the page and for a terminal.
 
+use super::answer_load;
 use super::phrasing::{self, counted};
 use super::sentence::Sentence;
 use super::view_model::{Knot, ViewModel};
+use crate::results::Results;
 use crate::settings::ReportSettings;
 use crate::table::PairRow;
 
-/// The answer in a few sentences: for each line its least and most sheared knot, then which differences hold.
+/// The answer of a run in plain sentences, one a line of the terminal and of JSON: the same as on the page.
+pub fn answer(results: &Results, settings: &ReportSettings) -> Vec<String> {
+    headline(&ViewModel::new(results), settings).iter().map(Sentence::plain).collect()
+}
+
+/// The answer in a few sentences: for each line which knot holds, its least and most sheared knot, then which differences hold.
 pub(crate) fn headline(view: &ViewModel<'_>, settings: &ReportSettings) -> Vec<Sentence> {
     let mut said = Vec::new();
     for of_line in view.knots.chunk_by(|a, b| a.line == b.line) {
+        said.push(answer_load::sentence(view, of_line));
         let ranked: Vec<&Knot<'_>> = of_line.iter().filter(|k| k.rank.is_some()).collect();
         let sentence = match ranked.as_slice() {
             [least, .., most] => extremes(view, least, most),

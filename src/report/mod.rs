@@ -4,6 +4,7 @@
 //! Nothing here computes a result: what the tables do not hold is not on the page.
 
 mod answer;
+mod answer_load;
 mod context;
 mod face_picture;
 mod gallery;
@@ -27,11 +28,13 @@ mod section_specimen;
 mod sentence;
 mod terminal;
 mod thumbnails;
+mod unseen;
 mod view_model;
 mod viewer;
 mod warnings;
 mod write;
 
+pub use answer::answer;
 pub use phrasing::counted;
 pub use plot_control::control_chart_svg;
 pub use terminal::terminal;

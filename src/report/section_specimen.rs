@@ -4,11 +4,11 @@ use super::context::Context;
 use super::plot_carriers::carriers;
 use super::thumbnails::typical;
 use super::view_model::Specimen;
-use super::{face_picture, gallery, phrasing, plot_shape, plot_tips, warnings};
+use super::{face_picture, gallery, phrasing, plot_shape, plot_tips, unseen, warnings};
 use crate::page::values::{count, facts, fixed, name, number, percent, percent_interval};
 use crate::robust::median;
 use crate::series::Kind;
-use crate::table::CarrierVerdict;
+use crate::table::{CarrierVerdict, History};
 use crate::tree::Label;
 use maud::{Markup, html};
 
@@ -21,6 +21,7 @@ pub(crate) fn article(context: &Context<'_>, index: usize) -> Markup {
             div.opening {
                 h3 id={ (id) "-h" } { (name(&specimen.row.specimen)) (kind(specimen)) }
                 p { (says(specimen)) }
+                (history(specimen))
                 (context.reviewed.of_specimen(&specimen.row.specimen))
                 (warnings::of_specimen(context, specimen.row))
                 div.row {
@@ -55,6 +56,25 @@ fn says(specimen: &Specimen<'_>) -> Markup {
     }
 }
 
+/// In which order the fibres failed, as far as the pictures support it.
+fn history(specimen: &Specimen<'_>) -> Markup {
+    let row = specimen.row;
+    let Some(told) = row.history else { return html! {} };
+    let probability = row.history_probability.filter(|_| told != History::NotKnown);
+    html! {
+        p.small {
+            @if told == History::NotKnown {
+                (phrasing::capital(told.phrase()))
+            } @else {
+                "Order of failure: " strong { (told.phrase()) }
+            }
+            @if let Some(p) = probability { " (probability " (number(p, 2, "")) " by rendered faces; no real break of known history stands behind it)" }
+            @if !row.history_evidence.is_empty() { ": " (row.history_evidence) }
+            "."
+        }
+    }
+}
+
 fn figures(specimen: &Specimen<'_>) -> Markup {
     let row = specimen.row;
     let fraction = |f: Option<f64>, low, high| f.map(|_| percent_interval(f, low, high));
@@ -78,6 +98,7 @@ fn figures(specimen: &Specimen<'_>) -> Markup {
             ("Median fibre diameter", row.fibre_diameter_um.map(|v| diameter(v, row.fibre_diameter_u_um))),
             ("Line", row.line.as_deref().map(name)),
         ]))
+        (unseen::sentence(specimen))
         @for side in &specimen.sides {
             p.small {
                 "Side " (name(&side.side)) ": "

@@ -6,11 +6,11 @@ use super::sentence::Sentence;
 use super::view_model::{Knot, ViewModel};
 use crate::flag::Severity;
 use crate::knot::flagged::flagged;
-use crate::page::values::whole_percent;
+use crate::page::values::{fixed, whole_percent};
 use crate::results::Results;
 use crate::series::Kind;
 use crate::settings::{FaceSettings, Settings};
-use crate::table::{Basis, SpecimenRow};
+use crate::table::{Basis, History, SpecimenRow};
 use std::fmt::Write;
 
 /// Specimens and things to look at that are told one by one.
@@ -25,6 +25,7 @@ pub fn terminal(results: &Results, settings: &Settings, folder: &str) -> String 
     let mut text = String::new();
     specimens(&mut text, &results.specimens);
     knots(&mut text, &view);
+    text.push_str(&histories(&results.specimens));
     for sentence in headline(&view, &settings.report) {
         let _ = writeln!(text, "{}", sentence.plain());
     }
@@ -51,6 +52,24 @@ fn specimens(text: &mut String, rows: &[SpecimenRow]) {
         let more = counted(rows.len() - shown.len(), "specimen", "specimens");
         let _ = writeln!(text, "... and {more} more in specimens.csv");
     }
+}
+
+/// Specimens whose order of failure the pictures support, one line for each order.
+fn histories(rows: &[SpecimenRow]) -> String {
+    let mut text = String::new();
+    for history in History::ALL.iter().filter(|h| **h != History::NotKnown) {
+        let of: Vec<String> = rows
+            .iter()
+            .filter(|s| s.history == Some(*history))
+            .map(|s| format!("{} ({})", s.specimen, fixed(s.history_probability.unwrap_or(0.0), 2)))
+            .collect();
+        if !of.is_empty() {
+            let more = if MOST_SPECIMENS < of.len() { ", ..." } else { "" };
+            let named = of[..of.len().min(MOST_SPECIMENS)].join(", ");
+            let _ = writeln!(text, "{}: {named}{more}", phrasing::capital(history.phrase()));
+        }
+    }
+    if text.is_empty() { text } else { format!("Order of failure, with its probability by rendered faces only:\n{text}") }
 }
 
 fn knots(text: &mut String, view: &ViewModel<'_>) {

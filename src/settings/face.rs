@@ -1,5 +1,6 @@
 //! Thresholds of scoring break faces and comparing knots.
 
+use super::HistorySettings;
 use super::described::section;
 use serde::{Deserialize, Serialize};
 
@@ -50,21 +51,28 @@ section! {
         /// chosen on `scripts/lab/simulate_intervals` between braids of 8 and of 16 carriers). Larger = wider intervals.
         pub braid_carriers: f64,
         /// Share of the spread between carriers that stays although all carriers of the braid are in the picture, because
-        /// the ends seen of each are not a random draw of its ends (0.05: ours, see `scripts/lab/simulate_intervals`).
+        /// the ends seen of each are not a random draw of its ends (0.02: ours, see `scripts/lab/simulate_intervals`).
         pub hidden_share: f64,
         /// Sensitivity + specificity − 1 of the controls below which nothing is corrected (0.5: ours; the correction would
         /// more than double every error).
         pub least_youden: f64,
-        /// Standard deviation of the labeller's sensitivity and specificity from the controls to the knots (0.05: ours; covers
-        /// knots labelled wrong at 10 % beside controls at 1 %, `scripts/lab/simulate_intervals`). Larger = wider intervals.
+        /// How much lower the labeller's sensitivity and specificity may be on a knot than on the controls, standard deviation
+        /// (0.14: ours; knots are denser and more worn; chosen on `scripts/lab/simulate_intervals`, where knots labelled wrong at
+        /// 10 % stand beside controls at 1 %). Larger = intervals reach farther from one half.
         pub labeller_sd: f64,
-        /// The same from the model's own figures to another microscope (0.04: ours, chosen as the one above).
+        /// The same from the model's own figures to another microscope (0.1: ours, chosen in the same way).
         pub model_labeller_sd: f64,
+        /// Variance of a rate r of the labeller from specimen to specimen over r (1 − r) (0.01: ours, chosen in the same way;
+        /// wrong labels come by carriers). Larger = wider intervals.
+        pub labeller_overdispersion: f64,
         /// Ends of the model's own figures that count for one independent end (8: ours; wrong labels come by pictures).
         pub model_design_effect: f64,
-        /// Half width of the range of the ratio of the recalls of sheared and tensile ends, 0..1 (0.15: ours; measured ratios in
-        /// tufts lie from 0.84 to 1.05). Larger = wider intervals.
+        /// Half width of the range of the ratio of the recalls of sheared and tensile ends, 0..1 (0.2: ours; over looks and views of
+        /// rendered pictures the ratio of all ends, hidden ones too, mostly lies from 0.8 to 1.2, `scripts/lab/recall.py`).
+        /// Larger = wider intervals.
         pub recall_ratio_range: f64,
+        /// Weight of what training sets show of the spread of recalls from picture to picture, in degrees of freedom (4: ours).
+        pub recall_prior_df: f64,
         /// Labelled ends that the controls of each kind need together for a correction (10: ours).
         pub fewest_control_ends: f64,
         /// Share of wrong labels from which a control counts as failed (0.25: ours; the bundled model is wrong far less
@@ -95,11 +103,15 @@ section! {
         pub out_of_range_share: f64,
         /// Specimens of a knot below which it gets no verdict (2: one specimen is no knot).
         pub fewest_for_knot: u32,
-        /// Standard deviation of the sheared fraction between specimens of one knot before any was seen (0.2: ours). Larger =
-        /// wider intervals of knots with few specimens.
+        /// Standard deviation of the sheared fraction between specimens of one knot before any was seen (0.25: ours, chosen
+        /// on `scripts/lab/simulate_intervals` for knots whose specimens spread by 0.15 to 0.25). Larger = wider intervals of knots
+        /// with few specimens.
         pub specimen_sd: f64,
-        /// Weight of that, and of what other knots show, in degrees of freedom (4: ours).
+        /// Weight of that, and of what other knots show, in degrees of freedom (6: ours, chosen in the same way).
         pub specimen_sd_df: f64,
+        /// Most weight of what the other knots of a run show of the spread of loads, in degrees of freedom (4: ours, as for
+        /// fractions). Larger = narrower intervals of efficiencies from few loads.
+        pub load_spread_df: f64,
         /// Difference of sheared fractions that a comparison should be able to show (0.2: ours; a fifth of the fibres).
         pub difference_to_show: f64,
         /// Ratio of mean loads, less one, that a comparison should be able to show (0.1: ours).
@@ -126,6 +138,8 @@ section! {
         pub fewest_loads: usize,
         /// Pictures of one place found by their content.
         pub site: SiteSettings,
+        /// The order in which the fibres of a specimen failed.
+        pub history: HistorySettings,
     }
 }
 
@@ -148,12 +162,14 @@ impl Default for FaceSettings {
             prior_overlap_df: 1.0,
             carrier_size: 10.0,
             braid_carriers: 10.0,
-            hidden_share: 0.05,
+            hidden_share: 0.02,
             least_youden: 0.5,
-            labeller_sd: 0.05,
-            model_labeller_sd: 0.04,
+            labeller_sd: 0.14,
+            model_labeller_sd: 0.1,
+            labeller_overdispersion: 0.01,
             model_design_effect: 8.0,
-            recall_ratio_range: 0.15,
+            recall_ratio_range: 0.2,
+            recall_prior_df: 4.0,
             fewest_control_ends: 10.0,
             control_wrong_share: 0.25,
             density_g_cm3: 0.97,
@@ -167,8 +183,9 @@ impl Default for FaceSettings {
             largest_diameter_um: 60.0,
             out_of_range_share: 0.2,
             fewest_for_knot: 2,
-            specimen_sd: 0.2,
-            specimen_sd_df: 4.0,
+            specimen_sd: 0.25,
+            specimen_sd_df: 6.0,
+            load_spread_df: 4.0,
             difference_to_show: 0.2,
             load_difference_to_show: 0.1,
             power: 0.8,
@@ -181,6 +198,7 @@ impl Default for FaceSettings {
             bundle_modulus: 10.0,
             fewest_loads: 5,
             site: SiteSettings::default(),
+            history: HistorySettings::default(),
         }
     }
 }

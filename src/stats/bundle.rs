@@ -1,6 +1,6 @@
 //! Bundles of elements that share the load equally: strength of the whole, and of what is left when some are cut.
 //!
-//! An upper bound for a braid: a cut carrier loads its neighbours more than the rest, and the braid kinks.
+//! Idealised for a braid: a cut carrier loads its neighbours more than the rest, and the braid kinks.
 
 use statrs::function::gamma::gamma;
 
@@ -86,7 +86,7 @@ pub fn plain_capacity(n: u32, cut: u32) -> Option<f64> {
 }
 
 /// Share of the uncut mean load that the rest holds when `cut` of `n` carriers are cut, by equal load sharing with carrier
-/// modulus `m`: an upper bound. `None` as for [`mean_strength`].
+/// modulus `m`. `None` as for [`mean_strength`].
 pub fn bundle_capacity(n: u32, cut: u32, m: f64) -> Option<f64> {
     let left = n.checked_sub(cut)?;
     let whole = mean_strength(n, m)? * f64::from(n);

@@ -1,5 +1,6 @@
 //! Ratio of two means (knot efficiency), with the uncertainty of both.
 
+use super::moderated::{Variance, moderated};
 use super::sample::{mean, variance};
 use super::welch::satterthwaite_df;
 use super::{Interval, Z95, t95};
@@ -27,16 +28,32 @@ words! {
     }
 }
 
+/// A sample of positive values, and what is known of the spread of samples of its kind.
+#[derive(Debug, Clone, Copy)]
+pub struct Sample<'a> {
+    /// The values.
+    pub values: &'a [f64],
+    /// Usual variance of values over their mean, squared, with its degrees of freedom; a few values are drawn towards it.
+    pub usual: Option<Variance>,
+}
+
+impl<'a> Sample<'a> {
+    /// A sample about whose kind nothing is known.
+    pub const fn alone(values: &'a [f64]) -> Self {
+        Self { values, usual: None }
+    }
+}
+
 /// Ratio of the means of two samples; `None` when one is empty or the second mean is not positive.
-pub fn of_means(a: &[f64], b: &[f64]) -> Option<Ratio> {
-    let (ma, mb) = (mean(a)?, mean(b)?);
+pub fn of_means(a: Sample, b: Sample) -> Option<Ratio> {
+    let (ma, mb) = (mean(a.values)?, mean(b.values)?);
     if mb <= 0.0 {
         return None;
     }
     let ratio = ma / mb;
     let (interval, method) = match fieller(a, b) {
         Some(i) => (Some(i), Some(Method::Fieller)),
-        None => match log_ratio(a, b) {
+        None => match log_ratio(a.values, b.values) {
             Some(i) => (Some(i), Some(Method::LogRatio)),
             None => (None, None),
         },
@@ -54,9 +71,18 @@ struct Mean {
 
 impl Mean {
     /// `None` below two values.
-    fn of(values: &[f64]) -> Option<Self> {
-        let n = values.len() as f64;
-        Some(Self { value: mean(values)?, variance: variance(values)? / n, df: n - 1.0 })
+    fn of(sample: Sample) -> Option<Self> {
+        let n = sample.values.len() as f64;
+        let (value, own) = (mean(sample.values)?, variance(sample.values)?);
+        let spread = match sample.usual {
+            Some(usual) => {
+                let square = value * value;
+                let relative = moderated(Variance { value: own / square, df: n - 1.0 }, usual);
+                Variance { value: relative.value * square, df: relative.df }
+            }
+            None => Variance { value: own, df: n - 1.0 },
+        };
+        Some(Self { value, variance: spread.value / n, df: spread.df })
     }
 
     /// The difference of two means.
@@ -71,16 +97,17 @@ impl Mean {
 /// mean is too uncertain for a bounded interval.
 ///
 /// Sources: Fieller 1954, Journal of the Royal Statistical Society B 16:175; degrees of freedom by Satterthwaite at the
-/// estimated ratio, as Hasler, Vonk and Hothorn 2008 (Statistics in Medicine 27:490).
-pub fn fieller(a: &[f64], b: &[f64]) -> Option<Interval> {
+/// estimated ratio, as Hasler, Vonk and Hothorn 2008 (Statistics in Medicine 27:490); variances drawn towards what is usual
+/// as [`moderated`] says.
+pub fn fieller(a: Sample, b: Sample) -> Option<Interval> {
     welch_fieller(Mean::of(a)?, Mean::of(b)?)
 }
 
 /// Difference of the means of `a` and `b` over the mean of `c` (two knots' loads over the straight pulls': the difference of
 /// their efficiencies) with its interval, as [`fieller`]; `None` when a sample is empty or the mean of `c` is not positive.
-pub fn of_difference(a: &[f64], b: &[f64], c: &[f64]) -> Option<Ratio> {
-    let below = mean(c).filter(|m| 0.0 < *m)?;
-    let ratio = (mean(a)? - mean(b)?) / below;
+pub fn of_difference(a: Sample, b: Sample, c: Sample) -> Option<Ratio> {
+    let below = mean(c.values).filter(|m| 0.0 < *m)?;
+    let ratio = (mean(a.values)? - mean(b.values)?) / below;
     let interval = Mean::of(a).zip(Mean::of(b)).zip(Mean::of(c)).and_then(|((a, b), c)| welch_fieller(a.minus(b), c));
     Some(Ratio { ratio, interval, method: interval.map(|_| Method::Fieller) })
 }
@@ -123,16 +150,32 @@ mod tests {
     const A: [f64; 10] = [38.1, 40.2, 36.9, 39.5, 41.0, 37.4, 39.9, 38.8, 40.6, 37.7];
     const B: [f64; 10] = [61.2, 63.5, 60.1, 62.8, 64.0, 61.9, 62.2, 60.8, 63.1, 62.4];
 
+    fn alone(values: &[f64]) -> Sample<'_> {
+        Sample::alone(values)
+    }
+
+    #[test]
+    fn a_usual_spread_stands_in_for_few_values() {
+        // By hand: 90 and 110 vary by 200 / 100² = 0.02 with 1 degree of freedom; with a usual 0.005 of 4 that is 0.008 of 5, so
+        // the mean has the variance 0.008 · 100² / 2 = 40.
+        let sample = Sample { values: &[90.0, 110.0], usual: Some(Variance { value: 0.005, df: 4.0 }) };
+        let m = Mean::of(sample).unwrap();
+        assert!((m.variance - 40.0).abs() < 1e-9 && m.df == 5.0 && m.value == 100.0);
+        let wide = of_means(alone(&[90.0, 110.0]), alone(&B)).unwrap().interval.unwrap();
+        let narrow = of_means(sample, alone(&B)).unwrap().interval.unwrap();
+        assert!(narrow.width() < 0.5 * wide.width());
+    }
+
     #[test]
     fn worked_ratio() {
         // Check values 3, computed independently.
-        let r = of_means(&A, &B).unwrap();
+        let r = of_means(alone(&A), alone(&B)).unwrap();
         assert!((r.ratio - 0.627170).abs() < 1e-6);
         assert_eq!(r.method, Some(Method::Fieller));
         // With 13.788 degrees of freedom by Satterthwaite (numpy 2, scipy 1.17).
         let i = r.interval.unwrap();
         assert!((i.low - 0.609_479_6).abs() < 1e-6 && (i.high - 0.645_087_3).abs() < 1e-6, "{i:?}");
-        let i = fieller_with(Mean::of(&A).unwrap(), Mean::of(&B).unwrap(), 18.0).unwrap();
+        let i = fieller_with(Mean::of(alone(&A)).unwrap(), Mean::of(alone(&B)).unwrap(), 18.0).unwrap();
         assert!((i.low - 0.609864).abs() < 1e-6 && (i.high - 0.644693).abs() < 1e-6, "{i:?}");
         let i = log_ratio(&A, &B).unwrap();
         assert!((i.low - 0.611135).abs() < 1e-6 && (i.high - 0.643627).abs() < 1e-6, "{i:?}");
@@ -142,25 +185,25 @@ mod tests {
     fn difference_over_a_third_mean() {
         // Of a sample and nothing else: the ratio itself. Against itself: none.
         let pulls = [100.0, 101.0, 99.0, 100.5];
-        let r = of_difference(&A, &B, &pulls).unwrap();
+        let r = of_difference(alone(&A), alone(&B), alone(&pulls)).unwrap();
         assert!((r.ratio - (39.01 - 62.2) / 100.125).abs() < 1e-9, "{r:?}");
         assert!(r.interval.unwrap().contains(r.ratio));
-        let none = of_difference(&A, &A, &pulls).unwrap();
+        let none = of_difference(alone(&A), alone(&A), alone(&pulls)).unwrap();
         assert!(none.ratio == 0.0 && none.interval.unwrap().contains(0.0));
-        assert_eq!(of_difference(&A, &B, &[]), None);
-        assert_eq!(of_difference(&A, &[60.0], &pulls).unwrap().interval, None);
+        assert_eq!(of_difference(alone(&A), alone(&B), alone(&[])), None);
+        assert_eq!(of_difference(alone(&A), alone(&[60.0]), alone(&pulls)).unwrap().interval, None);
     }
 
     #[test]
     fn degenerate() {
-        assert_eq!(of_means(&[], &B), None);
-        assert_eq!(of_means(&A, &[0.0]), None);
-        let single = of_means(&A, &[60.0]).unwrap();
+        assert_eq!(of_means(alone(&[]), alone(&B)), None);
+        assert_eq!(of_means(alone(&A), alone(&[0.0])), None);
+        let single = of_means(alone(&A), alone(&[60.0])).unwrap();
         assert_eq!((single.interval, single.method), (None, None));
         // Equal loads on both sides: certain ratio.
-        let i = fieller(&[5.0, 5.0], &[10.0, 10.0]).unwrap();
+        let i = fieller(alone(&[5.0, 5.0]), alone(&[10.0, 10.0])).unwrap();
         assert_eq!((i.low, i.high), (0.5, 0.5));
         // A denominator that may be zero has no bounded Fieller interval.
-        assert_eq!(fieller(&[1.0, 2.0], &[-1.0, 1.5]), None);
+        assert_eq!(fieller(alone(&[1.0, 2.0]), alone(&[-1.0, 1.5])), None);
     }
 }

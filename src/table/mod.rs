@@ -21,7 +21,7 @@ pub use end::EndRow;
 pub use hand::HandLabel;
 pub use image::{ImageRow, Status, split_warnings};
 pub use score::{CarrierRow, KnotRow, PairRow, SideRow, SpecimenRow};
-pub use verdict::{Basis, CarrierVerdict, FaceVerdict, IntervalFrom};
+pub use verdict::{Basis, CarrierVerdict, FaceVerdict, History, IntervalFrom};
 
 /// Every table of a run: name of its file without extension, what a row is, its columns.
 pub fn tables() -> Vec<(&'static str, &'static str, Vec<Column>)> {

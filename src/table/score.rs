@@ -1,6 +1,6 @@
 //! Rows of the scores: specimens, sides, carriers, knots and pairs of knots.
 
-use super::{Basis, CarrierVerdict, FaceVerdict, IntervalFrom};
+use super::{Basis, CarrierVerdict, FaceVerdict, History, IntervalFrom};
 use crate::series::Kind;
 use crate::stats::ratio::Method;
 use crate::tabular::row;
@@ -57,6 +57,9 @@ row! {
         pub design_effect: Option<f64>,
         /// Labelled ends divided by the design effect.
         pub n_effective: Option<f64>,
+        /// Recall of sheared ends over that of tensile ones by which the corrected fraction was weighed; empty where the table
+        /// does not tell the fibres of the controls: the interval is then widened by a bound.
+        pub recall_ratio: Option<f64>,
         /// Ends the whole face should have, when line and fibre data were given.
         pub n_expected: Option<f64>,
         /// Share of the expected ends that was labelled at least once; pictures of one side look at the same ends.
@@ -75,6 +78,13 @@ row! {
         pub fibre_diameter_um: Option<f64>,
         /// Standard uncertainty of that: scatter of the fibres, and of the scale where that is known.
         pub fibre_diameter_u_um: Option<f64>,
+        /// Order of failure that the pictures support: cut first, overload, cut sliding, two places or not known; empty for
+        /// controls. From a model fitted on rendered faces only.
+        pub history: Option<History>,
+        /// Probability of the most probable order by that model, told or not.
+        pub history_probability: Option<f64>,
+        /// The evidence for it, or why it is not known.
+        pub history_evidence: String,
         /// Names of raised flags, worst first, joined by semicolons.
         pub flags: String,
     }

@@ -100,20 +100,21 @@ prop_compose! {
 
 prop_compose! {
     fn specimen()(
-        names in (text(), some_text(), some_text(), text()), kind in some_word::<Kind>(), carriers in any::<Option<u32>>(),
-        counts in any::<[u32; 8]>(), n in proptest::collection::vec(some_number(), 17),
-        words in (some_word::<Basis>(), some_word::<FaceVerdict>()),
+        names in (text(), some_text(), some_text(), text(), text()), kind in some_word::<Kind>(),
+        carriers in any::<Option<u32>>(), counts in any::<[u32; 8]>(), n in proptest::collection::vec(some_number(), 19),
+        words in (some_word::<Basis>(), some_word::<FaceVerdict>(), some_word::<History>()),
     ) -> SpecimenRow {
         SpecimenRow {
             specimen: names.0, knot: names.1, line: names.2, flags: names.3, kind, carriers,
             n_pictures: counts[0], n_sheared: counts[1], n_tensile: counts[2], n_unclear: counts[3],
             carriers_seen: counts[4], carriers_cut: counts[5], carriers_partly: counts[6], carriers_tensile: counts[7],
-            basis: words.0, verdict: words.1,
+            basis: words.0, verdict: words.1, history: words.2, history_evidence: names.4,
             peak_load_n: n[0], sheared_fraction: n[1], sheared_low: n[2], sheared_high: n[3],
             raw_fraction: n[4], raw_low: n[5], raw_high: n[6],
             corrected_fraction: n[7], corrected_low: n[8], corrected_high: n[9],
             design_effect: n[10], n_effective: n[11], n_expected: n[12], coverage: n[13],
             break_zone_um: n[14], fibre_diameter_um: n[15], fibre_diameter_u_um: n[16],
+            history_probability: n[17], recall_ratio: n[18],
         }
     }
 }

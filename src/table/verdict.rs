@@ -57,3 +57,33 @@ words! {
         OneSpecimen = "one specimen",
     }
 }
+
+words! {
+    /// In which order the fibres of a specimen failed, as far as its pictures support it.
+    #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+    pub enum History {
+        /// Carriers were cut in one plane; the others then took the load and broke close by.
+        CutFirst = "cut first",
+        /// Nothing was cut.
+        Overload = "overload",
+        /// The line slid while it was cut: the cuts follow each other along the line.
+        CutSliding = "cut sliding",
+        /// The line failed at two places along it.
+        TwoPlaces = "two places",
+        /// The pictures do not support an answer.
+        NotKnown = "not known",
+    }
+}
+
+impl History {
+    /// The order of failure in words.
+    pub fn phrase(self) -> &'static str {
+        match self {
+            Self::CutFirst => "cut first, then overloaded",
+            Self::Overload => "overloaded without a cut",
+            Self::CutSliding => "cut while sliding",
+            Self::TwoPlaces => "broke in two places",
+            Self::NotKnown => "order of failure not known",
+        }
+    }
+}

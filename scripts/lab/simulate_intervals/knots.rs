@@ -31,6 +31,7 @@ const FACE: Scenario = Scenario {
     basis: Basis::Controls(0.04),
     grouping: TEASED,
     recall: (1.0, 1.0),
+    fibres_told: false,
 };
 
 /// Knots of a series.

@@ -1,8 +1,11 @@
-//! Loads: knot efficiency, and load against shear.
+//! Loads: knot efficiency (alone, and of one of four knots of a run), and load against shear.
 
 use super::{Asked, Tally};
 use breakface::stats::rank::{spearman, spearman_interval};
-use breakface::stats::ratio::of_means;
+use breakface::knot::compare;
+use breakface::series::Kind;
+use breakface::stats::ratio::{Sample, of_means};
+use breakface::table::SpecimenRow;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use std::f64::consts::{PI, TAU};
@@ -13,6 +16,11 @@ const EFFICIENCY: [(&str, (usize, f64), (usize, f64)); 4] = [
     ("efficiency, 10 against 3 loads of unlike spread", (10, 0.15), (3, 0.03)),
     ("efficiency, 3 against 3 loads", (3, 0.08), (3, 0.05)),
     ("efficiency, 10 against 10 loads", (10, 0.1), (10, 0.05)),
+];
+/// The same, one of four knots of a run.
+const AMONG_KNOTS: [(&str, (usize, f64), (usize, f64)); 2] = [
+    ("efficiency among four knots, 3 against 10 loads", (3, 0.1), (10, 0.03)),
+    ("efficiency among four knots, 3 against 3 loads", (3, 0.08), (3, 0.05)),
 ];
 /// Names of the scenarios, pairs, Pearson's correlation.
 const RANKS: [(&str, usize, f64); 5] = [
@@ -36,8 +44,20 @@ pub fn run(asked: &Asked, print: impl Fn(&str, Tally)) {
                 (0..n).map(|_| mean * (1.0 + cv * normal(&mut rng))).collect()
             };
             let (a, b) = (sample(knot, TRUE_EFFICIENCY), sample(pull, 1.0));
-            if let Some((ratio, interval)) = of_means(&a, &b).and_then(|r| Some((r.ratio, r.interval?))) {
+            if let Some((ratio, interval)) = of_means(Sample::alone(&a), Sample::alone(&b)).and_then(|r| Some((r.ratio, r.interval?))) {
                 tally.count(TRUE_EFFICIENCY, (ratio, interval.low, interval.high));
+            }
+        }
+        print(name, tally);
+    }
+    for (name, knot, pull) in AMONG_KNOTS.into_iter().filter(|(name, ..)| asked.wants(name)) {
+        let mut tally = Tally::default();
+        for run in 0..ROUNDS * asked.runs {
+            let rows = knots_and_pulls(knot, pull, &mut ChaCha8Rng::seed_from_u64(run));
+            for row in compare(&rows, &asked.settings).knots.into_iter().take(1) {
+                if let Some((low, high)) = row.efficiency_low.zip(row.efficiency_high) {
+                    tally.count(TRUE_EFFICIENCY, (row.efficiency.unwrap_or(f64::NAN), low, high));
+                }
             }
         }
         print(name, tally);
@@ -57,6 +77,29 @@ pub fn run(asked: &Asked, print: impl Fn(&str, Tally)) {
         }
         print(name, tally);
     }
+}
+
+/// Specimens of four knots whose loads spread by half to one and a half times the coefficient of variation given, and pulls.
+fn knots_and_pulls((n, cv): (usize, f64), (pulls, pull_cv): (usize, f64), rng: &mut ChaCha8Rng) -> Vec<SpecimenRow> {
+    let mut rows = Vec::new();
+    for knot in ["A", "B", "C", "D"] {
+        let own = cv * rng.random_range(0.5..1.5);
+        for _ in 0..n {
+            let load = TRUE_EFFICIENCY * (1.0 + own * normal(rng));
+            rows.push(SpecimenRow {
+                kind: Some(Kind::Knot),
+                knot: Some(knot.into()),
+                peak_load_n: Some(load),
+                ..SpecimenRow::default()
+            });
+        }
+    }
+    rows.extend((0..pulls).map(|_| SpecimenRow {
+        kind: Some(Kind::Pull),
+        peak_load_n: Some(1.0 + pull_cv * normal(rng)),
+        ..SpecimenRow::default()
+    }));
+    rows
 }
 
 /// A standard normal value (Box and Muller 1958).

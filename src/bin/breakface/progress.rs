@@ -2,7 +2,7 @@
 
 use crate::cmd::output::Output;
 use breakface::pipeline::{Event, Outcome};
-use breakface::report::{counted, terminal};
+use breakface::report::{answer, counted, terminal};
 use breakface::results::Results;
 use breakface::series::RowProblem;
 use breakface::settings::Settings;
@@ -137,7 +137,7 @@ impl Progress {
         self.line(|| {
             json!({"type": "finished", "pictures": outcome.n_images, "failed": outcome.n_failed,
                 "kept": outcome.n_kept, "ends": outcome.n_ends, "specimens": outcome.scores.specimens.len(),
-                "knots": outcome.scores.knots.len()})
+                "knots": outcome.scores.knots.len(), "answer": answer(&tables(outcome), &ended.settings.report)})
         });
         if self.quiet || self.json {
             return;
@@ -177,13 +177,17 @@ fn summary(ended: &Ended<'_>) -> String {
     if let Some(page) = page {
         let _ = write!(text, "\nReport: {}", page.display());
     }
+    let _ = write!(text, "\n\n{}", terminal(&tables(outcome), settings, &place.to_string()).trim_end());
+    text
+}
+
+/// The scores of a run as the tables that the answer is said from.
+fn tables(outcome: &Outcome) -> Results {
     let scores = &outcome.scores;
-    let tables = Results {
+    Results {
         specimens: scores.specimens.clone(),
         knots: scores.knots.clone(),
         pairs: scores.pairs.clone(),
         ..Results::default()
-    };
-    let _ = write!(text, "\n\n{}", terminal(&tables, settings, &place.to_string()).trim_end());
-    text
+    }
 }

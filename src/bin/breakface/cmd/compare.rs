@@ -32,7 +32,7 @@ pub struct Args {
     /// Folder of results; or several, oldest first
     #[arg(required = true, value_name = "RESULTS")]
     results: Vec<PathBuf>,
-    /// JSON: of one folder one object per line (knots, pairs, associations, capacities, warnings), of several one object
+    /// JSON: of one folder one object per line (answer, knots, pairs, associations, capacities, warnings), of several one object
     #[arg(long, help_heading = "Output")]
     json: bool,
     /// Also write the tables (and charts) into this folder
@@ -58,11 +58,18 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         write_csv(&folder.join("knots.csv"), &comparison.knots)?;
         write_csv(&folder.join("pairs.csv"), &comparison.pairs)?;
     }
+    let scores = Results {
+        specimens: results.specimens.clone(),
+        knots: comparison.knots.clone(),
+        pairs: comparison.pairs.clone(),
+        ..Results::default()
+    };
+    let answer = breakface::report::answer(&scores, &results.settings().report);
     let out = std::io::stdout().lock();
     if args.json {
-        write_json(out, &comparison)?
+        write_json(out, &comparison, &answer)?
     } else {
-        write_text(out, &comparison)?
+        write_text(out, &comparison, &answer)?
     }
     for warning in &comparison.warnings {
         note!("warning: {}", warning.text);
@@ -81,11 +88,12 @@ fn with_interval(value: Option<f64>, low: Option<f64>, high: Option<f64>) -> Str
     }
 }
 
-fn write_text(mut out: impl Write, c: &Comparison) -> anyhow::Result<()> {
+fn write_text(mut out: impl Write, c: &Comparison, answer: &[String]) -> anyhow::Result<()> {
     if c.knots.is_empty() {
         writeln!(out, "no knots to compare: the series names none")?;
         return Ok(());
     }
+    writeln!(out, "{}\n", answer.join("\n"))?;
     let header = ["rank", "knot", "line", "n", "sheared %", "verdict", "load N", "efficiency %", "carriers lost"];
     let mut rows = vec![header.map(str::to_owned).to_vec()];
     rows.extend(c.knots.iter().map(knot_cells));
@@ -161,8 +169,11 @@ fn capacity_lines(c: &Capacity) -> String {
     text
 }
 
-fn write_json(mut out: impl Write, c: &Comparison) -> anyhow::Result<()> {
+fn write_json(mut out: impl Write, c: &Comparison, answer: &[String]) -> anyhow::Result<()> {
     const SCHEMA: &str = "breakface-compare/1";
+    for text in answer {
+        writeln!(out, "{}", json!({ "type": "answer", "schema": SCHEMA, "text": text }))?;
+    }
     for k in &c.knots {
         let object = json!({
             "type": "knot", "schema": SCHEMA, "knot": k.knot, "line": k.line, "rank": k.rank,
@@ -179,7 +190,11 @@ fn write_json(mut out: impl Write, c: &Comparison) -> anyhow::Result<()> {
     for p in &c.pairs {
         let object = json!({
             "type": "pair", "schema": SCHEMA, "line": p.line, "knot_a": p.knot_a, "knot_b": p.knot_b, "n_a": p.n_a,
-            "n_b": p.n_b, "difference": p.difference, "p": p.p, "p_adjusted": p.p_adjusted,
+            "n_b": p.n_b, "difference": p.difference, "p": p.p, "p_adjusted": p.p_adjusted, "n_needed": p.n_needed,
+            "load_ratio": p.load_ratio, "load_ratio_low": p.load_ratio_low, "load_ratio_high": p.load_ratio_high,
+            "efficiency_difference": p.efficiency_difference, "efficiency_difference_low": p.efficiency_difference_low,
+            "efficiency_difference_high": p.efficiency_difference_high, "p_load": p.p_load,
+            "p_load_welch": p.p_load_welch, "p_load_adjusted": p.p_load_adjusted, "n_loads_needed": p.n_loads_needed,
         });
         writeln!(out, "{object}")?;
     }
