@@ -10,7 +10,7 @@ use breakface::micrograph::GreyPlane;
 use breakface::series::{Kind, SeriesRow};
 use breakface::settings::{FaceSettings, SiteSettings};
 use breakface::stats::ratio::Method;
-use breakface::table::{Basis, CarrierVerdict, EndRow, FaceVerdict, ImageRow, SpecimenRow, write_csv};
+use breakface::table::{Basis, CarrierVerdict, EndRow, FaceVerdict, History, ImageRow, SpecimenRow, write_csv};
 use breakface::tree::Label;
 use std::path::{Path, PathBuf};
 
@@ -411,4 +411,43 @@ fn compare_and_flag_work_from_saved_tables() {
     assert_eq!(code, 2, "{err}");
     let missing = breakface().args(["compare", "no-such-folder"]).output().unwrap();
     assert_eq!(missing.status.code(), Some(2));
+}
+
+/// Where fibres are told, controls tell which class is missed more often, and the fraction is weighed; otherwise it is not.
+#[test]
+fn ends_missed_by_class_are_weighed_where_the_fibres_are_told() {
+    let score = |told: bool| {
+        let mut pictures =
+            [picture("K.png", "K", Kind::Knot), picture("C.png", "C", Kind::Cut), picture("P.png", "P", Kind::Pull)];
+        if told {
+            pictures.iter_mut().for_each(|p| p.series.extra = vec![("fibres".into(), "100".into())]);
+        }
+        // Of 100 fibres each, 50 ends of the scissor cut are seen and 80 of the straight pull.
+        let ends = [face_of("K", 4, 8), face_of("C", 5, 5), face_of("P", 0, 8)].concat();
+        let faces = score_specimens(&ends, &pictures, None, &FaceSettings::default());
+        faces.specimens.into_iter().find(|s| s.specimen == "K").unwrap()
+    };
+    let (told, not) = (score(true), score(false));
+    assert_eq!((not.recall_ratio, not.raw_fraction, told.raw_fraction), (None, Some(0.5), Some(0.5)));
+    let ratio = told.recall_ratio.unwrap();
+    // Between 50 / 80 of the controls and what training sets show.
+    assert!(0.625 < ratio && ratio < 1.0, "{ratio}");
+    // Horvitz and Thompson: each end counts for as many as it stands for.
+    let expected = 40.0 / ratio / (40.0 / ratio + 40.0);
+    let corrected = told.corrected_fraction.unwrap();
+    assert!((corrected - expected).abs() < 1e-9, "{corrected} {expected}");
+    assert!(told.sheared_low.unwrap() < corrected && corrected < told.sheared_high.unwrap());
+    assert!((told.coverage.unwrap() - 0.8).abs() < 1e-9);
+}
+
+/// Controls are not asked for their history; a knot is answered or `not known`, with the evidence.
+#[test]
+fn every_knot_has_an_order_of_failure_or_a_reason() {
+    let pictures = [picture("K.png", "K", Kind::Knot), picture("C.png", "C", Kind::Cut)];
+    let few: Vec<EndRow> = face_of("K", 1, 1);
+    let faces = score_specimens(&[few, face_of("C", 8, 8)].concat(), &pictures, None, &FaceSettings::default());
+    let of = |code: &str| faces.specimens.iter().find(|s| s.specimen == code).unwrap();
+    assert_eq!((of("C").history, of("C").history_evidence.as_str()), (None, ""));
+    assert_eq!((of("K").history, of("K").history_probability), (Some(History::NotKnown), None));
+    assert!(of("K").history_evidence.contains("10 labelled ends"), "{}", of("K").history_evidence);
 }
