@@ -35,6 +35,7 @@ mod warnings;
 mod write;
 
 pub use answer::answer;
+pub use answer::answer;
 pub use phrasing::counted;
 pub use plot_control::control_chart_svg;
 pub use terminal::terminal;
