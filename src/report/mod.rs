@@ -35,7 +35,6 @@ mod warnings;
 mod write;
 
 pub use answer::answer;
-pub use answer::answer;
 pub use phrasing::counted;
 pub use plot_control::control_chart_svg;
 pub use terminal::terminal;
