@@ -3,10 +3,10 @@
 use super::group::{Group, Pulls};
 use crate::settings::FaceSettings;
 use crate::stats::Interval;
-use crate::stats::permutation::{Dealing, means};
-use crate::stats::sample::{mean, variance};
 use crate::stats::moderated::{Variance, pooled};
+use crate::stats::permutation::{Dealing, means};
 use crate::stats::ratio::Sample;
+use crate::stats::sample::{mean, variance};
 use crate::stats::{outlier, power, ratio, welch};
 
 /// Breaking loads of a group, N; loads that are not positive numbers are left out.

@@ -57,7 +57,8 @@ fn held(
         (Some(d), _) => {
             let range = ends(pair.efficiency_difference_low, pair.efficiency_difference_high);
             let sign = if turned { -100.0 } else { 100.0 };
-            let range = range.map(|(low, high)| if turned { (sign * high, sign * low) } else { (sign * low, sign * high) });
+            let range =
+                range.map(|(low, high)| if turned { (sign * high, sign * low) } else { (sign * low, sign * high) });
             (true, 0, Gain { value: sign * d, interval: range, none: 0.0 })
         }
         (None, Some(r)) if 0.0 < r => {

@@ -69,7 +69,11 @@ fn histories(rows: &[SpecimenRow]) -> String {
             let _ = writeln!(text, "{}: {named}{more}", phrasing::capital(history.phrase()));
         }
     }
-    if text.is_empty() { text } else { format!("Order of failure, with its probability by rendered faces only:\n{text}") }
+    if text.is_empty() {
+        text
+    } else {
+        format!("Order of failure, with its probability by rendered faces only:\n{text}")
+    }
 }
 
 fn knots(text: &mut String, view: &ViewModel<'_>) {

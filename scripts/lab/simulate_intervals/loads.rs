@@ -1,9 +1,9 @@
 //! Loads: knot efficiency (alone, and of one of four knots of a run), and load against shear.
 
 use super::{Asked, Tally};
-use breakface::stats::rank::{spearman, spearman_interval};
 use breakface::knot::compare;
 use breakface::series::Kind;
+use breakface::stats::rank::{spearman, spearman_interval};
 use breakface::stats::ratio::{Sample, of_means};
 use breakface::table::SpecimenRow;
 use rand::{Rng, SeedableRng};
@@ -44,7 +44,9 @@ pub fn run(asked: &Asked, print: impl Fn(&str, Tally)) {
                 (0..n).map(|_| mean * (1.0 + cv * normal(&mut rng))).collect()
             };
             let (a, b) = (sample(knot, TRUE_EFFICIENCY), sample(pull, 1.0));
-            if let Some((ratio, interval)) = of_means(Sample::alone(&a), Sample::alone(&b)).and_then(|r| Some((r.ratio, r.interval?))) {
+            if let Some((ratio, interval)) =
+                of_means(Sample::alone(&a), Sample::alone(&b)).and_then(|r| Some((r.ratio, r.interval?)))
+            {
                 tally.count(TRUE_EFFICIENCY, (ratio, interval.low, interval.high));
             }
         }

@@ -99,9 +99,7 @@ impl Figures {
 }
 
 fn mean(of_pictures: impl Iterator<Item = (f64, usize)>) -> Option<f64> {
-    let (sum, n) = of_pictures.fold((0.0, 0.0), |(sum, n), (value, ends)| {
-        (sum + value * ends as f64, n + ends as f64)
-    });
+    let (sum, n) = of_pictures.fold((0.0, 0.0), |(sum, n), (value, ends)| (sum + value * ends as f64, n + ends as f64));
     (0.0 < n).then(|| sum / n)
 }
 
@@ -203,7 +201,17 @@ fn separation(a: &[f64], b: &[f64]) -> Option<f64> {
     let pairs = (a.len() * b.len()) as f64;
     let behind: f64 = a
         .iter()
-        .flat_map(|x| b.iter().map(move |y| if x > y { 1.0 } else if x < y { 0.0 } else { 0.5 }))
+        .flat_map(|x| {
+            b.iter().map(move |y| {
+                if x > y {
+                    1.0
+                } else if x < y {
+                    0.0
+                } else {
+                    0.5
+                }
+            })
+        })
         .sum();
     (0.0 < pairs).then(|| (2.0 * behind / pairs - 1.0).abs())
 }

@@ -53,7 +53,10 @@ pub fn of_face(face: &Face, settings: &HistorySettings) -> Option<Told> {
     let (order, probability) = model.most_probable(&figures);
     let words = evidence::words(&figures);
     if order == History::NotKnown {
-        return not_known(None, format!("the carriers lie along the line as in no order of failure that is known; {words}"));
+        return not_known(
+            None,
+            format!("the carriers lie along the line as in no order of failure that is known; {words}"),
+        );
     }
     if probability < settings.least_probability {
         let nearest = order.phrase();
@@ -123,7 +126,10 @@ mod tests {
         for (places, cut_deg, expected) in cases {
             let found = told(Kind::Knot, &ends(&places, cut_deg)).expect("a knot");
             assert_eq!(found.history, expected, "{found:?}");
-            assert!(found.probability.is_some_and(|p| 0.5 < p) && found.evidence.contains("labelled ends"), "{found:?}");
+            assert!(
+                found.probability.is_some_and(|p| 0.5 < p) && found.evidence.contains("labelled ends"),
+                "{found:?}"
+            );
         }
     }
 
