@@ -60,7 +60,7 @@ fn a_stray_quote_swallows_no_rows() {
     assert_eq!((said.code, bench.column("r/images.csv", "note").len()), (Some(0), 2), "{}", said.err);
     bench.write("labels.csv", "image,x_px,y_px,label\n0.png,1,2,\"sheared\n0.png,3,4,tensile\n");
     let said = bench.run(&["train", "r", "--labels", "labels.csv", "--out", "m.json"]);
-    assert!(said.code == Some(2) && said.err.contains("labels.csv, line 2: a quote"), "{}", said.err);
+    assert!(said.code == Some(2) && said.err.contains("labels.csv, line 2: a double quote"), "{}", said.err);
 }
 
 #[test]
