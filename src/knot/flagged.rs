@@ -76,8 +76,11 @@ fn of_specimen(
     let shear = verdict == FaceVerdict::MostlyShear && s.kind != Some(Kind::Cut);
     let renewed = [(Flag::MostlyShear, shear), (Flag::TooFewEnds, verdict == FaceVerdict::TooFew)];
     let share = percent(found);
-    let figures = format!("{share} of {labelled} labelled ends sheared ({}), {} unclear", basis_word(s), s.n_unclear);
-    let carriers = format!("{figures}; {} of {} carriers cut through", s.carriers_cut, s.carriers_seen);
+    let of = |n: u32, one: &str, many: &str| format!("{n} {}", if n == 1 { one } else { many });
+    let ends = of(labelled, "labelled end", "labelled ends");
+    let figures = format!("{share} of {ends} sheared ({}), {} unclear", basis_word(s), s.n_unclear);
+    let seen = of(s.carriers_seen, "carrier", "carriers");
+    let carriers = format!("{figures}; {} of {seen} cut through", s.carriers_cut);
     names(&s.flags, renewed)
         .into_iter()
         .map(|name| {

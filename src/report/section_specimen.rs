@@ -103,7 +103,8 @@ fn figures(specimen: &Specimen<'_>) -> Markup {
             p.small {
                 "Side " (name(&side.side)) ": "
                 (percent_interval(side.sheared_fraction, side.sheared_low, side.sheared_high))
-                " sheared; " (side.n_sheared + side.n_tensile) " labelled ends."
+                " sheared; "
+                (phrasing::counted((side.n_sheared + side.n_tensile) as usize, "labelled end", "labelled ends")) "."
             }
         }
     }

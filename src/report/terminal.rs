@@ -41,7 +41,10 @@ fn specimens(text: &mut String, rows: &[SpecimenRow]) {
     for s in shown {
         let counts = match s.n_sheared + s.n_tensile {
             0 => format!("{} found, none could be labelled", counted(s.n_unclear as usize, "end", "ends")),
-            n => format!("{} of {n} labelled ends sheared, {} unclear", s.n_sheared, s.n_unclear),
+            n => {
+                let labelled = counted(n as usize, "labelled end", "labelled ends");
+                format!("{} of {labelled} sheared, {} unclear", s.n_sheared, s.n_unclear)
+            }
         };
         let fraction = sheared(s.sheared_fraction, s.sheared_low.zip(s.sheared_high));
         let corrected =
