@@ -22,27 +22,23 @@ mod model_files;
 /// The server's modules as they are in the program.
 #[path = "../../../src/bin/breakface/review"]
 mod review {
-    /// What the command line asks for; only what the run needs.
-    pub struct Options {
-        pub results: std::path::PathBuf,
-        pub pictures: Option<std::path::PathBuf>,
-        pub model: Option<std::path::PathBuf>,
-    }
-
+    pub mod apply;
     pub mod assets;
+    pub mod end_id;
     pub mod guard;
     pub mod http;
-    pub mod apply;
-    pub mod retrain;
+    pub mod image_cache;
+    pub mod options;
     pub mod reply;
+    pub mod retrain;
     pub mod routes;
     pub mod run;
     pub mod session;
-    pub mod image_cache;
     pub mod wire;
 }
 
 use review::guard::Guard;
+use review::options::{Mode, Options};
 use review::session::Session;
 
 /// A run over one small picture, in a folder for temporary files (`TMPDIR` says where).
@@ -71,10 +67,18 @@ fn guard() -> Guard {
 }
 
 static PORT: LazyLock<u16> = LazyLock::new(|| {
-    let options = review::Options { results: results(), pictures: None, model: None };
+    let options = Options {
+        results: results(),
+        port: 0,
+        open: false,
+        labeller: "fuzz".into(),
+        mode: Mode::Open,
+        pictures: None,
+        model: None,
+    };
     let run = review::run::Run::load(&options).expect("the run can be read");
     let log = LabelLog::open(&options.results.join("labels.csv")).expect("there are no labels yet");
-    let session = Session::new(run, log, "fuzz".into(), Default::default());
+    let session = Session::new(run, log, options.labeller.clone(), options.mode);
     let listener = TcpListener::bind("127.0.0.1:0").expect("a port is free");
     let port = listener.local_addr().expect("it is bound").port();
     std::thread::spawn(move || {
