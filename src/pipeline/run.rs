@@ -5,14 +5,14 @@ use super::finish::{Finished, Outcome, RowSource, finish};
 use super::folder::{ResultFolder, RunState, cached};
 use super::jobs::{Inputs, PictureJob};
 use super::path_text::text;
-use super::picture::{Clock, classify_strips};
+use super::picture::{Classified, Clock, classify_strips};
 use super::row::{failed_row, image_row};
 use super::source::{self, Source};
 use super::{Tools, cache, hand, replace, scale_fit, sites};
 use crate::cancel::Cancel;
 use crate::face::{End, Ends};
 use crate::measure::FEATURE_SCHEMA;
-use crate::micrograph::ReadError;
+use crate::micrograph::{Micrograph, ReadError};
 use crate::network::StripCache;
 use crate::report::overlay::{self, Mark};
 use crate::results::{DetectorUsed, InputUsed, ModelUsed, RUN_SCHEMA, RunFile, StageSeconds};
@@ -297,18 +297,10 @@ impl SeriesRun<'_> {
         }
         micrograph.warnings.extend(unfit);
         clock = Clock(Instant::now());
-        if self.options.overlays {
-            let marks: Vec<Mark> = ends.iter().map(|e| Mark { row: &e.row, drawn: &e.measured.drawn }).collect();
-            match overlay::draw(&micrograph, &marks) {
-                Ok(jpeg) => self.write_overlay(&overlay_path, &jpeg)?,
-                Err(error) => {
-                    let error = format!(
-                        "{}: its overlay cannot be drawn: {error}; --no-overlays leaves it out",
-                        text(&job.path)
-                    );
-                    return Ok(self.failed(job, error, &hash));
-                }
-            }
+        if self.options.overlays
+            && let Some(error) = self.write_overlay(&overlay_path, &micrograph, &ends)?
+        {
+            return Ok(self.failed(job, format!("{}: {error}", text(&job.path)), &hash));
         }
         let rows: Vec<EndRow> = ends.into_iter().map(|e| e.row).collect();
         let image = image_row(&micrograph, &rows, hash.clone(), self.tools);
@@ -319,10 +311,23 @@ impl SeriesRun<'_> {
         Ok(Some(self.finished(job, (image, rows), seconds, false)))
     }
 
-    fn write_overlay(&self, path: &Path, png: &[u8]) -> Result<(), RunError> {
-        crate::files::make_folders(self.options.out, path)
-            .map_err(|e| RunError::Unwritable { folder: text(path), reason: e.to_string() })?;
-        Ok(write_atomic(path, png)?)
+    /// Draws the overlay of a picture; says why when it cannot be drawn.
+    fn write_overlay(
+        &self,
+        path: &Path,
+        micrograph: &Micrograph,
+        ends: &[Classified],
+    ) -> Result<Option<String>, RunError> {
+        let marks: Vec<Mark> = ends.iter().map(|e| Mark { row: &e.row, drawn: &e.measured.drawn }).collect();
+        match overlay::draw(micrograph, &marks) {
+            Err(error) => Ok(Some(format!("its overlay cannot be drawn: {error}; --no-overlays leaves it out"))),
+            Ok(jpeg) => {
+                crate::files::make_folders(self.options.out, path)
+                    .map_err(|e| RunError::Unwritable { folder: text(path), reason: e.to_string() })?;
+                write_atomic(path, &jpeg)?;
+                Ok(None)
+            }
+        }
     }
 
     /// Tells the listener, and keeps what is needed until the tables are written.
