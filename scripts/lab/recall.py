@@ -1,11 +1,11 @@
 #!/usr/bin/env python3
-"""Measures models/recall.json: how often the ends of each class are found and labelled in pictures that are not close views.
+"""Measures models/recall.json: how often the ends of each class are found and labelled in pictures of whole tufts.
 
 usage: recall.py OUT.json TRUTH RESULTS [TRUTH RESULTS ...]
 
 TRUTH is a folder of truth JSON, RESULTS the tables of `breakface classify` on its pictures. A true end inside the picture, gradable or not,
 counts as labelled when a row lies within one shaft diameter of its tip and is labelled sheared or tensile. Recalls are
-over all ends of a class; `ratio_sd` is the standard deviation of the logarithm of their ratio over looks and views (less what
+over all ends of a class; `ratio_sd` is the standard deviation of the logarithm of their ratio over looks (less what
 counting alone makes of it), `picture_sd` that of the logarithm of a recall over pictures of one class and view. Needs Python 3.8
 and nothing else.
 """
@@ -50,13 +50,13 @@ def main():
         for path in sorted(glob.glob(os.path.join(truth, "*.json"))):
             with open(path) as f:
                 doc = json.load(f)
-            if doc.get("view") not in ("tuft", "teased"):
+            if doc.get("view") != "tuft":
                 continue
             here, counts = list(rows[doc["image"]]), collections.Counter()
             for end in doc["ends"]:
                 counts[end["label"], "of"] += 1
                 counts[end["label"], "found"] += labelled(end, here)
-            groups[doc["look"], doc["view"]].update(counts)
+            groups[doc["look"], os.path.basename(truth.rstrip("/"))].update(counts)
             pictures += [(doc["view"], c, counts[c, "found"] / counts[c, "of"]) for c in ("sheared", "tensile") if counts[c, "of"] >= FEWEST_OF_PICTURE]
     total = sum(groups.values(), collections.Counter())
     share = lambda counts, c: counts[c, "found"] / counts[c, "of"]

@@ -4,8 +4,10 @@
 //! the recalls. Where the series table says how many fibres there are, its controls tell the ratio: all fibres of a scissor cut
 //! are sheared, all of a straight pull tensile, so the shares of them that were labelled are the recalls. Together with what was
 //! measured on training sets (`models/recall.json`) they weigh every end by its inverse recall (Horvitz and Thompson 1952,
-//! Journal of the American Statistical Association 47:663). Otherwise nothing tells the ratio, and its range widens the interval.
+//! Journal of the American Statistical Association 47:663). Cut ends lie flush and hide each other where the whole face is in
+//! the picture, so the ratio holds for such pictures alone. Otherwise nothing tells it, and its range widens the interval.
 
+use super::end::End;
 use super::estimate::Estimate;
 use super::faces::Face;
 use super::{diameter, expected};
@@ -20,6 +22,9 @@ use std::sync::LazyLock;
 
 const FILE: &[u8] = include_bytes!("../../models/recall.json");
 const SCHEMA: &str = "breakface-recall/1";
+
+/// Least part of the usual share of the expected ends that a picture of a whole face shows.
+const LEAST_OF_WHOLE: f64 = 0.5;
 
 static BUNDLED: LazyLock<Result<Measured, String>> = LazyLock::new(|| Measured::from_json(FILE));
 
@@ -60,6 +65,8 @@ pub enum RecallRatio {
         ln: f64,
         /// Standard uncertainty.
         u: f64,
+        /// Share of the expected ends that a picture of a whole face of this run shows labelled.
+        share: f64,
     },
 }
 
@@ -84,7 +91,23 @@ impl RecallRatio {
         let spread = moderated(pooled(&own).unwrap_or(Variance { value: 0.0, df: 0.0 }), prior).value;
         let seen = (cut_mean - pull_mean, spread * (1.0 / cut.len() as f64 + 1.0 / pull.len() as f64));
         let (ln, variance) = joined(seen, ((measured.sheared / measured.tensile).ln(), measured.ratio_sd.powi(2)));
-        Self::Known { ln, u: variance.sqrt() }
+        Self::Known { ln, u: variance.sqrt(), share: ((cut_mean + pull_mean) / 2.0).exp() }
+    }
+
+    /// The ratio for a face: that of the run for the ends in pictures of the whole face, which show at least half of the usual
+    /// share of the expected ends; the range for those in other pictures.
+    pub fn of_face(self, face: &Face, settings: &FaceSettings) -> Self {
+        let Self::Known { ln, u, share } = self else { return self };
+        let bound = Self::Within(settings.recall_ratio_range);
+        let Some(of_side) = expected_of_side(face, settings) else { return bound };
+        let labelled: Vec<f64> = face.ends.iter().map(|ends| labelled(ends) as f64).collect();
+        let whole: f64 = labelled.iter().filter(|n| LEAST_OF_WHOLE * share * of_side <= **n).sum();
+        let part = whole / labelled.iter().sum::<f64>();
+        if !(0.0 < part) {
+            return bound;
+        }
+        let unknown = (1.0 - part) * range_u(settings.recall_ratio_range);
+        Self::Known { ln: part * ln, u: (part * u).hypot(unknown), share }
     }
 
     /// The ratio, where it is known.
@@ -103,8 +126,8 @@ impl RecallRatio {
     /// f (1 − f) times that. The two uncertainties add in squares, on each side by itself.
     pub fn of_all_ends(self, estimate: Estimate) -> Estimate {
         let (ln, u) = match self {
-            Self::Known { ln, u } => (ln, u),
-            Self::Within(range) => (0.0, range.ln_1p() / 3f64.sqrt()),
+            Self::Known { ln, u, .. } => (ln, u),
+            Self::Within(range) => (0.0, range_u(range)),
         };
         let weighed = |f: f64| corrected(f, ln.exp());
         let fraction = weighed(estimate.fraction);
@@ -121,14 +144,25 @@ fn joined(a: (f64, f64), b: (f64, f64)) -> (f64, f64) {
     ((wa * a.0 + wb * b.0) / (wa + wb), 1.0 / (wa + wb))
 }
 
+/// Standard uncertainty of the logarithm of a ratio that lies anywhere within a range alike.
+fn range_u(range: f64) -> f64 {
+    range.ln_1p() / 3f64.sqrt()
+}
+
 /// Logarithm of the share of a control's expected ends that its fullest picture shows labelled; `None` where the table does not
 /// say how many there are.
 fn ln_share(face: &Face, settings: &FaceSettings) -> Option<f64> {
+    let most = face.ends.iter().map(|ends| labelled(ends)).max().filter(|n| 0 < *n)?;
+    Some((most as f64 / expected_of_side(face, settings)?).ln())
+}
+
+fn expected_of_side(face: &Face, settings: &FaceSettings) -> Option<f64> {
     let measured_um = diameter::of_face(face).map(|(d, _)| d);
-    let of_side = expected::ends(face, measured_um, settings)? / expected::sides(face) as f64;
-    let labelled = |ends: &Vec<_>| ends.iter().filter(|e: &&&super::end::End| e.label != Label::Unclear).count();
-    let most = face.ends.iter().map(labelled).max().filter(|n| 0 < *n)?;
-    Some((most as f64 / of_side).ln())
+    Some(expected::ends(face, measured_um, settings)? / expected::sides(face) as f64)
+}
+
+fn labelled(ends: &[&End]) -> usize {
+    ends.iter().filter(|e| e.label != Label::Unclear).count()
 }
 
 /// Fraction whose odds are divided by a ratio of recalls (sheared over tensile).

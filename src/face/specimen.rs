@@ -67,7 +67,7 @@ pub fn fractions(face: &Face, context: &Context) -> Option<Fractions> {
             Some(Estimate { fraction, interval })
         })
         .flatten()
-        .map(|e| context.recall.of_all_ends(e));
+        .map(|e| context.recall.of_face(face, context.settings).of_all_ends(e));
     // As labelled: not weighed, whatever is known.
     let raw = RecallRatio::Within(context.settings.recall_ratio_range).of_all_ends(raw);
     Some(Fractions { raw, corrected, sample })
@@ -109,7 +109,7 @@ pub fn row(face: &Face, carrier_rows: &[CarrierRow], context: &Context) -> Speci
         corrected_high: corrected.map(|e| e.interval.high),
         design_effect: found.map(|f| f.sample.design_effect()),
         n_effective: found.map(|f| f.sample.n_effective),
-        recall_ratio: corrected.and_then(|_| context.recall.ratio()),
+        recall_ratio: corrected.and_then(|_| context.recall.of_face(face, context.settings).ratio()),
         n_expected,
         coverage: n_expected.map(|n| expected::coverage(face, n)),
         carriers_seen: carriers.seen,
