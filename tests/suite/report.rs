@@ -518,7 +518,7 @@ fn advice_about_knots_needs_a_knot() {
     (row.kind, row.knot) = (None, None);
     row.flags = "mostly_shear".into();
     let page = report(&results, &ReportOptions::default());
-    assert!(page.contains("Mostly sheared.") && !page.contains("Dress the knot"));
+    assert!(page.contains("Mostly shear.") && !page.contains("Dress the knot"));
 }
 
 #[test]
