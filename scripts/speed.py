@@ -2,14 +2,17 @@
 
     cargo build --release && python3 scripts/speed.py [--program target/release/breakface] [--peer "COMMAND {pictures} {ends}"]
 
-Every figure that is compared is a ratio of two taken in this run; the smallest of several repeats counts, since whatever
-else the machine does only adds time. `--peer` is any other program for the same job, given a folder and a table to write.
+Every figure that is compared is a ratio of two taken in this run. `--only turns` compares whole programs on the same pictures, in
+turns: this build, others (`--other`) and any other program for the same job (`--peer`, given a folder and a table to write).
+Elsewhere the smallest of several repeats counts, since whatever else the machine does only adds time.
 """
 
 import argparse
 import json
 import os
+import resource
 import shlex
+import statistics
 import subprocess
 import sys
 import tempfile
@@ -127,7 +130,7 @@ def reruns(program, work, pictures, first):
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as child:
         seen = next(time.perf_counter() - start for line in child.stdout if json.loads(line)["type"] == "done")
         child.stdout.read()
-    report("first result", f"{seen:.2f} s", "within 1 s")
+    report("first result", f"{seen:.2f} s", "within 0.5 s")
     nothing = min(classify(program, pictures, out)[0] for _ in range(3))
     report("run again, nothing changed", f"{nothing:.2f} s ({100 * nothing / first:.1f} % of the run)")
     one = sorted(pictures.glob("*.jpg"))[0]
@@ -167,29 +170,50 @@ def stages(program, work, repeats):
                 took = json.loads((out / "run.json").read_text())["stage_s"]
                 best = min(best or took, took, key=lambda s: sum(s.values()))
             ends = (out / "ends.csv").read_bytes().count(b"\n") - 1
-            cells = [f"{best[k]:.2f}" for k in ("read", "find", "measure", "label", "write")]
+            cells = [f"{best[k]:.2f}" for k in ("read", "detect", "measure", "label", "write")]
             print(f"| {what} | {megapixels} | {min(floor):.3f} | {' | '.join(cells)} | {ends} | {peak:.0f} |", flush=True)
     print()
 
 
-def peer(program, work, pictures, command, first, repeats):
-    command = command.format(pictures=shlex.quote(str(pictures)), ends=shlex.quote(str(work / "peer.csv")))
-    walls = []
-    for _ in range(repeats):
-        walls.append(run(["bash", "-c", command])[0])
-    report("the other program, same pictures", f"{min(walls):.1f} s")
-    report("pictures a second, ours over the other program's", f"{min(walls) / first:.1f}", "at least 5")
+def turns(programs, peers, pictures, work, n):
+    """Programs in turns on the same pictures, each with both cores: medians of wall and processor time."""
+    out = work / "turns"
+    commands = {}
+    for program in programs:
+        commands[program] = [program, "classify", str(pictures), "--out", str(out), "--quiet", "--no-report", "--threads", "2", "--force"]
+    for command in peers:
+        full = command.format(pictures=shlex.quote(str(pictures)), ends=shlex.quote(str(work / "peer.csv")))
+        commands[command] = ["bash", "-c", full]
+    took = {name: [] for name in commands}
+    for _ in range(n):
+        for name, command in commands.items():
+            before = resource.getrusage(resource.RUSAGE_CHILDREN)
+            wall = run(command)[0]
+            after = resource.getrusage(resource.RUSAGE_CHILDREN)
+            took[name].append((wall, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime))
+    count = len(list(Path(pictures).glob("*.jpg")))
+    first = statistics.median(w for w, _ in took[programs[0]])
+    print(f"\n| {count} pictures, both cores, medians of {n} turns | s | s from the least to the most | processor s | pictures a second | as long as {Path(programs[0]).name} |")
+    print("|---|---|---|---|---|---|")
+    for name, times in took.items():
+        walls = sorted(w for w, _ in times)
+        middle = statistics.median(walls)
+        cells = [f"{middle:.1f}", f"{walls[0]:.1f} to {walls[-1]:.1f}", f"{statistics.median(c for _, c in times):.1f}", f"{count / middle:.2f}", f"{middle / first:.2f}"]
+        print(f"| {name} | {' | '.join(cells)} |", flush=True)
+    print()
 
 
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--program", default=str(ROOT / "target" / "release" / "breakface"))
-    parser.add_argument("--peer")
+    parser.add_argument("--other", nargs="*", default=[], help="further builds to compare with")
+    parser.add_argument("--peer", nargs="*", default=[], help="other programs for the same job, as commands with {pictures} and {ends}")
+    parser.add_argument("--turns", type=int, default=5, help="how often each of the compared programs runs")
     parser.add_argument("--pictures", type=int, default=40)
     parser.add_argument("--sources", type=Path, help="folder of pictures to copy, instead of the bundled ones")
     parser.add_argument("--repeats", type=int, default=2)
     parser.add_argument("--small", type=int, nargs=2, default=(200, 2000))
-    parser.add_argument("--only", default="startup,cores,memory,reruns,peer,stages")
+    parser.add_argument("--only", default="startup,cores,memory,reruns,turns,stages")
     args = parser.parse_args()
     only = args.only.split(",")
     print(f"load before: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores", file=sys.stderr)
@@ -202,8 +226,9 @@ def main():
             pictures, first = cores(args.program, work, args.pictures, args.repeats, sources(args.sources))
             if "reruns" in only:
                 reruns(args.program, work, pictures, first)
-            if "peer" in only and args.peer:
-                peer(args.program, work, pictures, args.peer, first, args.repeats)
+        if "turns" in only:
+            pictures = copies(sources(args.sources), args.pictures, work / "same")
+            turns([args.program, *args.other], args.peer, pictures, work, args.turns)
         if "stages" in only:
             stages(args.program, work, args.repeats)
         if "memory" in only:

@@ -4,7 +4,7 @@ use crate::face::Ends;
 use crate::face::site::{self, SameSite, Thumb};
 use crate::micrograph::GreyPlane;
 use crate::settings::SiteSettings;
-use crate::table::{ImageRow, TableError, write_atomic};
+use crate::table::ImageRow;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
@@ -13,8 +13,8 @@ pub(super) fn copy_path(folder: &Path, tools: &str, content: &str) -> PathBuf {
     super::folder::cached(folder, &super::cache::copy_key(tools, content)).with_extension("png")
 }
 
-/// Keeps the small copy of a picture.
-pub(super) fn save(path: &Path, grey: &GreyPlane, settings: &SiteSettings) -> Result<(), TableError> {
+/// The small copy of a picture that is kept, as PNG.
+pub(super) fn small_copy(grey: &GreyPlane, settings: &SiteSettings) -> Vec<u8> {
     let small = site::small_copy(grey, settings);
     let bytes: Vec<u8> = small.values().iter().map(|v| (v >> 8) as u8).collect();
     let mut png = Vec::new();
@@ -22,7 +22,7 @@ pub(super) fn save(path: &Path, grey: &GreyPlane, settings: &SiteSettings) -> Re
         // Writing into memory cannot fail for a picture of this kind; without the copy the picture is only not compared.
         let _ = picture.write_to(&mut std::io::Cursor::new(&mut png), image::ImageFormat::Png);
     }
-    write_atomic(path, &png)
+    png
 }
 
 fn load(path: &Path) -> Option<GreyPlane> {

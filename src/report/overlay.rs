@@ -6,7 +6,7 @@ mod marks;
 
 pub use marks::Mark;
 
-use super::thumbnails::jpeg;
+use super::thumbnails::{JpegError, jpeg};
 use crate::micrograph::Micrograph;
 use crate::units::Point;
 use canvas::Canvas;
@@ -16,7 +16,7 @@ use image::{Rgb, RgbImage};
 ///
 /// # Errors
 /// When the picture with its legend has a side of more than 65 535 px, the most that JPEG has (ITU-T T.81, table B.2).
-pub fn draw(micrograph: &Micrograph, ends: &[Mark<'_>]) -> Result<Vec<u8>, image::ImageError> {
+pub fn draw(micrograph: &Micrograph, ends: &[Mark<'_>]) -> Result<Vec<u8>, JpegError> {
     jpeg(&draw_picture(micrograph, ends), QUALITY)
 }
 

@@ -7,10 +7,10 @@ use crate::table::EndRow;
 use crate::tree::Label;
 use crate::units::Point;
 use base64::Engine as _;
-use image::codecs::jpeg::JpegEncoder;
 use image::imageops;
 use image::{Rgb, RgbImage};
 use imageproc::geometric_transformations::{Border, Interpolation, Projection, warp_into};
+use jpeg_encoder::{ColorType, Encoder, SamplingFactor};
 use std::path::Path;
 
 /// A small picture, embedded.
@@ -100,10 +100,33 @@ fn embed(picture: &RgbImage, quality: u8, factor: f64) -> Option<Thumbnail> {
     Some(Thumbnail { address: format!("data:image/jpeg;base64,{text}"), width, height, factor })
 }
 
+/// Why a picture cannot be encoded.
+#[derive(Debug, thiserror::Error)]
+pub enum JpegError {
+    /// JPEG has no such sides (ITU-T T.81, table B.2).
+    #[error("JPEG has sides of at most 65 535 px, the picture with its legend is {width} x {height} px")]
+    TooLarge {
+        /// Columns.
+        width: u32,
+        /// Rows.
+        height: u32,
+    },
+    /// The encoder gave up.
+    #[error(transparent)]
+    Encoder(#[from] jpeg_encoder::EncodingError),
+}
+
 /// The picture as JPEG bytes.
-pub(crate) fn jpeg(picture: &RgbImage, quality: u8) -> Result<Vec<u8>, image::ImageError> {
+pub(crate) fn jpeg(picture: &RgbImage, quality: u8) -> Result<Vec<u8>, JpegError> {
+    let (columns, rows) = picture.dimensions();
+    let (Ok(width), Ok(height)) = (u16::try_from(columns), u16::try_from(rows)) else {
+        return Err(JpegError::TooLarge { width: columns, height: rows });
+    };
     let mut bytes = Vec::new();
-    JpegEncoder::new_with_quality(&mut bytes, quality).encode_image(picture)?;
+    let mut encoder = Encoder::new(&mut bytes, quality);
+    // Thin coloured lines must keep their colour: no plane is stored smaller than the others.
+    encoder.set_sampling_factor(SamplingFactor::F_1_1);
+    encoder.encode(picture.as_raw(), width, height, ColorType::Rgb)?;
     Ok(bytes)
 }
 

@@ -1,17 +1,20 @@
 //! Scale bars and lines of text within the picture.
 
+use super::bars;
 use super::view::{View, letter_pad, padded};
-use super::{bars, ink};
 use crate::micrograph::ScaleBar;
-use crate::raster::{self, Part};
+use crate::raster::{self, Part, Run};
 use crate::settings::BurntInSettings;
 use crate::units::PxBox;
 
-/// Boxes of these scale bars with their text, and of lines of text by themselves.
-pub(super) fn find_captions(view: &View<'_>, scale_bars: &[ScaleBar], settings: &BurntInSettings) -> Vec<PxBox> {
-    let runs = ink::runs(view, settings);
+/// Boxes of these scale bars with their text, and of lines of text by themselves, given every stretch of ink.
+pub(super) fn find_captions(
+    view: &View<'_>,
+    (scale_bars, runs): (&[ScaleBar], &[Run]),
+    settings: &BurntInSettings,
+) -> Vec<PxBox> {
     let most = (view.width as u32, (settings.letter_height_max * view.height as f64) as u32);
-    let parts = raster::parts(&runs, most);
+    let parts = raster::parts(runs, most);
     let letters: Vec<&Part> = parts.iter().filter(|p| is_letter(p, view, settings)).collect();
     let mut boxes: Vec<PxBox> = scale_bars.iter().map(|bar| bars::with_text(&bar.area, view, settings)).collect();
     for line in text_lines(&letters, settings) {

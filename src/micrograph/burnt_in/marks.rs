@@ -6,18 +6,16 @@
 //! between are left alone: thin sharp fibres at low magnification show the same signs.
 
 use super::edges::{Edges, edges_of};
-use super::ink;
 use super::view::{View, padded};
 use crate::raster::{Part, Run, parts, runs_of};
 use crate::settings::MarkSettings;
 use crate::units::PxBox;
 
-/// Boxes around drawn marks; a thin mark that spans a wide area is covered by narrow boxes along it.
-pub(super) fn find_marks(view: &View<'_>, ink: &crate::settings::BurntInSettings) -> Vec<PxBox> {
-    let settings = &ink.marks;
+/// Boxes around drawn marks, given every stretch of ink; a thin mark that spans a wide area is covered by narrow boxes along it.
+pub(super) fn find_marks(view: &View<'_>, inked: Vec<Run>, settings: &MarkSettings) -> Vec<PxBox> {
     let mut letters: Vec<PxBox> = Vec::new();
     let mut boxes: Vec<PxBox> = Vec::new();
-    for (runs, wanted) in palettes(view, ink) {
+    for (runs, wanted) in palettes(view, inked, settings) {
         for part in parts(&runs, (view.width as u32, view.height as u32)) {
             if is_drawn(&part, view, settings, wanted) {
                 match is_letter(&part, view, settings) {
@@ -42,31 +40,26 @@ struct Wanted {
 /// more.
 fn palettes<'a>(
     view: &'a View<'_>,
-    ink: &'a crate::settings::BurntInSettings,
+    inked: Vec<Run>,
+    settings: &'a MarkSettings,
 ) -> impl Iterator<Item = (Vec<Run>, Wanted)> {
-    let settings = &ink.marks;
-    let inked = Wanted { sharp_share: settings.sharp_share, colour_spread: settings.colour_spread };
+    let plain = Wanted { sharp_share: settings.sharp_share, colour_spread: settings.colour_spread };
     let foreign = Wanted { sharp_share: settings.sharp_share_foreign, colour_spread: f64::INFINITY };
-    let inks = std::iter::once_with(|| ink::runs(view, ink)).map(move |r| (r, inked));
     let hues = std::iter::once_with(|| foreign_runs(view, settings)).flatten().map(move |r| (r, foreign));
-    inks.chain(hues)
+    std::iter::once((inked, plain)).chain(hues)
 }
 
 /// Stretches of hues that the picture as a whole does not have; `None` for grey pictures.
 fn foreign_runs(view: &View<'_>, settings: &MarkSettings) -> Option<Vec<Run>> {
     view.rgb?;
-    let hue = |x: usize, y: usize, least: f32| {
-        let c = view.colour(x, y);
-        let (low, high) = (c[0].min(c[1]).min(c[2]), c[0].max(c[1]).max(c[2]));
-        let angle = (1.732_050_8 * (c[1] - c[2])).atan2(2.0 * c[0] - c[1] - c[2]).to_degrees().rem_euclid(360.0);
-        (least <= high - low).then_some((angle / 360.0 * HUES as f32) as usize % HUES)
-    };
+    let span = |c: [f32; 3]| c[0].max(c[1]).max(c[2]) - c[0].min(c[1]).min(c[2]);
+    // The hue of every pixel that has one, looked up again below.
+    let hues: Vec<u8> = (0..view.height)
+        .flat_map(|y| (0..view.width).map(move |x| view.colour(x, y)))
+        .map(|c| if settings.coloured as f32 / 2.0 <= span(c) { hue_of(c) } else { NO_HUE })
+        .collect();
     let mut counts = [0_usize; HUES];
-    (0..view.height).flat_map(|y| (0..view.width).map(move |x| (x, y))).for_each(|(x, y)| {
-        if let Some(h) = hue(x, y, settings.coloured as f32 / 2.0) {
-            counts[h] += 1;
-        }
-    });
+    hues.iter().filter(|h| **h != NO_HUE).for_each(|h| counts[usize::from(*h)] += 1);
     let all = (view.width * view.height) as f64;
     // In a grey picture every hue is foreign.
     let grey = counts.iter().sum::<usize>() as f64 <= settings.grey_share * all;
@@ -76,10 +69,20 @@ fn foreign_runs(view: &View<'_>, settings: &MarkSettings) -> Option<Vec<Run>> {
     });
     Some(runs_of(view.width, view.height, |y, row| {
         for (x, class) in row.iter_mut().enumerate() {
-            *class = u8::from(hue(x, y, settings.coloured as f32).is_some_and(|h| foreign[h]));
+            let is_foreign = foreign.get(usize::from(hues[y * view.width + x])).is_some_and(|f| *f);
+            *class = u8::from(is_foreign && settings.coloured as f32 <= span(view.colour(x, y)));
         }
     }))
 }
+
+/// Sector of the hue of a colour.
+fn hue_of(c: [f32; 3]) -> u8 {
+    let angle = (1.732_050_8 * (c[1] - c[2])).atan2(2.0 * c[0] - c[1] - c[2]).to_degrees().rem_euclid(360.0);
+    ((angle / 360.0 * HUES as f32) as usize % HUES) as u8
+}
+
+/// In place of a sector: too pale to have a hue.
+const NO_HUE: u8 = u8::MAX;
 
 /// Sectors of the circle of hues.
 const HUES: usize = 24;

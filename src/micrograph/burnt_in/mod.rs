@@ -32,12 +32,13 @@ pub(super) fn find_burnt_in(micrograph: &Micrograph, settings: &BurntInSettings,
         return boxes;
     }
     let in_strip = |b: &PxBox| boxes.iter().any(|s| s.y0 < b.y1 && b.y0 < s.y1);
+    let inked = ink::runs(&view, settings);
     let captions: Vec<PxBox> =
-        captions::find_captions(&view, &scale_bars, settings).into_iter().filter(|b| !in_strip(b)).collect();
+        captions::find_captions(&view, (&scale_bars, &inked), settings).into_iter().filter(|b| !in_strip(b)).collect();
     if cancel.is_asked() {
         return captions;
     }
-    let marks: Vec<PxBox> = marks::find_marks(&view, settings)
+    let marks: Vec<PxBox> = marks::find_marks(&view, inked, &settings.marks)
         .into_iter()
         .filter(|b| !boxes.iter().chain(&captions).any(|o| o.covers(b)))
         .collect();
