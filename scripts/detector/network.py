@@ -2,7 +2,7 @@
 
 Input: 1 x 1 x H x W grey, normalised to zero mean and unit deviation of the picture; H and W multiples of 16.
 Output: 1 x 7 x H/2 x W/2, see CHANNELS. `Detector` is compiled into the program; `Quick` takes less time and finds a
-little less. `Regions` tells where it is worth asking them. Weights are stored in 8 bits each (see `weights.py`).
+little less. Weights are stored in 8 bits each (see `export.py`).
 """
 import torch
 from torch import nn
@@ -14,8 +14,8 @@ CHANNELS = ("heat", "dx", "dy", "cos", "sin", "log2_width", "sheared")
 UNIT = 8.0
 
 
-def conv(cin, cout, k=3, s=1, rim=None):
-    return nn.Sequential(nn.Conv2d(cin, cout, k, s, k // 2 if rim is None else rim, bias=False), nn.BatchNorm2d(cout))
+def conv(cin, cout, k=3, s=1):
+    return nn.Sequential(nn.Conv2d(cin, cout, k, s, k // 2, bias=False), nn.BatchNorm2d(cout))
 
 
 class Block(nn.Module):
@@ -135,32 +135,3 @@ class Quick(nn.Module):
         g8 = self.out8(f8 + up(self.side8(f16)))
         g4 = self.out4(f4 + up(self.side4(g8)))
         return F.pixel_shuffle(self.head(g4), 2)
-
-
-class Regions(nn.Module):
-    """Where the detector may mark something: 1 x 1 x H/8 x W/8, a logit for every square of 8 x 8 px.
-
-    About 1 000 multiply-adds per input pixel, a twentieth of the detector's, and few gathered inputs: strides as long as
-    half the kernel, most planes at a sixteenth of the size. What the first layer answers is divided by the deviation of
-    the surroundings (40 px square), since contrast differs a hundredfold between pictures.
-    """
-
-    def __init__(self, c4=20, c8=36, c16=80):
-        super().__init__()
-        self.edges = nn.Conv2d(1, c4, 8, 4, 2)
-        self.level = nn.Conv2d(1, c4, 1, bias=False)
-        nn.init.zeros_(self.level.weight)
-        self.down8, self.near8 = conv(c4, c8, 4, 2, 1), conv(c8, c8)
-        self.down16, self.block16 = conv(c8, c16, 3, 2), Block(c16)
-        self.head = nn.Conv2d(c16, 4, 1)  # four squares at each place
-        nn.init.constant_(self.head.bias, -4.0)  # most squares are empty
-
-    def forward(self, x):
-        small = lambda t: F.avg_pool2d(F.avg_pool2d(F.avg_pool2d(t, 4), 2), 5, 1, 2, count_include_pad=False)
-        mean = small(x)
-        spread = torch.sqrt(torch.relu(small(x * x) - mean * mean) + 0.01)
-        f4 = torch.relu((self.edges(x) + up(self.level(mean))) / up(spread))
-        f8 = torch.relu(self.down8(f4))
-        f8 = torch.relu(f8 + self.near8(f8))
-        f16 = self.block16(torch.relu(self.down16(f8)))
-        return F.pixel_shuffle(self.head(f16), 2)

@@ -112,17 +112,12 @@ def fold(net):
 
 
 def export(weights, path):
-    """Writes saved weights of a detector as ONNX."""
-    write(fold(start(weights).eval()), path)
-    print(f"{path}: {os.path.getsize(path)} bytes, channels {json.dumps(CHANNELS)}, unit {UNIT}", flush=True)
-
-
-def write(net, path):
-    """Writes a network whose normalisations are folded as ONNX, its weights in 8 bits."""
+    net = fold(start(weights).eval())
     sample = torch.zeros(1, 1, 256, 256)
     torch.onnx.export(net, sample, path, input_names=["grey"], output_names=["maps"], opset_version=17, dynamo=False,
                       dynamic_axes={"grey": {2: "h", 3: "w"}, "maps": {2: "h2", 3: "w2"}})
     in_eight_bits(path)
+    print(f"{path}: {os.path.getsize(path)} bytes, channels {json.dumps(CHANNELS)}, unit {UNIT}", flush=True)
 
 
 def in_eight_bits(path):
