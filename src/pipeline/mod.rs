@@ -38,8 +38,8 @@ pub use hand::{
 pub use inputs::{gather, pictures_in};
 pub use jobs::{Inputs, PictureJob};
 pub use merge::{MergeError, MergeOptions, merge};
-pub use picture::{Classified, classify_candidates, classify_micrograph};
 pub use options::{Event, RunOptions};
+pub use picture::{Classified, classify_candidates, classify_micrograph};
 pub use run::run;
 pub use scores::{Scores, model_figures};
 pub use shard::{Part, Shard};

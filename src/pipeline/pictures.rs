@@ -42,7 +42,7 @@ enum Step {
     /// Nothing is left to do; `None` = it was not finished because the run was stopped.
     Ready(Option<Picture>),
     /// Its files are to be written.
-    Made(Box<Made>),
+    Made(Made),
 }
 
 /// A picture that has been worked on, and what is to be kept of it.
@@ -130,11 +130,11 @@ impl SeriesRun<'_> {
     /// Works on one picture after the other, and has their files written meanwhile.
     fn worker(&self, jobs: &[PictureJob], next: &AtomicUsize, slots: &Slots) {
         std::thread::scope(|scope| {
-            let (to_writer, all_made) = mpsc::sync_channel::<(usize, Box<Made>)>(0);
+            let (to_writer, all_made) = mpsc::sync_channel::<(usize, Made)>(0);
             scope.spawn(move || {
                 for (index, made) in all_made {
                     let job = &jobs[index];
-                    slots.put(index, self.guarded(job, || self.put(job, *made).map(Some), |failed| failed));
+                    slots.put(index, self.guarded(job, || self.put(job, made).map(Some), |failed| failed));
                 }
             });
             while !self.options.stop.load(Ordering::Relaxed) && !slots.broken.load(Ordering::Relaxed) {
@@ -216,7 +216,7 @@ impl SeriesRun<'_> {
         let image = image_row(&micrograph, &rows, hash, self.tools);
         let copy = sites::small_copy(&micrograph.grey, &self.tools.settings.face.site);
         clock.lap(&mut seconds.write);
-        Step::Made(Box::new(Made { rows: (image, rows), seconds, overlay, copy, places }))
+        Step::Made(Made { rows: (image, rows), seconds, overlay, copy, places })
     }
 
     /// The overlay of a picture, if the run draws any; says why when it cannot be drawn.
