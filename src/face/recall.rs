@@ -168,7 +168,7 @@ fn labelled(ends: &[&End]) -> usize {
 /// Fraction whose odds are divided by a ratio of recalls (sheared over tensile).
 pub fn corrected(fraction: f64, recall_ratio: f64) -> f64 {
     let weighted = fraction / recall_ratio;
-    weighted / (weighted + 1.0 - fraction)
+    weighted / (weighted + (1.0 - fraction))
 }
 
 /// The smallest and the largest fraction that the range of the recall ratio allows (Manski 1989: what the data say without
