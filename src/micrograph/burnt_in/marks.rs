@@ -51,13 +51,13 @@ fn palettes<'a>(
 
 /// Stretches of hues that the picture as a whole does not have; `None` for grey pictures.
 fn foreign_runs(view: &View<'_>, settings: &MarkSettings) -> Option<Vec<Run>> {
-    view.rgb?;
-    let span = |c: [f32; 3]| c[0].max(c[1]).max(c[2]) - c[0].min(c[1]).min(c[2]);
+    let rgb = view.rgb?;
+    let span = |c: [u8; 3]| f32::from(c[0].max(c[1]).max(c[2]) - c[0].min(c[1]).min(c[2]));
+    let colour = |at: usize| [rgb[3 * at], rgb[3 * at + 1], rgb[3 * at + 2]];
     // The hue of every pixel that has one, looked up again below.
-    let hues: Vec<u8> = (0..view.height)
-        .flat_map(|y| (0..view.width).map(move |x| view.colour(x, y)))
-        .map(|c| if settings.coloured as f32 / 2.0 <= span(c) { hue_of(c) } else { NO_HUE })
-        .collect();
+    let least = settings.coloured as f32 / 2.0;
+    let hue = |c: [u8; 3]| if least <= span(c) { hue_of(c.map(f32::from)) } else { NO_HUE };
+    let hues: Vec<u8> = rgb.chunks_exact(3).map(|p| hue([p[0], p[1], p[2]])).collect();
     let mut counts = [0_usize; HUES];
     hues.iter().filter(|h| **h != NO_HUE).for_each(|h| counts[usize::from(*h)] += 1);
     let all = (view.width * view.height) as f64;
@@ -69,8 +69,9 @@ fn foreign_runs(view: &View<'_>, settings: &MarkSettings) -> Option<Vec<Run>> {
     });
     Some(runs_of(view.width, view.height, |y, row| {
         for (x, class) in row.iter_mut().enumerate() {
-            let is_foreign = foreign.get(usize::from(hues[y * view.width + x])).is_some_and(|f| *f);
-            *class = u8::from(is_foreign && settings.coloured as f32 <= span(view.colour(x, y)));
+            let at = y * view.width + x;
+            let is_foreign = foreign.get(usize::from(hues[at])).is_some_and(|f| *f);
+            *class = u8::from(is_foreign && settings.coloured as f32 <= span(colour(at)));
         }
     }))
 }
