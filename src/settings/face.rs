@@ -51,19 +51,19 @@ section! {
         /// chosen on `scripts/lab/simulate_intervals` between braids of 8 and of 16 carriers). Larger = wider intervals.
         pub braid_carriers: f64,
         /// Share of the spread between carriers that stays although all carriers of the braid are in the picture, because
-        /// the ends seen of each are not a random draw of its ends (0.02: ours, see `scripts/lab/simulate_intervals`).
+        /// the ends seen of each are not a random draw of its ends (0.05: ours, see `scripts/lab/simulate_intervals`).
         pub hidden_share: f64,
         /// Sensitivity + specificity − 1 of the controls below which nothing is corrected (0.5: ours; the correction would
         /// more than double every error).
         pub least_youden: f64,
         /// How much lower the labeller's sensitivity and specificity may be on a knot than on the controls, standard deviation
-        /// (0.14: ours; knots are denser and more worn; chosen on `scripts/lab/simulate_intervals`, where knots labelled wrong at
+        /// (0.08: ours; knots are denser and more worn; chosen on `scripts/lab/simulate_intervals`, where knots labelled wrong at
         /// 10 % stand beside controls at 1 %). Larger = intervals reach farther from one half.
         pub labeller_sd: f64,
         /// The same from the model's own figures to another microscope (0.1: ours, chosen in the same way).
         pub model_labeller_sd: f64,
-        /// Variance of a rate r of the labeller from specimen to specimen over r (1 − r) (0.01: ours, chosen in the same way;
-        /// wrong labels come by carriers). Larger = wider intervals.
+        /// Variance of a rate r of the labeller from specimen to specimen over r (1 − r) (0.06: ours; wrong labels come
+        /// by carriers and forms of ends; with it intervals hold the truth of rendered faces, `scripts/lab/judge_faces.py`). Larger = wider intervals.
         pub labeller_overdispersion: f64,
         /// Ends of the model's own figures that count for one independent end (8: ours; wrong labels come by pictures).
         pub model_design_effect: f64,
@@ -162,11 +162,11 @@ impl Default for FaceSettings {
             prior_overlap_df: 1.0,
             carrier_size: 10.0,
             braid_carriers: 10.0,
-            hidden_share: 0.02,
+            hidden_share: 0.05,
             least_youden: 0.5,
-            labeller_sd: 0.14,
+            labeller_sd: 0.08,
             model_labeller_sd: 0.1,
-            labeller_overdispersion: 0.01,
+            labeller_overdispersion: 0.06,
             model_design_effect: 8.0,
             recall_ratio_range: 0.2,
             recall_prior_df: 4.0,
