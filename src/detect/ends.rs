@@ -68,7 +68,9 @@ fn detections(
     let mut detections = Vec::new();
     let mpx = f64::from(micrograph.grey.width()) * f64::from(micrograph.grey.height()) / 1e6;
     let mirrored = mpx <= settings.mirror_up_to_mpx;
+    strips.still_wanted()?;
     for level in Levels::of(micrograph, settings) {
+        strips.still_wanted()?;
         let before = detections.len();
         detector.run(&level, mirrored, |maps| {
             decode::collect(maps, &level, settings, &mut detections);

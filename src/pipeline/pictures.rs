@@ -191,6 +191,9 @@ impl SeriesRun<'_> {
             Ok(micrograph) => micrograph,
             Err(error) => return Step::Ready(self.failed(job, error, &hash)),
         };
+        if cancel.is_asked() {
+            return Step::Ready(None);
+        }
         source::set_scale(&mut micrograph, job, self.tools);
         clock.lap(&mut seconds.read);
         let mut strips = StripCache::new(&micrograph).until(cancel);
