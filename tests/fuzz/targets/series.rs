@@ -16,7 +16,7 @@ fuzz_target!(|bytes: &[u8]| {
     series.problems.iter().for_each(|p| assert!(!p.error.to_string().is_empty()));
     let failed = series.problems.into_iter().map(|p| (p.series, p.error.to_string()));
     let rows: Vec<ImageRow> = failed
-        .chain(series.rows.into_iter().map(|s| (s, String::new())))
+        .chain(series.rows.into_iter().map(|listed| (listed.series, String::new())))
         .map(|(series, error)| ImageRow { status: Status::Failed, error, series, ..ImageRow::default() })
         .collect();
     let written = to_csv(&rows);
