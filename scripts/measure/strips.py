@@ -64,13 +64,16 @@ class Batch:
 class Strips:
     """All pictures (with copies at halving sizes) in one tensor of bytes, their ends and the detector's hits in tables."""
 
-    def __init__(self, files, device, known=None, jobs=16):
-        self.device = device
+    def __init__(self, files, device, known=None, jobs=16, extra=(), extra_share=0.0):
+        """`extra`: those of `files` that are shown as often as `extra_share` says, real pictures for example."""
+        self.device, self.extra_share = device, extra_share
         known = known if known is not None else {}
         with ThreadPoolExecutor(jobs) as pool:
             new = [f for f in files if f not in known]
             known.update((f, p) for f, p in zip(new, pool.map(read, new)) if p)
         self.pairs = [known[f] for f in files if f in known]
+        extra = set(extra)
+        self.is_extra = torch.tensor([p[3] in extra for p in self.pairs], device=device)
         flats, table, ends, place = [], [], [], 0
         for i, (levels, rows, *_) in enumerate(self.pairs):
             for img in levels:
@@ -86,7 +89,16 @@ class Strips:
         self.true = torch.nonzero(self.ends[:, GRADABLE] >= 0)[:, 0]
         true = self.ends[self.true]
         count = torch.bincount(true[:, 0].long(), minlength=len(self.pairs)).clamp(min=1)
-        self.true_pull = (count.float() ** -0.5)[true[:, 0].long()] * torch.where(true[:, GRADABLE] > 0, 1.0, 0.5) * true[:, PULL]
+        pull = (count.float() ** -0.5)[true[:, 0].long()] * torch.where(true[:, GRADABLE] > 0, 1.0, 0.5) * true[:, PULL]
+        self.true_pull = self.shared_out(pull, true[:, 0].long())
+
+    def shared_out(self, pull, picture):
+        """The same pulls, those of extra pictures scaled to their share of the sum."""
+        extra = self.is_extra[picture]
+        if not bool(extra.any()) or self.extra_share <= 0:
+            return pull
+        factor = self.extra_share / (1 - self.extra_share) * pull[~extra].sum() / pull[extra].sum().clamp(min=1e-9)
+        return torch.where(extra, pull * factor, pull)
 
     def lay_maps(self):
         """All maps of fibres in one tensor, and where each picture's begins (-1 none) and how far it is shifted."""
@@ -214,7 +226,7 @@ class Strips:
         good, bad = (on >= 0).float(), (on == -1).float()
         per = torch.bincount(picture, minlength=len(self.pairs)).float().clamp(min=1) ** -0.5
         good, bad = good * per[picture], bad * per[picture]
-        self.hit_pull = good / good.sum().clamp(min=1e-9) + bad / bad.sum().clamp(min=1e-9)
+        self.hit_pull = self.shared_out(good / good.sum().clamp(min=1e-9) + bad / bad.sum().clamp(min=1e-9), picture)
 
 
 def stands_on(hits, rows):

@@ -7,6 +7,7 @@ Writes OUT.regression.pt and .onnx and, unless --no-maps, OUT.segmentation.pt an
 Pictures with truth come from `scripts/render` (with --fibres, which outlines are learnt from) or a lab's own marks in the same
 schema; the detector must not have been trained on them. `plain_shapes.py` draws the plain shapes. --start goes on from
 an exported regression network; --teacher names a segmentation network whose answers are learnt where own fibre is hidden.
+--extra names real pictures, shown as often as --extra-share says; --leave-out keeps some aside for cross-validation.
 Colours are mixed, inverted, blurred, made noisy and half hidden at random, so that shapes are learnt and not one look. Seeds are fixed.
 """
 import argparse
@@ -102,6 +103,15 @@ def started(path, sample):
     return weights.thaw(net, sample)
 
 
+def outlining(path, sample):
+    """A segmentation network that goes on from an exported one."""
+    net = Segmentation()
+    if not path:
+        return net
+    weights.fill(net, weights.initializers(path))
+    return weights.thaw(net, sample)
+
+
 def export(net, path, name):
     """The network as the program reads it, large weights in 8 bits."""
     net = weights.fold(net.cpu().eval())
@@ -120,7 +130,9 @@ def save(state, out):
 def load(args, device, detector, known, found):
     """Pictures read so far with the detector's hits."""
     began = time.time()
-    data = Strips(truth_files(args.pictures), device, known)
+    aside = set(args.leave_out)
+    extra = [f for f in truth_files(args.extra) if os.path.splitext(os.path.basename(f))[0] not in aside]
+    data = Strips(truth_files(args.pictures) + extra, device, known, extra=extra, extra_share=args.extra_share)
     data.find(detector, found)
     on = data.hits[:, 6]
     print(f"{len(data.pairs)} pictures, {len(data.true)} ends, {len(on)} hits ({int((on >= 0).sum())} on ends, {int((on == -1).sum())} on none), {time.time() - began:.0f} s", flush=True)
@@ -132,12 +144,18 @@ def arguments():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("--pictures", nargs="+", required=True)
     ap.add_argument("--detector", required=True, help="detector.onnx or weights .pt")
-    ap.add_argument("--no-maps", action="store_true", help="train the regression network alone")
+    ap.add_argument("--extra", nargs="*", default=[], help="folders of real pictures with truth")
+    ap.add_argument("--extra-share", type=float, default=0.1)
+    ap.add_argument("--leave-out", nargs="*", default=[], help="picture names (no ending) of --extra not to train on")
+    only = ap.add_mutually_exclusive_group()
+    only.add_argument("--no-maps", action="store_true", help="train the regression network alone")
+    only.add_argument("--only-maps", action="store_true", help="train the segmentation network alone")
     ap.add_argument("--teacher", help="segmentation network whose answers are learnt where own fibre is hidden")
     ap.add_argument("--plain", nargs="*", default=[])
     ap.add_argument("--judge", nargs="*", default=[], help="folders that are only judged")
     ap.add_argument("--out", required=True)
     ap.add_argument("--start", help="exported regression network to go on from")
+    ap.add_argument("--start-maps", help="exported segmentation network to go on from")
     ap.add_argument("--seconds", type=float, default=1200)
     ap.add_argument("--until", help="stop at this clock time (Unix seconds, or a file that holds them and may be changed meanwhile)")
     ap.add_argument("--judge-every", type=float, default=120)
@@ -178,9 +196,8 @@ class Run:
         self.data = self.load()
         sample = soil.soil(batch(self.data, self.plain, args.batch, self.rng).image, self.rng)
         ready = lambda net: net.to(device).to(memory_format=torch.channels_last).train()
-        regression = started(args.start, sample.cpu()) if args.start else Regression()
-        self.regression = Learner(ready(regression), args.rate, args.compile)
-        self.segmentation = None if args.no_maps else Learner(ready(Segmentation()), args.rate, args.compile)
+        self.regression = None if args.only_maps else Learner(ready(started(args.start, sample.cpu())), args.rate, args.compile)
+        self.segmentation = None if args.no_maps else Learner(ready(outlining(args.start_maps, sample.cpu())), args.rate, args.compile)
 
     def load(self):
         return load(self.args, self.device, self.detector, self.known, self.found)
@@ -208,7 +225,8 @@ class Run:
                 judged = time.time()
         print(f"finished at step {step}", flush=True)
         self.keep()
-        export(self.regression.averaged(), args.out + ".regression.onnx", "readings")
+        if self.regression:
+            export(self.regression.averaged(), args.out + ".regression.onnx", "readings")
         if self.segmentation:
             export(self.segmentation.averaged(), args.out + ".segmentation.onnx", "maps")
         if self.held:
@@ -221,9 +239,11 @@ class Run:
             b = b.mirrored()
         b = soil.hide(b, self.rng)
         x = soil.soil(b.image, self.rng).contiguous(memory_format=torch.channels_last)
-        parts = of_readings(self.regression.fast(x), b)
-        self.regression.step(sum(w * p for w, p in zip(WEIGHTS, parts)), share)
         maps = x.new_zeros(())
+        parts = [maps] * len(WEIGHTS)
+        if self.regression:
+            parts = of_readings(self.regression.fast(x), b)
+            self.regression.step(sum(w * p for w, p in zip(WEIGHTS, parts)), share)
         if self.segmentation:
             with torch.no_grad():
                 taught = torch.sigmoid(self.teacher(x)[0][:, 0]) if self.teacher else b.maps[:, 0]
@@ -232,12 +252,14 @@ class Run:
         return torch.stack([p.detach() for p in (*parts, maps)])
 
     def keep(self):
-        save(self.regression.mean, self.args.out + ".regression.pt")
+        if self.regression:
+            save(self.regression.mean, self.args.out + ".regression.pt")
         if self.segmentation:
             save(self.segmentation.mean, self.args.out + ".segmentation.pt")
 
     def judge(self, step):
-        print(f"  judged at {step}:", judge.regression(self.regression.averaged(), self.held, self.unit), flush=True)
+        if self.regression:
+            print(f"  judged at {step}:", judge.regression(self.regression.averaged(), self.held, self.unit), flush=True)
         if self.segmentation:
             print("   ", judge.segmentation(self.segmentation.averaged(), self.held, self.teacher), flush=True)
 
