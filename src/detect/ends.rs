@@ -9,7 +9,7 @@ use super::rescore;
 use super::suppress;
 use crate::fitted::Fitted;
 use crate::network::regression::StripEvidence;
-use crate::network::{NetworkError, StripCache};
+use crate::network::{Expert, NetworkError, StripCache};
 use crate::settings::DetectSettings;
 
 /// All candidate ends of a picture, strongest first. With a known scale only the sizes that fibres can have there are
@@ -53,7 +53,7 @@ fn evidence(strips: &mut StripCache<'_>, kept: &[Detection]) -> Result<Vec<Strip
     let micrograph = strips.micrograph();
     let ends: Vec<_> = kept.iter().map(|d| d.candidate.initial_end(micrograph, sigma)).collect();
     let shown: Vec<_> = ends.iter().flatten().copied().collect();
-    let mut answers = strips.regress(&shown)?.into_iter();
+    let mut answers = strips.regress(Expert::Forms, &shown)?.into_iter();
     let of = |numbers: Vec<f32>| StripEvidence::of(&numbers);
     Ok(ends.iter().map(|end| end.and_then(|_| answers.next()).map(of).unwrap_or_default()).collect())
 }

@@ -45,8 +45,8 @@ pub(super) fn measure_end(
 ) -> MeasuredEnd {
     let (planes, settings) = (context.planes, context.settings);
     let mut end = unmeasured(candidate);
-    end.features.set("network_p_sheared", Some(logistic(evidence.strip.look)));
-    form::set(&mut end.features, &evidence.answer);
+    end.features.set("network_p_sheared", Some(logistic(evidence.look)));
+    form::set(&mut end.features, &evidence.form);
     let d = shaft.diameter;
     end.drawn = shaft.drawn();
     shaft_features(&mut end.features, shaft, candidate, context);

@@ -11,14 +11,14 @@ use crate::fitted::{self, Fitted};
 use crate::flag::Reason;
 use crate::micrograph::Micrograph;
 use crate::network::estimate::Estimate;
-use crate::network::regression::{Regression, StripEvidence};
+use crate::network::regression::{Regression, StripEvidence, is_drawn_out};
 use crate::network::strip_input::InitialEnd;
-use crate::network::{NetworkError, StripCache};
+use crate::network::{Expert, NetworkError, StripCache};
 use crate::settings::{DetectSettings, MeasureSettings};
 
 /// Measures every candidate of a picture; order and number are kept.
 ///
-/// The regression network reads twice: first as detection told the end, then where its first reading puts it.
+/// The regression networks read twice: first as detection told the end, then where their first reading puts it.
 ///
 /// # Errors
 /// When a network fails on the picture.
@@ -48,28 +48,56 @@ pub fn measure_ends(
 /// Strips are cut up to this many times wider than detection told.
 const WIDER: f64 = 2.0;
 
-/// What the networks say of each end, where their first reading puts it.
+/// What the networks say of each end, where their first reading puts it. The form seen in the first strip tells which expert
+/// measures; what the end looks like is always said by the one that knows the forms.
 fn evidence(
     strips: &mut StripCache<'_>,
     told: &[InitialEnd],
     settings: &MeasureSettings,
     fitted: &Fitted,
 ) -> Result<Vec<EndEvidence>, NetworkError> {
-    let first: Vec<Regression> =
-        strips.regress(told)?.iter().map(|numbers| Regression::of(numbers, &fitted.regression)).collect();
+    let seen = strips.regress(Expert::Forms, told)?;
+    let experts: Vec<Expert> =
+        seen.iter().map(|answer| if is_drawn_out(answer) { Expert::Forms } else { Expert::Plain }).collect();
+    let first = by_expert(&experts, told, |expert, ends| strips.regress(expert, ends))?;
+    let first: Vec<Regression> = first.iter().map(|numbers| Regression::of(numbers, &fitted.regression)).collect();
     let closer = corrected(strips.micrograph(), told, &first, (settings, fitted));
-    let numbers = strips.regress(&closer)?;
-    let segmentations = strips.segment(&closer)?;
-    let all = closer.into_iter().zip(numbers).zip(segmentations);
+    let numbers = by_expert(&experts, &closer, |expert, ends| strips.regress(expert, ends))?;
+    let segmentations = by_expert(&experts, &closer, |expert, ends| strips.segment(expert, ends))?;
+    let forms = strips.regress(Expert::Forms, &closer)?;
+    let all = closer.into_iter().zip(numbers).zip(segmentations).zip(forms);
     Ok(all
-        .map(|((initial, numbers), segmentation)| EndEvidence {
+        .map(|(((initial, numbers), segmentation), form)| EndEvidence {
             initial,
             regression: Regression::of(&numbers, &fitted.regression),
-            strip: StripEvidence::of(&numbers),
-            answer: numbers,
+            look: look(&numbers, &form),
+            form,
             segmentation,
         })
         .collect())
+}
+
+/// Logit of the chance that an end looks sheared: the mean of what the experts say.
+fn look(measured: &[f32], form: &[f32]) -> f64 {
+    0.5 * (StripEvidence::of(measured).look + StripEvidence::of(form).look)
+}
+
+/// What the expert of each end answers, in the order of the ends.
+fn by_expert<T>(
+    experts: &[Expert],
+    ends: &[InitialEnd],
+    mut ask: impl FnMut(Expert, &[InitialEnd]) -> Result<Vec<T>, NetworkError>,
+) -> Result<Vec<T>, NetworkError> {
+    let mut of = |expert: Expert| {
+        let own: Vec<InitialEnd> = experts.iter().zip(ends).filter(|(e, _)| **e == expert).map(|(_, end)| *end).collect();
+        ask(expert, &own).map(Vec::into_iter)
+    };
+    let (mut plain, mut forms) = (of(Expert::Plain)?, of(Expert::Forms)?);
+    let next = |expert: &Expert| match expert {
+        Expert::Plain => plain.next(),
+        Expert::Forms => forms.next(),
+    };
+    Ok(experts.iter().filter_map(next).collect())
 }
 
 /// Initial ends where the first readings put them, widths drawn towards those of their neighbours.

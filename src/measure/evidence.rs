@@ -2,7 +2,7 @@
 
 use crate::fitted::Fitted;
 use crate::network::planes::Planes;
-use crate::network::regression::{Regression, StripEvidence};
+use crate::network::regression::Regression;
 use crate::network::segmentation::Segmentation;
 use crate::network::strip_input::InitialEnd;
 use crate::settings::MeasureSettings;
@@ -22,12 +22,12 @@ pub(super) struct Context<'a> {
 pub(super) struct EndEvidence {
     /// The end as it was told to the networks.
     pub(super) initial: InitialEnd,
-    /// What the regression network reads there.
+    /// What the expert's regression network reads there.
     pub(super) regression: Regression,
-    /// What the strip says of the end as a whole.
-    pub(super) strip: StripEvidence,
-    /// All numbers of the regression network for the strip.
-    pub(super) answer: Vec<f32>,
+    /// Logit of the chance that the end looks sheared.
+    pub(super) look: f64,
+    /// All numbers of the network that knows the forms.
+    pub(super) form: Vec<f32>,
     /// Which pixels are own fibre.
     pub(super) segmentation: Segmentation,
 }

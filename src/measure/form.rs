@@ -4,9 +4,8 @@
 //! network that does not give them leaves all of them missing.
 
 use super::registry::FeatureRow;
+use crate::network::regression::FORM_LOGITS;
 
-/// Where the figures for the forms stand in the answer: logits, in the order of [`FORM_FEATURES`].
-const FORM_LOGITS: usize = 15;
 /// Features that hold the figure for each form, all forms summing to 1; part of the network.
 pub(crate) const FORM_FEATURES: [&str; 12] = [
     "form_p_cap",
@@ -24,7 +23,7 @@ pub(crate) const FORM_FEATURES: [&str; 12] = [
 ];
 
 /// Where the readings stand in the answer, each followed, eight places on, by the logarithm of its mean absolute error.
-const READINGS: usize = 27;
+const READINGS: usize = FORM_LOGITS.end;
 /// Features of the readings, and whether the network gives their natural logarithm; part of the network.
 const READING_FEATURES: [(&str, bool); 8] = [
     ("strand_count", true),
@@ -42,7 +41,7 @@ const UNKNOWN: f64 = 1.0;
 /// Sets the features of the form from the network's answer for one strip.
 pub(super) fn set(features: &mut FeatureRow, answer: &[f32]) {
     let n = |k: usize| answer.get(k).map(|v| f64::from(*v)).filter(|v| v.is_finite());
-    let logits: Option<Vec<f64>> = (0..FORM_FEATURES.len()).map(|k| n(FORM_LOGITS + k)).collect();
+    let logits: Option<Vec<f64>> = FORM_LOGITS.map(n).collect();
     let errors = READINGS + READING_FEATURES.len();
     let (Some(logits), Some(_)) = (logits, n(errors + READING_FEATURES.len() - 1)) else { return };
     let most = logits.iter().copied().fold(f64::NEG_INFINITY, f64::max);

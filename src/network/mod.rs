@@ -36,4 +36,4 @@ mod strip_cache;
 
 pub use model::NetworkError;
 pub use strip_cache::StripCache;
-pub(crate) use strip_cache::StripNetworks;
+pub(crate) use strip_cache::{Expert, StripNetworks};

@@ -20,8 +20,24 @@ const END: usize = 12;
 const LOOK: usize = 13;
 const CLEAR: usize = 14;
 
-/// What the network takes and gives.
+/// Where the logits of the forms stand in the answers of a network that knows them; part of the network.
+pub(crate) const FORM_LOGITS: std::ops::Range<usize> = OUTPUTS..OUTPUTS + 12;
+/// Numbers of such a network: those above, the forms, eight further readings and the logarithms of their errors.
+pub(super) const FORMS_OUTPUTS: usize = FORM_LOGITS.end + 16;
+/// Forms, among those, in which the end of a fibre is drawn out or divided: taper, drawn tail, split, brush.
+const DRAWN_OUT: std::ops::Range<usize> = FORM_LOGITS.start + 2..FORM_LOGITS.start + 6;
+
+/// What a network of whole fibres takes and gives.
 pub(super) const CONTRACT: Contract = strip_input::contract(|[n, ..]| vec![n, OUTPUTS]);
+/// What a network that knows the forms takes and gives.
+pub(super) const FORMS_CONTRACT: Contract = strip_input::contract(|[n, ..]| vec![n, FORMS_OUTPUTS]);
+
+/// Whether a network that knows the forms thinks an end drawn out or divided rather than capped or cut.
+pub(crate) fn is_drawn_out(answer: &[f32]) -> bool {
+    let most = answer[FORM_LOGITS].iter().copied().fold(f32::NEG_INFINITY, f32::max);
+    let share = |at: std::ops::Range<usize>| answer[at].iter().map(|l| f64::from(l - most).exp()).sum::<f64>();
+    0.5 * share(FORM_LOGITS) < share(DRAWN_OUT)
+}
 
 /// What a strip says of an end as a whole.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]

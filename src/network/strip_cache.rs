@@ -2,7 +2,7 @@
 
 use std::sync::LazyLock;
 
-use super::model::{Network, NetworkError};
+use super::model::{Contract, Network, NetworkError};
 use super::planes::Planes;
 use super::regression;
 use super::segmentation::{self, Segmentation};
@@ -10,18 +10,48 @@ use super::strip_input::{InitialEnd, PER_WIDTH, answers};
 use crate::cancel::Cancel;
 use crate::micrograph::Micrograph;
 
-const REGRESSION: &[u8] = include_bytes!("../../models/regression.onnx");
-const SEGMENTATION: &[u8] = include_bytes!("../../models/segmentation.onnx");
+const PLAIN: [&[u8]; 2] =
+    [include_bytes!("../../models/regression.onnx"), include_bytes!("../../models/segmentation.onnx")];
+const FORMS: [&[u8]; 2] =
+    [include_bytes!("../../models/forms_regression.onnx"), include_bytes!("../../models/forms_segmentation.onnx")];
 
 static BUNDLED: LazyLock<Result<StripNetworks, NetworkError>> = LazyLock::new(StripNetworks::load);
 
 /// Levels of the picture are made for strips up to this many times wider than their ends were told.
 const WIDER: f64 = 2.0;
 
+/// Which networks are asked about a strip.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Expert {
+    /// Those that measure whole fibres with caps and cuts best, since they were shown nothing else.
+    Plain,
+    /// Those that know all forms of ends, drawn out and divided ones too, and tell which one it is.
+    Forms,
+}
+
+/// The networks of one expert.
+struct Pair {
+    regression: Network,
+    segmentation: Network,
+}
+
+impl Pair {
+    fn load(name: &str, [regression, segmentation]: [&[u8]; 2], contract: Contract) -> Result<Self, NetworkError> {
+        Ok(Self {
+            regression: Network::load(&format!("bundled {name}regression"), regression.to_vec(), contract)?,
+            segmentation: Network::load(
+                &format!("bundled {name}segmentation"),
+                segmentation.to_vec(),
+                segmentation::CONTRACT,
+            )?,
+        })
+    }
+}
+
 /// The networks of strips, compiled in.
 pub(crate) struct StripNetworks {
-    pub(super) regression: Network,
-    pub(super) segmentation: Network,
+    plain: Pair,
+    forms: Pair,
 }
 
 impl StripNetworks {
@@ -38,15 +68,22 @@ impl StripNetworks {
 
     fn load() -> Result<Self, NetworkError> {
         Ok(Self {
-            regression: Network::load("bundled regression", REGRESSION.to_vec(), regression::CONTRACT)?,
-            segmentation: Network::load("bundled segmentation", SEGMENTATION.to_vec(), segmentation::CONTRACT)?,
+            plain: Pair::load("", PLAIN, regression::CONTRACT)?,
+            forms: Pair::load("forms_", FORMS, regression::FORMS_CONTRACT)?,
         })
+    }
+
+    fn of(&self, expert: Expert) -> &Pair {
+        match expert {
+            Expert::Plain => &self.plain,
+            Expert::Forms => &self.forms,
+        }
     }
 
     /// Digest of the weights and of the numbers fitted with them: what they are changes what is measured.
     pub(crate) fn digest() -> String {
         let mut hasher = blake3::Hasher::new();
-        for bytes in [REGRESSION, SEGMENTATION, crate::fitted::FILE] {
+        for bytes in PLAIN.into_iter().chain(FORMS).chain([crate::fitted::FILE]) {
             hasher.update(bytes);
         }
         hasher.finalize().to_hex().to_string()
@@ -57,7 +94,7 @@ impl StripNetworks {
 pub struct StripCache<'a> {
     micrograph: &'a Micrograph,
     planes: Planes<'a>,
-    regressed: Vec<(InitialEnd, Vec<f32>)>,
+    regressed: Vec<(Expert, InitialEnd, Vec<f32>)>,
     cancel: Cancel<'a>,
 }
 
@@ -93,34 +130,40 @@ impl<'a> StripCache<'a> {
         self.planes.deepen(coarsest_px);
     }
 
-    /// Numbers of the regression network for each end, in their order.
+    /// Numbers of an expert's regression network for each end, in their order.
     ///
     /// # Errors
     /// When the network cannot be used or fails.
-    pub(crate) fn regress(&mut self, ends: &[InitialEnd]) -> Result<Vec<Vec<f32>>, NetworkError> {
+    pub(crate) fn regress(
+        &mut self,
+        expert: Expert,
+        ends: &[InitialEnd],
+    ) -> Result<Vec<Vec<f32>>, NetworkError> {
         let widest = ends.iter().map(|e| e.width_px).fold(0.0, f64::max);
         self.planes.deepen(WIDER * widest / PER_WIDTH);
         let mut new: Vec<InitialEnd> = Vec::new();
         for end in ends {
-            if self.known(end).is_none() && !new.contains(end) {
+            if self.known(expert, end).is_none() && !new.contains(end) {
                 new.push(*end);
             }
         }
-        let answers = answers(&StripNetworks::bundled()?.regression, &self.planes, &new, self.cancel)?;
-        self.regressed.extend(new.into_iter().zip(answers));
-        Ok(ends.iter().filter_map(|end| self.known(end).cloned()).collect())
+        let network = &StripNetworks::bundled()?.of(expert).regression;
+        let answers = answers(network, &self.planes, &new, self.cancel)?;
+        self.regressed.extend(new.into_iter().zip(answers).map(|(end, numbers)| (expert, end, numbers)));
+        Ok(ends.iter().filter_map(|end| self.known(expert, end).cloned()).collect())
     }
 
-    fn known(&self, end: &InitialEnd) -> Option<&Vec<f32>> {
-        self.regressed.iter().find(|(known, _)| known == end).map(|(_, numbers)| numbers)
+    fn known(&self, expert: Expert, end: &InitialEnd) -> Option<&Vec<f32>> {
+        self.regressed.iter().find(|(by, known, _)| *by == expert && known == end).map(|(_, _, numbers)| numbers)
     }
 
     /// Which samples of each end's strip are own fibre, in their order.
     ///
     /// # Errors
     /// When the network cannot be used or fails.
-    pub(crate) fn segment(&self, ends: &[InitialEnd]) -> Result<Vec<Segmentation>, NetworkError> {
-        let answers = answers(&StripNetworks::bundled()?.segmentation, &self.planes, ends, self.cancel)?;
+    pub(crate) fn segment(&self, expert: Expert, ends: &[InitialEnd]) -> Result<Vec<Segmentation>, NetworkError> {
+        let network = &StripNetworks::bundled()?.of(expert).segmentation;
+        let answers = answers(network, &self.planes, ends, self.cancel)?;
         let colour = self.planes.channels() > 1;
         Ok(ends.iter().zip(answers).map(|(end, logits)| Segmentation::of(*end, colour, logits)).collect())
     }
@@ -134,7 +177,9 @@ mod tests {
     #[test]
     fn the_runtime_answers_as_onnxruntime_does() {
         let networks = StripNetworks::bundled().expect("bundled");
-        assert_answers(&networks.regression, include_str!("../../tests/reference/regression.json"));
-        assert_answers(&networks.segmentation, include_str!("../../tests/reference/segmentation.json"));
+        assert_answers(&networks.plain.regression, include_str!("../../tests/reference/regression.json"));
+        assert_answers(&networks.plain.segmentation, include_str!("../../tests/reference/segmentation.json"));
+        assert_answers(&networks.forms.regression, include_str!("../../tests/reference/forms_regression.json"));
+        assert_answers(&networks.forms.segmentation, include_str!("../../tests/reference/forms_segmentation.json"));
     }
 }
