@@ -103,7 +103,7 @@ impl RecallRatio {
         let labelled: Vec<f64> = face.ends.iter().map(|ends| labelled(ends) as f64).collect();
         let whole: f64 = labelled.iter().filter(|n| LEAST_OF_WHOLE * share * of_side <= **n).sum();
         let part = whole / labelled.iter().sum::<f64>();
-        if !(0.0 < part) {
+        if part.is_nan() || part <= 0.0 {
             return bound;
         }
         let unknown = (1.0 - part) * range_u(settings.recall_ratio_range);

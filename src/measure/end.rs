@@ -45,7 +45,7 @@ pub(super) fn measure_end(
 ) -> MeasuredEnd {
     let (planes, settings) = (context.planes, context.settings);
     let mut end = unmeasured(candidate);
-    end.features.set("network_p_sheared", Some(logistic(evidence.look)));
+    end.features.set("network_p_sheared", Some(logistic(look(candidate, evidence))));
     form::set(&mut end.features, &evidence.form);
     let d = shaft.diameter;
     end.drawn = shaft.drawn();
@@ -64,6 +64,17 @@ pub(super) fn measure_end(
     quality::judge(&mut end, settings);
     end
 }
+
+/// Logit of the chance that an end looks sheared: two parts what its strip shows, one part what the detector sees from farther
+/// off, which alone has learnt from real pictures.
+fn look(candidate: &Candidate, evidence: &EndEvidence) -> f64 {
+    let logit = |p: f64| (p / (1.0 - p)).ln();
+    let far = candidate.network_p_sheared.map(|p| logit(p.clamp(1.0 - SURE, SURE)));
+    far.map_or(evidence.look, |far| (2.0 * evidence.look + far) / 3.0)
+}
+
+/// Chances beyond this one say no more.
+const SURE: f64 = 0.999;
 
 fn logistic(logit: f64) -> f64 {
     1.0 / (1.0 + (-logit).exp())

@@ -77,7 +77,7 @@ fn evidence(
         .collect())
 }
 
-/// Logit of the chance that an end looks sheared: the mean of what the experts say.
+/// Logit of the chance that the strip of an end looks sheared: the mean of what the experts say.
 fn look(measured: &[f32], form: &[f32]) -> f64 {
     0.5 * (StripEvidence::of(measured).look + StripEvidence::of(form).look)
 }
