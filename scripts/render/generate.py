@@ -104,6 +104,7 @@ def warm_up(_):
         domain_randomised.warm(os.path.join(t, "w"))
         for look in ("side", "trans", "sem"):
             job = braid_forms.job("warm", [1])
+            job["spec"]["seed"] = number(job["spec"]["seed"])
             job.update(look=look, size=(320, 240), px=10.0, seed=1, path=os.path.join(t, look), view="close", marks=0, dof=0.5)
             braid_forms.render(job)
 
