@@ -94,7 +94,7 @@ pub const FEATURES: &[Feature] = &[
     entry("axis_shift_deg", "deg", "ours", false, "How far measuring turned the axis from the detector's."),
     entry("width_shift", "1", "ours", false, "Measured diameter over the detector's, natural logarithm."),
     entry("detection_score", "1", "ours", false, "Confidence of the detector that a fibre ends here."),
-    entry("network_p_sheared", "1", "regression network, models/README.md", false, "The network's impression of the straightened end: chance that it looks sheared, 0..1."),
+    entry("network_p_sheared", "1", "strip networks and detector, models/README.md", false, "The networks' impression of the end, two parts from its straightened strip, one from the detector: chance that it looks sheared, 0..1."),
     entry("strand_count", "1", "regression network, models/README.md", true, "Strands into which the end is divided; 1 = undivided."),
     entry("divided_length", "d", "regression network, models/README.md", true, "Length of the divided part of the end; 0 = undivided."),
     entry("tail_width", "1", "regression network, models/README.md", true, "Width of a drawn tail over the diameter; 1 = no tail."),
