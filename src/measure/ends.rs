@@ -89,7 +89,8 @@ fn by_expert<T>(
     mut ask: impl FnMut(Expert, &[InitialEnd]) -> Result<Vec<T>, NetworkError>,
 ) -> Result<Vec<T>, NetworkError> {
     let mut of = |expert: Expert| {
-        let own: Vec<InitialEnd> = experts.iter().zip(ends).filter(|(e, _)| **e == expert).map(|(_, end)| *end).collect();
+        let own: Vec<InitialEnd> =
+            experts.iter().zip(ends).filter(|(e, _)| **e == expert).map(|(_, end)| *end).collect();
         ask(expert, &own).map(Vec::into_iter)
     };
     let (mut plain, mut forms) = (of(Expert::Plain)?, of(Expert::Forms)?);

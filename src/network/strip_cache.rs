@@ -134,11 +134,7 @@ impl<'a> StripCache<'a> {
     ///
     /// # Errors
     /// When the network cannot be used or fails.
-    pub(crate) fn regress(
-        &mut self,
-        expert: Expert,
-        ends: &[InitialEnd],
-    ) -> Result<Vec<Vec<f32>>, NetworkError> {
+    pub(crate) fn regress(&mut self, expert: Expert, ends: &[InitialEnd]) -> Result<Vec<Vec<f32>>, NetworkError> {
         let widest = ends.iter().map(|e| e.width_px).fold(0.0, f64::max);
         self.planes.deepen(WIDER * widest / PER_WIDTH);
         let mut new: Vec<InitialEnd> = Vec::new();
