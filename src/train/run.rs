@@ -213,12 +213,15 @@ fn learning_curve(plan: Plan<'_>, repeats: &[Folds], variant: Variant) -> Vec<Le
     LEARNING_SHARES.iter().map(point).collect()
 }
 
+/// Least and greatest value learnt from; none where the value never changes, since then nothing is learnt from it and another
+/// one is no sign of other ends.
 fn range(table: &TrainingTable, feature: &Feature) -> Option<(f64, f64)> {
     let values = table.rows().iter().filter_map(|r| r.features.get(feature.name));
-    values.fold(None, |range, v| match range {
+    let both = values.fold(None, |range, v| match range {
         None => Some((v, v)),
         Some((low, high)) => Some((f64::min(low, v), f64::max(high, v))),
-    })
+    });
+    both.filter(|(low, high)| low < high)
 }
 
 fn source_counts(table: &TrainingTable) -> Vec<SourceCount> {
