@@ -38,7 +38,7 @@ pub fn fit(pairs: &[KnownPair], ridge: f64) -> Option<[f64; N]> {
             let mut x = [1.0; N];
             x[1..].copy_from_slice(&pair.evidence);
             let logit: f64 = w.iter().zip(&x).map(|(a, b)| a * b).sum();
-            let p = 1.0 / (1.0 + (-logit).exp());
+            let p = statrs::function::logistic::logistic(logit);
             let (miss, curve) = (pair.weight * (f64::from(u8::from(pair.same)) - p), pair.weight * p * (1.0 - p));
             for a in 0..N {
                 gradient[a] += miss * x[a];

@@ -1,6 +1,7 @@
 //! Maps of the network -> detections: local maxima of the heat plane, with what the cells around each one say of it.
 
 use rten_tensor::prelude::*;
+use statrs::function::logistic::{logistic, logit};
 
 use super::candidate::Candidate;
 use super::pyramid::Level;
@@ -45,7 +46,7 @@ pub(super) fn collect(maps: &Maps<'_>, level: &Level, settings: &DetectSettings,
                 continue;
             }
             let near = Around { y, x, rows, columns };
-            let score = sigmoid(f64::from(heat));
+            let score = logistic(f64::from(heat));
             let spots: Vec<(f64, f64)> = near.within(1).map(|(y, x)| spot(y, x)).collect();
             let axes: Vec<f64> = near.within(1).map(|(y, x)| cell(4, y, x).atan2(cell(3, y, x))).collect();
             let widths: Vec<f64> = near.within(1).map(|(y, x)| cell(5, y, x)).collect();
@@ -53,7 +54,7 @@ pub(super) fn collect(maps: &Maps<'_>, level: &Level, settings: &DetectSettings,
             let resultant = axes.iter().map(|a| a.cos()).sum::<f64>().hypot(axes.iter().map(|a| a.sin()).sum()) / n;
             let xs: Vec<f64> = spots.iter().map(|s| s.0).collect();
             let ys: Vec<f64> = spots.iter().map(|s| s.1).collect();
-            let ring: Vec<f64> = near.ring(2).map(|(y, x)| sigmoid(cell(0, y, x))).collect();
+            let ring: Vec<f64> = near.ring(2).map(|(y, x)| logistic(cell(0, y, x))).collect();
             let (u, v) = spot(y, x);
             detections.push(Detection {
                 candidate: Candidate {
@@ -61,7 +62,7 @@ pub(super) fn collect(maps: &Maps<'_>, level: &Level, settings: &DetectSettings,
                     axis_deg: cell(4, y, x).atan2(cell(3, y, x)).to_degrees(),
                     width_px: width * level.reduction,
                     score,
-                    network_p_sheared: Some(sigmoid(cell(6, y, x))),
+                    network_p_sheared: Some(logistic(cell(6, y, x))),
                 },
                 reduction: level.reduction,
                 peak_flatness: ring.iter().sum::<f64>() / ring.len().max(1) as f64 / score,
@@ -117,14 +118,6 @@ fn deviation(values: &[f64]) -> f64 {
     let n = values.len().max(1) as f64;
     let mean = values.iter().sum::<f64>() / n;
     (values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / n).sqrt()
-}
-
-pub(super) fn sigmoid(x: f64) -> f64 {
-    1.0 / (1.0 + (-x).exp())
-}
-
-pub(super) fn logit(p: f64) -> f64 {
-    (p / (1.0 - p)).ln()
 }
 
 #[cfg(test)]

@@ -1,6 +1,8 @@
 //! What the rescoring trees are told about a detection: what surrounds it in its picture, and what its strip shows.
 
-use super::decode::{Detection, logit};
+use statrs::function::logistic::logit;
+
+use super::decode::Detection;
 use super::spatial_index::SpatialIndex;
 use super::suppress;
 use crate::network::regression::StripEvidence;

@@ -8,9 +8,10 @@
 //! any other.
 
 use serde::Deserialize;
+use statrs::function::logistic::logistic;
 
 use super::candidate::Candidate;
-use super::decode::sigmoid;
+
 use super::describe::{Description, RESCORE_FEATURES};
 use crate::network::NetworkError;
 use crate::renamed;
@@ -90,7 +91,7 @@ impl Rescorer {
     /// Chance that a detection so described is a gradable end, 0..1.
     fn chance(&self, description: &Description) -> f64 {
         let values = description.values();
-        sigmoid(self.base + self.trees.iter().map(|t| t.value_of(&values)).sum::<f64>())
+        logistic(self.base + self.trees.iter().map(|t| t.value_of(&values)).sum::<f64>())
     }
 }
 

@@ -20,6 +20,7 @@ use crate::network::segmentation::Segmentation;
 use crate::network::strip::{Layout, Strip};
 use crate::settings::MeasureSettings;
 use crate::units::{Point, direction_gap_deg, wrap_deg};
+use statrs::function::logistic::{logistic, logit};
 
 /// An end about which nothing but the detector's word is known.
 pub(super) fn unmeasured(candidate: &Candidate) -> MeasuredEnd {
@@ -68,17 +69,12 @@ pub(super) fn measure_end(
 /// Logit of the chance that an end looks sheared: two parts what its strip shows, one part what the detector sees from farther
 /// off, which alone has learnt from real pictures.
 fn look(candidate: &Candidate, evidence: &EndEvidence) -> f64 {
-    let logit = |p: f64| (p / (1.0 - p)).ln();
     let far = candidate.network_p_sheared.map(|p| logit(p.clamp(1.0 - SURE, SURE)));
     far.map_or(evidence.look, |far| (2.0 * evidence.look + far) / 3.0)
 }
 
 /// Chances beyond this one say no more.
 const SURE: f64 = 0.999;
-
-fn logistic(logit: f64) -> f64 {
-    1.0 / (1.0 + (-logit).exp())
-}
 
 /// Direction of the shaft over the last 1.5 diameters behind `u`: the traced centre line's, fused with the regressed one.
 fn axis_deg(shaft: &Shaft, evidence: &EndEvidence, u: f64, context: &Context) -> f64 {

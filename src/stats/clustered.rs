@@ -3,6 +3,7 @@
 use super::Interval;
 use super::proportion::wilson;
 use super::search::nelder_mead;
+use statrs::function::logistic::{logistic, logit};
 
 /// Successes in one cluster.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -86,14 +87,10 @@ pub fn beta_binomial(clusters: &[Cluster]) -> Option<BetaBinomial> {
         return None;
     }
     let p = x / n;
-    let start = [(p / (1.0 - p)).ln(), (0.1f64 / 0.9).ln()];
+    let start = [logit(p), logit(0.1)];
     let best = nelder_mead(start, 0.5, |v| -log_likelihood(&clusters, logistic(v[0]), logistic(v[1])));
     let (mean, rho) = (logistic(best[0]), logistic(best[1]));
     Some(BetaBinomial { mean, rho, log_likelihood: log_likelihood(&clusters, mean, rho) })
-}
-
-fn logistic(v: f64) -> f64 {
-    1.0 / (1.0 + (-v).exp())
 }
 
 /// Written with products instead of gamma functions, so that it stays exact as the correlation goes to zero.

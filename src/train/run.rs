@@ -213,8 +213,8 @@ fn learning_curve(plan: Plan<'_>, repeats: &[Folds], variant: Variant) -> Vec<Le
     LEARNING_SHARES.iter().map(point).collect()
 }
 
-/// Least and greatest value learnt from; none where the value never changes, since then nothing is learnt from it and another
-/// one is no sign of other ends.
+/// Least and greatest value learnt from; none where all values are the same: nothing is learnt from them, so another value is no
+/// sign that an end is of another kind.
 fn range(table: &TrainingTable, feature: &Feature) -> Option<(f64, f64)> {
     let values = table.rows().iter().filter_map(|r| r.features.get(feature.name));
     let both = values.fold(None, |range, v| match range {

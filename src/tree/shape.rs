@@ -33,7 +33,7 @@ impl ShapeRule {
         if width <= 0.0 || FAR <= odds.abs() {
             return if threshold < value { 1.0 } else { 0.0 };
         }
-        1.0 / (1.0 + (-odds).exp())
+        statrs::function::logistic::logistic(odds)
     }
 
     /// Probability of the first class, strictly inside (0, 1).

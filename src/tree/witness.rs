@@ -37,7 +37,7 @@ pub fn log_odds(p: f64) -> f64 {
 
 /// Probability of log odds.
 pub fn probability(log_odds: f64) -> f64 {
-    1.0 / (1.0 + (-log_odds).exp())
+    statrs::function::logistic::logistic(log_odds)
 }
 
 /// One witness.
