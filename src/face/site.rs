@@ -67,15 +67,17 @@ impl Plane {
             let from = (i as f64 * factor).floor() as usize;
             (from.min(n - 1), ((((i + 1) as f64 * factor).ceil()) as usize).min(n).max(from.min(n - 1) + 1))
         };
+        let across: Vec<(usize, usize)> = (0..width).map(|x| span(x, self.width)).collect();
         let mut values = Vec::with_capacity(width * height);
+        let mut line = vec![0.0f32; self.width];
         for y in 0..height {
             let (y0, y1) = span(y, self.height);
-            for x in 0..width {
-                let (x0, x1) = span(x, self.width);
-                let sum: f32 =
-                    (y0..y1).map(|r| self.values[r * self.width + x0..r * self.width + x1].iter().sum::<f32>()).sum();
-                values.push(sum / ((y1 - y0) * (x1 - x0)) as f32);
+            line.fill(0.0);
+            for row in self.values[y0 * self.width..y1 * self.width].chunks_exact(self.width) {
+                line.iter_mut().zip(row).for_each(|(sum, value)| *sum += value);
             }
+            let mean = |&(x0, x1): &(usize, usize)| line[x0..x1].iter().sum::<f32>() / ((y1 - y0) * (x1 - x0)) as f32;
+            values.extend(across.iter().map(mean));
         }
         Self { width, height, values }
     }

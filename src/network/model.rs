@@ -1,22 +1,16 @@
 //! One network: loaded under limits, proven before the first picture, every answer checked.
 //!
-//! Each thread that asks has a runtime thread of its own: sums are then added in one order whatever the number of threads,
-//! and memory that a picture has freed serves the next one.
+//! Everything runs in the thread that asks.
 
 use std::io::Read;
 use std::path::Path;
-use std::sync::Arc;
 
-use rten::{Model, RunOptions, ThreadPool};
+use breakface_forward::Program;
 use rten_tensor::prelude::*;
 use rten_tensor::{NdTensor, Tensor};
 
 use super::shapes;
 use crate::cancel::Cancelled;
-
-thread_local! {
-    static OWN: Arc<ThreadPool> = Arc::new(ThreadPool::with_num_threads(1));
-}
 
 /// Why a network gives no answer.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -88,7 +82,7 @@ pub(crate) struct Contract {
 /// A network with one input and one output.
 pub(crate) struct Network {
     name: String,
-    model: Model,
+    program: Program,
     contract: Contract,
     digest: [u8; 32],
 }
@@ -103,8 +97,8 @@ impl Network {
         let unusable = |reason: String| NetworkError::Unusable { name: name.to_owned(), reason };
         shapes::check(&bytes, contract.largest).map_err(unusable)?;
         let digest = *blake3::hash(&bytes).as_bytes();
-        let model = Model::load(bytes).map_err(|e| unusable(e.to_string()))?;
-        let network = Self { name: name.to_owned(), model, contract, digest };
+        let program = breakface_forward::load(&bytes).map_err(unusable)?;
+        let network = Self { name: name.to_owned(), program, contract, digest };
         for shape in contract.trials {
             network.answer(NdTensor::zeros(shape)).map_err(unusable)?;
         }
@@ -124,34 +118,17 @@ impl Network {
         self.answer(input).map_err(|reason| NetworkError::Failed { name: self.name.clone(), reason })
     }
 
-    /// As [`Network::run`], for a caller that holds a whole picture: while it waits, a worker of a pool would take up another
-    /// picture (and so hold two at once), a thread of its own does not.
-    ///
-    /// # Errors
-    /// As [`Network::run`].
-    pub(crate) fn run_alone(&self, input: NdTensor<f32, 4>) -> Result<Tensor<f32>, NetworkError> {
-        if rayon::current_thread_index().is_none() {
-            return self.run(input);
-        }
-        std::thread::scope(|scope| {
-            let worker = scope.spawn(|| self.run(input));
-            let stopped = || NetworkError::Failed { name: self.name.clone(), reason: "its runtime stopped".to_owned() };
-            worker.join().unwrap_or_else(|_| Err(stopped()))
-        })
-    }
-
     fn answer(&self, input: NdTensor<f32, 4>) -> Result<Tensor<f32>, String> {
         let expected = (self.contract.answer)(input.shape());
-        let options = RunOptions::default().with_thread_pool(Some(OWN.with(Arc::clone)));
-        let value = self.model.run_one(input.into(), Some(options)).map_err(|e| e.to_string())?;
-        let answer = value.into_tensor::<f32>().ok_or("answers with something else than numbers")?;
-        if answer.shape() != expected.as_slice() {
-            return Err(format!("answers with shape {:?}, expected {expected:?}", answer.shape()));
+        let shape = input.shape();
+        let (sides, numbers) = self.program.run(shape, &input.into_data())?;
+        if sides != expected {
+            return Err(format!("answers with shape {sides:?}, expected {expected:?}"));
         }
-        if !answer.iter().all(|v| v.is_finite()) {
+        if !numbers.iter().all(|v| v.is_finite()) {
             return Err("answers with numbers that are not finite".to_owned());
         }
-        Ok(answer)
+        Ok(Tensor::from_data(&sides, numbers))
     }
 }
 

@@ -94,7 +94,7 @@ pub(crate) fn each_tile(
 pub(crate) fn maps(network: &Network, input: NdTensor<f32, 4>) -> Result<NdTensor<f32, 3>, NetworkError> {
     let [_, _, h, w] = input.shape();
     let shape = [CHANNELS, h / STRIDE, w / STRIDE];
-    Ok(NdTensor::from_data(shape, network.run_alone(input)?.into_data()))
+    Ok(NdTensor::from_data(shape, network.run(input)?.into_data()))
 }
 
 /// Cells of a tile that it answers for, from where it starts and ends in a side of the copy.

@@ -27,14 +27,15 @@ impl Plane {
         }
         let rest = factor.max(1.0);
         let (columns, rows) = (shares(self.width, rest), shares(self.height, rest));
-        let mut values = vec![0.0f32; columns.len() * rows.len()];
-        for (out, row) in values.chunks_exact_mut(columns.len().max(1)).zip(&rows) {
+        let mut values = Vec::with_capacity(columns.len() * rows.len());
+        let mut line = vec![0.0f32; self.width];
+        for row in &rows {
+            line.fill(0.0);
             for (y, weight) in row.pixels() {
                 let source = &self.values[y * self.width..][..self.width];
-                for (value, column) in out.iter_mut().zip(&columns) {
-                    *value += weight * column.pixels().map(|(x, w)| w * source[x]).sum::<f32>();
-                }
+                line.iter_mut().zip(source).for_each(|(sum, value)| *sum += weight * value);
             }
+            values.extend(columns.iter().map(|column| column.mean(&line)));
         }
         Self { width: columns.len(), height: rows.len(), values }
     }
@@ -47,6 +48,14 @@ struct Share {
 }
 
 impl Share {
+    /// Mean of a line over these pixels; those of no weight need not be there.
+    fn mean(&self, line: &[f32]) -> f32 {
+        match line.get(self.first..self.first + self.weights.len()) {
+            Some(three) => three.iter().zip(self.weights).map(|(value, weight)| value * weight).sum(),
+            None => self.pixels().map(|(x, weight)| weight * line[x]).sum(),
+        }
+    }
+
     fn pixels(&self) -> impl Iterator<Item = (usize, f32)> {
         self.weights.into_iter().enumerate().filter(|(_, w)| 0.0 < *w).map(|(k, w)| (self.first + k, w))
     }

@@ -1,10 +1,8 @@
-//! The networks' runtime, with the change that `vendor/README.md` tells of, against onnxruntime: convolutions with strides,
-//! dilations, groups and padding of many shapes (`scripts/reference/runtime.py`; version in `tests/reference/runtime.json`).
+//! The forward pass of networks (`forward/`) against onnxruntime: convolutions with strides, dilations, groups and padding of
+//! many shapes, few and many channels, one and several pictures (`scripts/reference/runtime.py`; version in
+//! `tests/reference/runtime.json`).
 
 use base64::Engine;
-use rten::Model;
-use rten_tensor::NdTensor;
-use rten_tensor::prelude::*;
 use serde::Deserialize;
 
 #[derive(Deserialize)]
@@ -24,16 +22,19 @@ struct Case {
 #[test]
 fn convolutions_answer_as_onnxruntime_does() {
     let reference: Reference = serde_json::from_str(include_str!("../reference/runtime.json")).unwrap();
-    assert_eq!(reference.cases.len(), 40);
+    assert_eq!(reference.cases.len(), 60);
     for (k, case) in reference.cases.iter().enumerate() {
-        let model = Model::load(base64::engine::general_purpose::STANDARD.decode(&case.model).unwrap()).unwrap();
-        let grey = |[_, c, y, x]: [usize; 4]| ((x * 7 + y * 13 + 5 * c) % 17) as f32 / 8.0 - 1.0;
-        let input = NdTensor::<f32, 4>::from_fn(case.input, grey);
-        let answer: NdTensor<f32, 4> = model.run_one(input.into(), None).unwrap().try_into().unwrap();
-        assert_eq!(answer.shape(), case.output, "case {k}");
-        let got: Vec<f32> = answer.iter().copied().collect();
+        let file = base64::engine::general_purpose::STANDARD.decode(&case.model).unwrap();
+        let [pictures, planes, rows, columns] = case.input;
+        let grey = |at: usize| {
+            let (x, y, c) = (at % columns, at / columns % rows, at / columns / rows % planes);
+            ((x * 7 + y * 13 + 5 * c) % 17) as f32 / 8.0 - 1.0
+        };
+        let input: Vec<f32> = (0..pictures * planes * rows * columns).map(grey).collect();
+        let (sides, answer) = breakface_forward::load(&file).unwrap().run(case.input, &input).unwrap();
+        assert_eq!(sides, case.output, "case {k}");
         for (&place, &value) in case.places.iter().zip(&case.values) {
-            assert!((got[place] - value).abs() < 1e-4, "case {k} at {place}: {} instead of {value}", got[place]);
+            assert!((answer[place] - value).abs() < 1e-4, "case {k} at {place}: {} instead of {value}", answer[place]);
         }
     }
 }

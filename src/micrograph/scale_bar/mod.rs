@@ -5,6 +5,7 @@
 //! or with ticks at its ends, anywhere in the picture. Its real length is what the user says; the caption is not read.
 
 mod ends;
+mod runs;
 mod stroke;
 
 use super::Micrograph;

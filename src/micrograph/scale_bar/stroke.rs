@@ -1,5 +1,6 @@
 //! Picture -> level strokes of one colour.
 
+use super::runs::{self, Run};
 use crate::micrograph::Micrograph;
 use crate::settings::BarSettings;
 
@@ -54,7 +55,7 @@ pub(super) fn gap(a: [f32; 3], b: [f32; 3]) -> f64 {
 }
 
 /// A level stroke: rows whose runs of one colour begin and end together.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub(super) struct Stroke {
     pub x0: i64,
     pub x1: i64,
@@ -69,60 +70,45 @@ pub(super) struct Stroke {
 pub(super) fn strokes(canvas: &Canvas, settings: &BarSettings) -> Vec<Stroke> {
     let longest = (settings.max_width_share * canvas.width as f64) as i64;
     let thickest = (settings.max_thickness_share * canvas.height as f64).ceil() as i64;
-    let mut open: Vec<Stroke> = Vec::new();
-    let mut closed = Vec::new();
-    for y in 0..canvas.height {
-        let mut next = Vec::new();
-        for run in runs(canvas, y, settings) {
-            let wobble = |s: &Stroke| (s.x0 - run.x0).abs().max((s.x1 - run.x1).abs());
-            let goes_on = open.iter().position(|s| {
-                wobble(s) <= i64::from(settings.end_wobble_px) && gap(s.colour, run.colour) <= settings.colour_tolerance
-            });
-            next.push(match goes_on {
-                Some(i) => {
-                    let mut stroke = open.swap_remove(i);
-                    stroke.wobble = stroke.wobble.max(wobble(&stroke) as u32);
-                    stroke.y1 = y;
-                    stroke.x0 = stroke.x0.max(run.x0);
-                    stroke.x1 = stroke.x1.min(run.x1);
-                    stroke
-                }
-                None => run,
-            });
-        }
-        closed.append(&mut open);
-        open = next;
-    }
-    closed.append(&mut open);
-    closed.retain(|s| {
+    let is_bar = |s: &Stroke| {
         let (length, thickness) = (s.x1 - s.x0 + 1, s.y1 - s.y0 + 1);
         length <= longest && thickness <= thickest && settings.min_aspect * thickness as f64 <= length as f64
+    };
+    let mut open: Vec<Stroke> = Vec::new();
+    let mut bars = Vec::new();
+    let wobble = i64::from(settings.end_wobble_px);
+    runs::each_row(canvas.micrograph, canvas.turned, settings, |y, runs| {
+        // Runs of a row do not meet, and a stroke lies within its last run: both lists are in order of their columns.
+        let mut before = std::mem::take(&mut open).into_iter().peekable();
+        for run in runs {
+            while let Some(stroke) = before.next_if(|s| s.x1 + wobble < run.x1) {
+                bars.extend(Some(stroke).filter(is_bar));
+            }
+            let goes_on = before
+                .next_if(|s| s.wobble_to(run) <= wobble && gap(s.colour, run.colour) <= settings.colour_tolerance);
+            open.push(match goes_on {
+                Some(stroke) => stroke.joined_with(run, y),
+                None => Stroke { x0: run.x0, x1: run.x1, y0: y, y1: y, colour: run.colour, wobble: 0 },
+            });
+        }
+        bars.extend(before.filter(is_bar));
     });
-    closed
-}
-
-/// Runs of one colour in a row, long enough for a bar.
-fn runs(canvas: &Canvas, y: i64, settings: &BarSettings) -> Vec<Stroke> {
-    let mut found = Vec::new();
-    let mut start = 0;
-    let mut mean = canvas.at(0, y);
-    for x in 1..=canvas.width {
-        let colour = canvas.at(x, y);
-        let n = (x - start) as f32;
-        if x < canvas.width && gap(mean, colour) <= settings.colour_tolerance {
-            (0..3).for_each(|i| mean[i] += (colour[i] - mean[i]) / (n + 1.0));
-            continue;
-        }
-        if i64::from(settings.min_px) <= x - start {
-            found.push(Stroke { x0: start, x1: x - 1, y0: y, y1: y, colour: mean, wobble: 0 });
-        }
-        start = x;
-        mean = colour;
-    }
-    found
+    bars.extend(open.into_iter().filter(is_bar));
+    bars
 }
 
 impl Stroke {
+    /// Largest move of an end from this stroke to a run of the next row, px.
+    fn wobble_to(&self, run: &Run) -> i64 {
+        (self.x0 - run.x0).abs().max((self.x1 - run.x1).abs())
+    }
+
+    /// The stroke with a run of the next row.
+    fn joined_with(self, run: &Run, y: i64) -> Self {
+        let wobble = self.wobble.max(self.wobble_to(run) as u32);
+        Self { wobble, y1: y, x0: self.x0.max(run.x0), x1: self.x1.min(run.x1), ..self }
+    }
+
     /// Share of the length at which the stroke stands out both above and below.
     pub(super) fn clearness(&self, canvas: &Canvas, settings: &BarSettings) -> f64 {
         let side = |y: i64| {

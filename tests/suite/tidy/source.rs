@@ -14,11 +14,12 @@ pub struct Source {
     pub tokens: Vec<TokenTree>,
 }
 
-/// The library and the program: the folder of each and the files in it that are not its own.
-const CRATES: [(&str, Option<&str>); 2] = [("src", Some("src/bin")), ("src/bin/breakface", None)];
+/// The library, the program and the forward pass: the folder of each and the files in it that are not its own.
+const CRATES: [(&str, Option<&str>); 3] =
+    [("src", Some("src/bin")), ("src/bin/breakface", None), ("forward/src", None)];
 
 /// The files of each crate of the package.
-pub fn crates() -> [Vec<Source>; 2] {
+pub fn crates() -> [Vec<Source>; 3] {
     CRATES.map(|(root, without)| {
         let files = walkdir::WalkDir::new(repository(root)).sort_by_file_name().into_iter().map(Result::unwrap);
         let is_ours = |path: &Path| {
