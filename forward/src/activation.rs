@@ -31,6 +31,12 @@ impl Shape {
         (picture * self.rows + row) * self.columns + column
     }
 
+    /// Picture, row and column of the `count`th place.
+    pub(super) fn at(&self, count: usize) -> Place {
+        let (row, column) = (count / self.columns, count % self.columns);
+        (row / self.rows, row % self.rows, column)
+    }
+
     /// The place after one, picture by picture and row by row.
     #[inline(always)]
     pub(super) fn after(&self, (picture, row, column): Place) -> Place {

@@ -60,11 +60,18 @@ impl Convolution {
         let weights = if of.groups == inputs && outputs == inputs && 1 < inputs {
             Weights::Depthwise(depthwise::weights(of.values, inputs, area))
         } else if plain && window.pads == [1; 4] && of.groups == 1 && LANES <= inputs.min(outputs) {
-            Weights::Winograd(Transformed::of(&by_place(of, inputs), inputs, outputs))
+            Weights::Winograd(Transformed::new(by_place(of, inputs), inputs, outputs))
         } else {
             Weights::Direct(Panels::of(&by_place(of, inputs), outputs))
         };
         Ok(Self { window, inputs, outputs, bias: padded, weights })
+    }
+
+    /// Brings the weights into the form in which they are used; to be called once before anything is run.
+    pub(super) fn prepare(&mut self) {
+        if let Weights::Winograd(weights) = &mut self.weights {
+            weights.prepare();
+        }
     }
 
     /// The answer to a layer, with `added` added, negative numbers left out with `relu`.
@@ -147,102 +154,97 @@ impl SimdOp for Direct<'_> {
         let Self { input, panels, window, finish, out, block } = self;
         let ops = isa.f32();
         let all = window.sides[0] * window.sides[1] * input.shape.channels;
-        block.resize((ROWS * all).max(block.len()), 0.0);
-        let reach = Reach { input, window };
-        let (runs, run) = reach.runs();
         let (total, shape, stride) = (out.shape.places(), out.shape, out.stride);
-        Panels::each(
-            &panels.values,
-            &panels.vectors,
-            all,
-            ops.len(),
-            #[inline(always)]
-            |panel| {
-                let mut next = (0, 0, 0);
-                for first in (0..total).step_by(ROWS) {
-                    // Rows beyond the last place repeat it.
-                    let mut places = [next; ROWS];
-                    for r in 1..ROWS {
-                        places[r] = if first + r < total { shape.after(places[r - 1]) } else { places[r - 1] };
-                    }
-                    next = shape.after(places[ROWS - 1]);
-                    let mut rows = [0; ROWS];
-                    let inputs = if reach.all_inside(&places, &mut rows) {
-                        Inputs { values: &input.values, rows, runs: &runs, run }
-                    } else {
-                        for (r, to) in block.chunks_exact_mut(all).take(ROWS).enumerate() {
-                            reach.gather(places[r], to);
-                            rows[r] = r * all;
-                        }
-                        Inputs { values: block, rows, runs: &[0], run: all }
-                    };
-                    let valid = total - first;
-                    kernel::product(
-                        isa,
-                        inputs,
-                        panel,
-                        #[inline(always)]
-                        |r, v, sums| {
-                            if r < valid {
-                                let channel = panel.column + v * ops.len();
-                                let at = (first + r) * stride + channel;
-                                ops.store(finish.apply(isa, sums, channel, at), &mut out.values[at..]);
-                            }
-                        },
-                    );
+        // A window of one place needs no gathering, but for the last rows, beyond which there is nothing.
+        let is_place = Window { dilations: [1, 1], ..window } == Window::PLACE;
+        let gather = Gather::of(input, window);
+        block.resize((ROWS * (all + stride)).max(block.len()), 0.0);
+        let (block, sums) = block.split_at_mut(ROWS * all);
+        let mut next = (0, 0, 0);
+        for first in (0..total).step_by(ROWS) {
+            let valid = (total - first).min(ROWS);
+            let inputs = if is_place && valid == ROWS {
+                Inputs { values: &input.values[first * input.stride..], step: input.stride, count: all }
+            } else {
+                next = if is_place { shape.at(first) } else { next };
+                for to in block.chunks_exact_mut(all).take(valid) {
+                    gather.window(next, to);
+                    next = shape.after(next);
                 }
-            },
-        );
-    }
-}
-
-/// What the window of an output reaches.
-#[derive(Clone, Copy)]
-struct Reach<'a> {
-    input: &'a Activation,
-    window: Window,
-}
-
-impl Reach<'_> {
-    /// Where the inputs of a window begin, counted from its first place, and how many follow one another from each.
-    fn runs(&self) -> (Vec<usize>, usize) {
-        let (stride, channels) = (self.input.stride, self.input.shape.channels);
-        let ([high, wide], [down, right]) = (self.window.sides, self.window.dilations);
-        let row = |i: usize| i * down * self.input.shape.columns * stride;
-        if stride == channels && right == 1 {
-            return ((0..high).map(row).collect(), wide * channels);
-        }
-        ((0..high).flat_map(|i| (0..wide).map(move |j| row(i) + j * right * stride)).collect(), channels)
-    }
-
-    /// Where the first input of a place's window lies, if the whole window does.
-    #[inline(always)]
-    fn inside(&self, (picture, row, column): Place) -> Option<usize> {
-        let [down, right] = self.window.strides;
-        let (top, left) = self.window.inside(self.input.shape, (row * down, column * right))?;
-        Some(self.input.shape.place(picture, top, left) * self.input.stride)
-    }
-
-    /// Where the inputs of some places begin, if all their windows lie in the layer.
-    #[inline(always)]
-    fn all_inside(&self, places: &[Place; ROWS], rows: &mut [usize; ROWS]) -> bool {
-        for (row, place) in rows.iter_mut().zip(places) {
-            match self.inside(*place) {
-                Some(start) => *row = start,
-                None => return false,
+                Inputs { values: block, step: all, count: all }
+            };
+            multiply(isa, inputs, panels, (&mut *sums, stride));
+            let to = &mut out.values[first * stride..][..valid * stride];
+            for (k, (to, sums)) in to.chunks_exact_mut(ops.len()).zip(sums.chunks_exact(ops.len())).enumerate() {
+                let at = k * ops.len();
+                ops.store(finish.apply(isa, ops.load(sums), at % stride, first * stride + at), to);
             }
         }
-        true
+    }
+}
+
+/// Sums of products for [`ROWS`] rows and all outputs.
+#[inline(always)]
+fn multiply<I: Isa>(isa: I, inputs: Inputs<'_>, panels: &Panels, (sums, stride): (&mut [f32], usize)) {
+    let ops = isa.f32();
+    Panels::each(
+        &panels.values,
+        &panels.vectors,
+        inputs.count,
+        ops.len(),
+        #[inline(always)]
+        |panel| {
+            let to = &mut sums[panel.column..];
+            kernel::product(
+                isa,
+                inputs,
+                panel,
+                #[inline(always)]
+                |r, v, x| {
+                    ops.store(x, &mut to[r * stride + v * ops.len()..]);
+                },
+            );
+        },
+    );
+}
+
+/// Gathers what the window of an output shows.
+struct Gather<'a> {
+    input: &'a Activation,
+    window: Window,
+    /// Rows and columns of its inputs, counted from the first.
+    taps: Vec<(usize, usize)>,
+    /// Where inputs that follow one another begin, counted from the first.
+    runs: Vec<usize>,
+    /// How many do.
+    run: usize,
+}
+
+impl<'a> Gather<'a> {
+    fn of(input: &'a Activation, window: Window) -> Self {
+        let (stride, channels, taps) = (input.stride, input.shape.channels, window.taps());
+        let whole_rows = stride == channels && window.dilations[1] == 1;
+        let each = if whole_rows { window.sides[1] } else { 1 };
+        let runs = taps.iter().step_by(each).map(|(i, j)| input.shape.place(0, *i, *j) * stride).collect();
+        Self { input, window, taps, runs, run: each * channels }
     }
 
     /// The inputs of a place's window one after the other, 0 beyond the rim.
-    fn gather(&self, (picture, row, column): Place, to: &mut [f32]) {
-        let (shape, [down, right]) = (self.input.shape, self.window.strides);
-        let taps = self.window.taps();
-        for (to, (i, j)) in to.chunks_exact_mut(shape.channels).zip(taps) {
-            match self.window.seen(shape, (row * down + i, column * right + j)) {
+    #[inline(always)]
+    fn window(&self, (picture, row, column): Place, to: &mut [f32]) {
+        let (shape, stride, [down, right]) = (self.input.shape, self.input.stride, self.window.strides);
+        let first = (row * down, column * right);
+        if let Some((y, x)) = self.window.inside(shape, first) {
+            let from = &self.input.values[shape.place(picture, y, x) * stride..];
+            for (to, start) in to.chunks_exact_mut(self.run).zip(&self.runs) {
+                to.copy_from_slice(&from[*start..][..self.run]);
+            }
+            return;
+        }
+        for (to, (i, j)) in to.chunks_exact_mut(shape.channels).zip(&self.taps) {
+            match self.window.seen(shape, (first.0 + i, first.1 + j)) {
                 Some((y, x)) => {
-                    let at = shape.place(picture, y, x) * self.input.stride;
+                    let at = shape.place(picture, y, x) * stride;
                     to.copy_from_slice(&self.input.values[at..][..shape.channels]);
                 }
                 None => to.fill(0.0),

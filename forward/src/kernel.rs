@@ -10,6 +10,8 @@ use rten_simd::{Isa, SimdOp};
 pub(super) const ROWS: usize = 8;
 /// Vectors of the widest panel.
 const WIDEST: usize = 3;
+/// Numbers of a vector of AVX2, which has half as many registers.
+const AVX2_LANES: usize = 8;
 /// Inputs of a row that are looked up together.
 const SEVERAL: usize = 4;
 
@@ -66,11 +68,12 @@ pub(super) struct Panel<'a> {
 
 /// How the outputs of a convolution are shared out: vectors of each panel.
 fn vectors(columns: usize) -> Vec<usize> {
+    let widest = if lanes() == AVX2_LANES { 1 } else { WIDEST };
     let mut left = columns.div_ceil(lanes());
     let mut shares = Vec::new();
     while 0 < left {
         // Two and two are faster than three and one.
-        let next = if left == WIDEST + 1 { 2 } else { left.min(WIDEST) };
+        let next = if left == WIDEST + 1 { widest.min(2) } else { left.min(widest) };
         shares.push(next);
         left -= next;
     }
@@ -93,17 +96,15 @@ pub(super) fn lanes() -> usize {
     Lanes.dispatch()
 }
 
-/// Where the inputs of some outputs lie: each row's first place, and from there the runs of `run` inputs.
+/// Inputs of some outputs: rows at even distances.
 #[derive(Clone, Copy)]
 pub(super) struct Inputs<'a> {
-    /// All inputs.
+    /// From the first input of the first row on.
     pub(super) values: &'a [f32],
-    /// Where each row begins.
-    pub(super) rows: [usize; ROWS],
-    /// Where each run begins, counted from there.
-    pub(super) runs: &'a [usize],
-    /// Inputs of a run.
-    pub(super) run: usize,
+    /// Numbers from the start of one row to that of the next.
+    pub(super) step: usize,
+    /// Inputs of a row.
+    pub(super) count: usize,
 }
 
 /// Sums of products for [`ROWS`] rows and one panel; `put` takes row, vector within the panel, and sums.
@@ -130,38 +131,35 @@ fn sums<I: Isa, const V: usize>(isa: I, inputs: Inputs<'_>, panel: &[f32]) -> [[
     let ops = isa.f32();
     let mut sums = [[ops.zero(); V]; ROWS];
     let width = V * ops.len();
-    for (k, &start) in inputs.runs.iter().enumerate() {
-        // Slices of one known length: the loop below needs no checks.
-        let mut rows: [&[f32]; ROWS] = [&[]; ROWS];
+    // Slices of one known length: the loops below need no checks.
+    let mut rows: [&[f32]; ROWS] = [&[]; ROWS];
+    for r in 0..ROWS {
+        rows[r] = &inputs.values[r * inputs.step..][..inputs.count];
+    }
+    let mut several = panel[..inputs.count * width].chunks_exact(SEVERAL * width);
+    for (i, weights) in several.by_ref().enumerate() {
+        // One reckoning of addresses for several inputs.
+        let mut inputs = [[0.0; SEVERAL]; ROWS];
         for r in 0..ROWS {
-            rows[r] = &inputs.values[inputs.rows[r] + start..][..inputs.run];
+            inputs[r].copy_from_slice(&rows[r][SEVERAL * i..][..SEVERAL]);
         }
-        let weights = &panel[k * inputs.run * width..][..inputs.run * width];
-        let mut several = weights.chunks_exact(SEVERAL * width);
-        for (i, weights) in several.by_ref().enumerate() {
-            // One reckoning of addresses for several inputs.
-            let mut inputs = [[0.0; SEVERAL]; ROWS];
+        for k in 0..SEVERAL {
+            let weights: [I::F32; V] = ops.load_many(&weights[k * width..]);
             for r in 0..ROWS {
-                inputs[r].copy_from_slice(&rows[r][SEVERAL * i..][..SEVERAL]);
-            }
-            for k in 0..SEVERAL {
-                let weights: [I::F32; V] = ops.load_many(&weights[k * width..]);
-                for r in 0..ROWS {
-                    let input = ops.splat(inputs[r][k]);
-                    for v in 0..V {
-                        sums[r][v] = ops.mul_add(input, weights[v], sums[r][v]);
-                    }
-                }
-            }
-        }
-        let first = inputs.run / SEVERAL * SEVERAL;
-        for (i, weights) in several.remainder().chunks_exact(width).enumerate() {
-            let weights: [I::F32; V] = ops.load_many(weights);
-            for r in 0..ROWS {
-                let input = ops.splat(rows[r][first + i]);
+                let input = ops.splat(inputs[r][k]);
                 for v in 0..V {
                     sums[r][v] = ops.mul_add(input, weights[v], sums[r][v]);
                 }
+            }
+        }
+    }
+    let first = inputs.count / SEVERAL * SEVERAL;
+    for (i, weights) in several.remainder().chunks_exact(width).enumerate() {
+        let weights: [I::F32; V] = ops.load_many(weights);
+        for r in 0..ROWS {
+            let input = ops.splat(rows[r][first + i]);
+            for v in 0..V {
+                sums[r][v] = ops.mul_add(input, weights[v], sums[r][v]);
             }
         }
     }

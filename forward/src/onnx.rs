@@ -205,9 +205,8 @@ impl Reading {
         let plain = is_one("alpha") && is_one("beta") && whole(node, "transA", 0)? == 0;
         expect(plain && whole(node, "transB", 0)? == 1, "with factors, or matrices the other way round")?;
         expect(self.flat.contains(&self.input(node, 0)?), "of a layer that is not flat")?;
-        let window = Window { sides: [1, 1], strides: [1, 1], dilations: [1, 1], pads: [0; 4] };
         let of = FileWeights { values: &weights.values, dims: [outputs, inputs, 1, 1], groups: 1 };
-        Convolution::new(window, &of, self.constant(node, 2).map(|c| c.values.as_slice()))
+        Convolution::new(Window::PLACE, &of, self.constant(node, 2).map(|c| c.values.as_slice()))
     }
 
     /// How often an enlargement repeats each place, down and across.

@@ -16,6 +16,9 @@ pub(super) struct Window {
 }
 
 impl Window {
+    /// A single place.
+    pub(super) const PLACE: Self = Self { sides: [1, 1], strides: [1, 1], dilations: [1, 1], pads: [0; 4] };
+
     /// Rows and columns of the answer (ONNX operator specification, Conv).
     ///
     /// # Errors

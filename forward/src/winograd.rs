@@ -34,6 +34,9 @@ const WEIGHTS: [[f64; 3]; IN] = [
 #[derive(Debug)]
 pub(super) struct Transformed {
     inputs: usize,
+    outputs: usize,
+    /// Weights of the outputs for each input of each of nine places, until they are transformed.
+    plain: Vec<f32>,
     vectors: Vec<usize>,
     /// Panels of the first point, then of the next.
     values: Vec<f32>,
@@ -41,8 +44,14 @@ pub(super) struct Transformed {
 
 impl Transformed {
     /// From weights of `outputs` for each input of each of nine places, place after place.
-    pub(super) fn of(weights: &[f32], inputs: usize, outputs: usize) -> Self {
-        let size = inputs * outputs;
+    pub(super) fn new(plain: Vec<f32>, inputs: usize, outputs: usize) -> Self {
+        Self { inputs, outputs, plain, vectors: Vec::new(), values: Vec::new() }
+    }
+
+    /// Transforms the weights; to be called before they are used.
+    pub(super) fn prepare(&mut self) {
+        let (outputs, weights) = (self.outputs, std::mem::take(&mut self.plain));
+        let size = self.inputs * outputs;
         let places: Vec<Vec<f64>> =
             weights.chunks_exact(size).map(|place| place.iter().map(|w| f64::from(*w)).collect()).collect();
         let combined = |factors: [f64; 3], of: [&Vec<f64>; 3]| {
@@ -52,7 +61,6 @@ impl Transformed {
             }
             sums
         };
-        let (mut vectors, mut values) = (Vec::new(), Vec::new());
         for down in WEIGHTS {
             let row: [Vec<f64>; 3] =
                 std::array::from_fn(|j| combined(down, [&places[j], &places[3 + j], &places[6 + j]]));
@@ -60,11 +68,10 @@ impl Transformed {
                 let point = combined(across, [&row[0], &row[1], &row[2]]);
                 let point: Vec<f32> = point.into_iter().map(|w| w as f32).collect();
                 let panels = Panels::of(&point, outputs);
-                vectors = panels.vectors;
-                values.extend(panels.values);
+                self.vectors = panels.vectors;
+                self.values.extend(panels.values);
             }
         }
-        Self { inputs, vectors, values }
     }
 }
 
@@ -193,12 +200,8 @@ fn multiply<I: Isa>(
             #[inline(always)]
             |panel| {
                 for first in (0..count).step_by(ROWS) {
-                    let mut rows = [0; ROWS];
-                    for (r, row) in rows.iter_mut().enumerate() {
-                        *row = (first + r) * length;
-                    }
                     let to = &mut sums[point * step_out + first * length_out..][..ROWS * length_out];
-                    let inputs = Inputs { values, rows, runs: &[0], run: weights.inputs };
+                    let inputs = Inputs { values: &values[first * length..], step: length, count: weights.inputs };
                     kernel::product(
                         isa,
                         inputs,

@@ -45,11 +45,15 @@ impl Detector {
     }
 
     fn from_bytes(name: &str, bytes: Vec<u8>, rescorer: Rescorer) -> Result<Self, NetworkError> {
-        let network = Network::load(name, bytes, tiles::CONTRACT)?;
+        // What every picture needs besides is loaded now, before pictures are shared out among threads.
+        let (network, strips) = std::thread::scope(|scope| {
+            let strips = scope.spawn(StripNetworks::bundled);
+            (Network::load(name, bytes, tiles::CONTRACT), strips.join())
+        });
+        let network = network?;
+        strips.unwrap_or_else(|_| StripNetworks::bundled())?;
         let both = [network.digest(), rescorer.hash()].concat();
         let digest = blake3::hash(&both).to_hex().to_string();
-        // What every picture needs besides is loaded now, before pictures are shared out among threads.
-        StripNetworks::bundled()?;
         Fitted::bundled().map_err(NetworkError::bundled)?;
         Ok(Self { network, rescorer, own_trees: true, digest })
     }

@@ -29,7 +29,7 @@ pub enum NetworkError {
     Failed {
         /// File name, or `bundled NAME`.
         name: String,
-        /// What the runtime said, or what is wrong with the answer.
+        /// What the forward pass said, or what is wrong with the answer.
         reason: String,
     },
     /// The run was stopped while the picture was worked on.
@@ -113,7 +113,7 @@ impl Network {
     /// The answer to an input, in the shape that the contract says, all numbers finite.
     ///
     /// # Errors
-    /// When the runtime fails or the answer is another.
+    /// When the forward pass fails or the answer is another.
     pub(crate) fn run(&self, input: NdTensor<f32, 4>) -> Result<Tensor<f32>, NetworkError> {
         self.answer(input).map_err(|reason| NetworkError::Failed { name: self.name.clone(), reason })
     }

@@ -121,23 +121,24 @@ pub(crate) struct Sampler<'a> {
 
 impl Sampler<'_> {
     /// Value at a point of the picture by bilinear interpolation; places outside take the nearest edge pixel.
+    #[inline]
     pub(crate) fn at(&self, p: Point) -> Colour {
         let place = ((p.x + 0.5) * self.shrink - 0.5, (p.y + 0.5) * self.shrink - 0.5);
         let grey = |values: &[u16]| bilinear(self.size, place, |i| [f32::from(values[i])]);
-        let scaled = |colour: [f32; 3]| colour.map(|v| v / 65535.0);
+        let scaled = |[a, b, c]: [f32; 3]| [a / 65535.0, b / 65535.0, c / 65535.0];
         match self.pixels {
-            Pixels::Colour(values) => scaled(bilinear(self.size, place, |i| three(values, i).map(f32::from))),
+            Pixels::Colour(values) => scaled(bilinear(self.size, place, |i| three(values, i, f32::from))),
             Pixels::Grey(values) => [grey(values)[0] / 65535.0, 0.0, 0.0],
-            Pixels::Bytes(values) => {
-                scaled(bilinear(self.size, place, |i| three(values, i).map(|v| f32::from(v) * 257.0)))
-            }
+            Pixels::Bytes(values) => scaled(bilinear(self.size, place, |i| three(values, i, |v| f32::from(v) * 257.0))),
         }
     }
 }
 
 /// The three channels of a pixel.
-fn three<T: Copy>(values: &[T], pixel: usize) -> [T; 3] {
-    [values[3 * pixel], values[3 * pixel + 1], values[3 * pixel + 2]]
+#[inline]
+fn three<T: Copy>(values: &[T], pixel: usize, number: impl Fn(T) -> f32) -> [f32; 3] {
+    let own = &values[3 * pixel..][..3];
+    [number(own[0]), number(own[1]), number(own[2])]
 }
 
 /// Half the size, each pixel the mean of four; an odd last row or column is taken twice.

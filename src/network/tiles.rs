@@ -18,7 +18,7 @@ pub(crate) const STRIDE: usize = 2;
 pub(crate) const UNIT: f64 = 8.0;
 /// Sides of a tile are multiples of this: the network halves four times.
 const MULTIPLE: usize = 16;
-/// Largest tile side, px (about 70 MB a worker).
+/// Side of the largest square tile, px (about 100 MB a worker); a tile that is lower may be as much wider.
 const TILE: usize = 896;
 /// Rim that neighbouring tiles share, px.
 const RIM: usize = 96;
@@ -66,8 +66,8 @@ pub(crate) fn each_tile(
     mirrored: bool,
     mut take: impl FnMut(&Maps<'_>) -> Result<(), NetworkError>,
 ) -> Result<(), NetworkError> {
-    for (y0, y1) in pieces(copy.height) {
-        for (x0, x1) in pieces(copy.width) {
+    for (y0, y1) in pieces(copy.height, longest(copy.width)) {
+        for (x0, x1) in pieces(copy.width, longest(copy.height)) {
             let (w, h) = ((x1 - x0).next_multiple_of(MULTIPLE), (y1 - y0).next_multiple_of(MULTIPLE));
             let input = NdTensor::from_data([1, 1, h, w], tile(copy, (x0, y0), (w, h)));
             let mirror = mirrored.then(|| NdTensor::from_fn([1, 1, h, w], |[_, _, y, x]| input[[0, 0, y, w - 1 - x]]));
@@ -130,12 +130,17 @@ fn blend_mirrored(answer: &mut NdTensor<f32, 3>, other: &NdTensor<f32, 3>) {
     }
 }
 
-/// Cuts a length into overlapping pieces of at most [`TILE`].
-fn pieces(length: usize) -> Vec<(usize, usize)> {
+/// Longest side of a tile in a copy whose other side is `other`: a tile has at most the area of the largest square one.
+fn longest(other: usize) -> usize {
+    (TILE * TILE / other.next_multiple_of(MULTIPLE).clamp(MULTIPLE, TILE)) / MULTIPLE * MULTIPLE
+}
+
+/// Cuts a length into overlapping pieces of at most `longest`.
+fn pieces(length: usize, longest: usize) -> Vec<(usize, usize)> {
     let mut pieces = Vec::new();
     let mut start = 0;
     loop {
-        let end = (start + TILE).min(length);
+        let end = (start + longest).min(length);
         pieces.push((start, end));
         if end == length {
             return pieces;
@@ -150,10 +155,23 @@ mod tests {
 
     #[test]
     fn pieces_cover_and_overlap() {
-        assert_eq!(pieces(800), [(0, 800)]);
-        let pieces = pieces(3000);
+        assert_eq!(pieces(800, TILE), [(0, 800)]);
+        let pieces = pieces(3000, TILE);
         assert_eq!(pieces.first().map(|p| p.0), Some(0));
         assert_eq!(pieces.last().map(|p| p.1), Some(3000));
         assert!(pieces.windows(2).all(|p| p[0].1 - p[1].0 == RIM));
+    }
+
+    #[test]
+    fn tiles_of_any_form_are_no_larger_than_the_square_one() {
+        for (width, height) in [(1000, 750), (750, 1000), (3000, 64), (64, 3000), (3000, 3000), (896, 2000)] {
+            let side = |pieces: Vec<(usize, usize)>| pieces.iter().map(|p| p.1 - p.0).max().unwrap_or(0);
+            let (w, h) = (side(pieces(width, longest(height))), side(pieces(height, longest(width))));
+            assert!(
+                w.next_multiple_of(MULTIPLE) * h.next_multiple_of(MULTIPLE) <= TILE * TILE,
+                "{width} {height}: {w} {h}"
+            );
+        }
+        assert_eq!(pieces(1000, longest(750)).len(), 1, "needs no second tile");
     }
 }

@@ -17,13 +17,15 @@ pub fn bilinear<const N: usize>(
     let (x0, y0) = (x as usize, y as usize);
     let (x1, y1) = ((x0 + 1).min(width - 1), (y0 + 1).min(height - 1));
     let (fx, fy) = ((x - x0 as f64) as f32, (y - y0 as f64) as f32);
-    let corners = [y0 * width + x0, y0 * width + x1, y1 * width + x0, y1 * width + x1];
-    let [a, b, c, d] = corners.map(pixel);
-    std::array::from_fn(|k| {
+    let (a, b) = (pixel(y0 * width + x0), pixel(y0 * width + x1));
+    let (c, d) = (pixel(y1 * width + x0), pixel(y1 * width + x1));
+    let mut value = [0.0; N];
+    for k in 0..N {
         let top = a[k] * (1.0 - fx) + b[k] * fx;
         let bottom = c[k] * (1.0 - fx) + d[k] * fx;
-        top * (1.0 - fy) + bottom * fy
-    })
+        value[k] = top * (1.0 - fy) + bottom * fy;
+    }
+    value
 }
 
 #[cfg(test)]
