@@ -109,7 +109,7 @@ class Thin(nn.Module):
 
 
 class Quick(nn.Module):
-    """Few multiply-adds: most convolutions look at single places, or at each channel by itself.
+    """Made for a runtime where gathering a convolution's inputs costs as much as multiplying them.
 
     Nothing is done at more than a quarter of the size; whole convolutions only where the size changes. About 9 500
     multiply-adds per input pixel, 1.1 million weights.
