@@ -66,11 +66,13 @@ class Patches(nn.Module):
 
 
 class Detector(nn.Module):
-    """Whole 3x3 convolutions down to the answer's own size: 20 000 multiply-adds per input pixel and 1.4 million weights
-    with three blocks at an eighth and two at a sixteenth of the size; 1 800 and 1 150 more for each further one."""
+    """Whole 3x3 convolutions down to the answer's own size. With planes (24, 48, 80, 128) at a half, quarter, eighth and
+    sixteenth of the size and three and two blocks at the last two: 20 000 multiply-adds per input pixel, 1.4 million weights;
+    1 800 and 1 150 more multiply-adds for each further block."""
 
-    def __init__(self, c2=24, c4=48, c8=80, c16=128, blocks=(3, 2)):
+    def __init__(self, planes=(24, 48, 80, 128), blocks=(3, 2)):
         super().__init__()
+        c2, c4, c8, c16 = planes
         self.surroundings = Surroundings()
         self.stem = conv(2, c2, 5, 2)
         self.down4, self.block4 = conv(c2, c4, 3, 2), nn.Sequential(Block(c4), Block(c4))

@@ -67,7 +67,7 @@ def train(args):
         if device == "cuda":
             torch.cuda.set_device(rank)
             device = f"cuda:{rank}"
-    net = deepen(start(args.init, args.quick), args.deepen).to(device)
+    net = deepen(start(args.init, args.quick, args.planes), args.deepen).to(device)
     net = net.to(memory_format=torch.channels_last).train()
     live = [v for v in net.state_dict().values() if v.dtype.is_floating_point]
     mean = [v.clone() for v in live]
@@ -199,6 +199,7 @@ def main():
     ap.add_argument("--reload-at", type=float, nargs="*", default=[], help="read the folders again after this many seconds (they may still be growing)")
     ap.add_argument("--until", help="stop at this clock time (Unix seconds, or a file that holds them and may be changed meanwhile), however long compiling and reading took")
     ap.add_argument("--deepen", type=int, nargs=2, default=(0, 0), help="so many blocks more at an eighth and a sixteenth of the size")
+    ap.add_argument("--planes", type=int, nargs=4, help="planes at a half, quarter, eighth and sixteenth of the size; more than --init has make it wider")
     ap.add_argument("--last-rate", type=float, default=0.0, help="share of --rate that is left at the end")
     ap.add_argument("--keep-every", type=float, default=0, help="write --out every so many seconds")
     ap.add_argument("--compile", action="store_true", help="compile the network first (faster on a GPU)")

@@ -30,14 +30,19 @@ def blocks_in(state):
     return tuple(1 + max(int(n.split(".")[1]) for n in state if n.startswith(f"block{k}.")) for k in (8, 16))
 
 
-def start(path, quick=False):
+def planes_in(state):
+    """How many planes a saved detector has at a half, quarter, eighth and sixteenth of the size."""
+    return tuple(len(state[f"{n}.0.weight"]) for n in ("stem", "down4", "down8", "down16"))
+
+
+def start(path, quick=False, planes=None):
     """A new network, or one of saved weights (.pt) or of an exported file (.onnx; fit to be shown pictures as it is, to be
-    trained on after `thaw`)."""
+    trained on after `thaw`). `planes` makes a detector wider than the exported file, which answers the same at first."""
     if not path:
-        return Quick() if quick else Detector()
+        return Quick() if quick else Detector(**({"planes": planes} if planes else {}))
     exported = path.endswith(".onnx")
     state = initializers(path) if exported else torch.load(path, map_location="cpu")
-    net = Detector(blocks=blocks_in(state)) if any(n.startswith("stem.0") for n in state) else Quick()
+    net = Detector(planes or planes_in(state), blocks_in(state)) if any(n.startswith("stem.0") for n in state) else Quick()
     if not exported:
         net.load_state_dict(state)
         return net
@@ -51,8 +56,12 @@ def fill(net, state):
     folded = dict(normalised(net))
     for name, module in folded.items():
         if f"{name}.0.weight" in state:
-            module[0].weight.data.copy_(state[f"{name}.0.weight"])
-            module[1].bias.data.copy_(state[f"{name}.0.bias"])
+            old = state[f"{name}.0.weight"]
+            rows, columns = old.shape[:2]
+            module[0].weight.data[:rows] = 0
+            module[0].weight.data[:rows, :columns] = old
+            module[1].bias.data[:rows] = state[f"{name}.0.bias"]
+            module[1].old = rows
     inside = {f"{n}.{k}" for n in folded for k in (0, 1)}
     for name, module in net.named_modules():
         if name in inside or not isinstance(module, (nn.Conv2d, nn.Linear)) or f"{name}.weight" not in state:
@@ -87,14 +96,15 @@ def thaw(net, image):
     """Gives a network from an exported file normalisations that do on these pictures what the folded ones did.
 
     Goes through the network once: each normalisation takes mean and deviation of what reaches it as its own; those of
-    blocks that are new keep their gain."""
+    blocks and planes that are new keep their gain."""
     def take(module, inputs):
         mean, variance = inputs[0].mean((0, 2, 3)), inputs[0].var((0, 2, 3), unbiased=False)
         module.running_mean.copy_(mean)
         module.running_var.copy_(variance)
         if not getattr(module, "new", False):
-            module.weight.data.copy_(torch.sqrt(variance + module.eps))
-            module.bias.data.add_(mean)
+            old = getattr(module, "old", len(mean))
+            module.weight.data[:old] = torch.sqrt(variance + module.eps)[:old]
+            module.bias.data[:old] += mean[:old]
     hooks = [m.register_forward_pre_hook(take) for m in net.modules() if isinstance(m, nn.BatchNorm2d)]
     with torch.no_grad():
         net.eval()(image)

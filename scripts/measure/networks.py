@@ -23,7 +23,7 @@ NAMES = ("width", "axis", "along", "across", "line", "bulb")
 SUBTYPES = ("cap", "weak_cap", "taper", "drawn_tail", "split", "brush", "clean", "end_on", "flared", "torn", "crushed", "fused")
 TENSILE = 6
 #: ln strand count, divided length (shaft diameters), ln tail width / shaft, tail length, ln neck width / shaft, flare to the
-#: left and to the right, step height (shaft diameters); 0 where the form lacks it
+#: left and to the right, step height (shaft diameters); learnt from ends of the forms that have them
 EXTRA = ("strands", "divided", "tail_width", "tail_length", "neck", "flare_left", "flare_right", "step")
 ROWS, COLUMNS = 80, 48
 READ = 15

@@ -11,6 +11,7 @@ an exported regression network; --teacher names a segmentation network whose ans
 Colours are mixed, inverted, blurred, made noisy and half hidden at random, so that shapes are learnt and not one look. Seeds are fixed.
 """
 import argparse
+import copy
 import math
 import os
 import time
@@ -83,7 +84,7 @@ class Learner:
 
     def averaged(self):
         """A copy of the network with the mean weights."""
-        other = type(self.net)().to(next(self.net.parameters()).device)
+        other = copy.deepcopy(self.net)
         other.load_state_dict(self.mean)
         return other
 

@@ -6,7 +6,7 @@ import os
 import cv2
 import numpy as np
 
-from networks import EXTRA, SUBTYPES
+from networks import EXTRA, SUBTYPES, TENSILE
 
 LEVELS = 6
 LOOKS = ("ring", "coax", "side", "trans", "sem")
@@ -19,12 +19,11 @@ FORM_OF = {"bulb": "cap", "weak_bulb": "weak_cap", "clean_cut": "clean", "rounde
            "flared_cut": "flared", "torn_cut": "torn", "stepped_cut": "torn", "frayed_cut": "torn", "crushed_cut": "crushed", "fused_cut": "fused"}
 #: how much more often an end of a rare form is shown
 FORM_PULL = {"taper": 1.8, "drawn_tail": 2.0, "split": 2.0, "brush": 2.0, "torn": 1.5, "crushed": 1.5, "flared": 1.3, "end_on": 1.3, "fused": 1.3}
-#: fields of the truth for EXTRA: name, whether its logarithm is read, and the forms of which it is 0 when the field is missing
-EXTRA_OF = (("strands", True, ("cap", "weak_cap", "taper", "drawn_tail", "clean", "end_on", "flared", "crushed", "fused")),
-            ("divided_length_d", False, ("cap", "weak_cap", "taper", "drawn_tail", "clean", "end_on", "flared", "crushed", "fused")),
-            ("tail_width_d", True, ("cap", "weak_cap", "taper", "split", "brush", *SUBTYPES[6:])), ("tail_length_d", False, ("cap", "weak_cap", "taper", "split", "brush", *SUBTYPES[6:])),
-            ("neck_width_d", True, ("taper", "split", "brush", *SUBTYPES[6:])), ("flare_left_d", False, ("clean", "end_on", "taper", "drawn_tail")),
-            ("flare_right_d", False, ("clean", "end_on", "taper", "drawn_tail")), ("step_height_d", False, ("clean", "end_on", "flared", "crushed", "fused")))
+#: fields of the truth for EXTRA: name, whether its logarithm is read, and the forms that have it; it is learnt from these alone, since
+#: a median over all ends would be that of the many that lack it
+DIVIDED, CUTS = ("split", "brush"), SUBTYPES[TENSILE:]
+EXTRA_OF = (("strands", True, DIVIDED), ("divided_length_d", False, DIVIDED), ("tail_width_d", True, ("drawn_tail",)), ("tail_length_d", False, ("drawn_tail",)),
+            ("neck_width_d", True, ("cap", "weak_cap", "drawn_tail")), ("flare_left_d", False, CUTS), ("flare_right_d", False, CUTS), ("step_height_d", False, ("torn",)))
 
 
 def halved(img):
@@ -39,14 +38,11 @@ def halved(img):
 
 
 def extras(end, form):
-    """The readings of EXTRA of one end; NaN where the truth does not hold them."""
+    """The readings of EXTRA of one end; NaN where its form lacks them or the truth does not hold them."""
     out = []
-    for field, logarithm, none in EXTRA_OF:
-        value = end.get(field)
-        if value is None:
-            out.append(0.0 if form in none else math.nan)
-        else:
-            out.append(math.log(max(float(value), 0.02)) if logarithm else float(value))
+    for field, logarithm, forms in EXTRA_OF:
+        value = end.get(field) if form in forms else None
+        out.append(math.nan if value is None else math.log(max(float(value), 0.02)) if logarithm else float(value))
     return out
 
 
