@@ -25,15 +25,18 @@ pub(super) struct Convolution {
 
 #[derive(Debug)]
 enum Weights {
+    /// As the file holds them, until they are prepared.
+    File(FileWeights),
     Direct(Panels),
     Winograd(Transformed),
     Depthwise(Vec<f32>),
 }
 
 /// Weights as a file holds them: outputs by inputs of their group by rows by columns.
-pub(super) struct FileWeights<'a> {
+#[derive(Debug, Default)]
+pub(super) struct FileWeights {
     /// Numbers.
-    pub(super) values: &'a [f32],
+    pub(super) values: Vec<f32>,
     /// Sides.
     pub(super) dims: [usize; 4],
     /// Groups of channels that do not meet.
@@ -43,7 +46,7 @@ pub(super) struct FileWeights<'a> {
 impl Convolution {
     /// # Errors
     /// When sides do not fit each other.
-    pub(super) fn new(window: Window, of: &FileWeights<'_>, bias: Option<&[f32]>) -> Result<Self, String> {
+    pub(super) fn new(window: Window, of: FileWeights, bias: Option<&[f32]>) -> Result<Self, String> {
         let [outputs, own, ..] = of.dims;
         let inputs = own * of.groups;
         let area = window.sides[0] * window.sides[1];
@@ -56,22 +59,28 @@ impl Convolution {
             return Err("a convolution whose bias does not fit it".to_owned());
         }
         padded.resize(outputs.next_multiple_of(LANES), 0.0);
-        let plain = window.sides == [3, 3] && window.strides == [1, 1] && window.dilations == [1, 1];
-        let weights = if of.groups == inputs && outputs == inputs && 1 < inputs {
-            Weights::Depthwise(depthwise::weights(of.values, inputs, area))
-        } else if plain && window.pads == [1; 4] && of.groups == 1 && LANES <= inputs.min(outputs) {
-            Weights::Winograd(Transformed::new(by_place(of, inputs), inputs, outputs))
-        } else {
-            Weights::Direct(Panels::of(&by_place(of, inputs), outputs))
-        };
-        Ok(Self { window, inputs, outputs, bias: padded, weights })
+        Ok(Self { window, inputs, outputs, bias: padded, weights: Weights::File(of) })
+    }
+
+    /// Weights when all channels meet each other.
+    pub(super) fn size(&self) -> usize {
+        [self.inputs, self.outputs, self.window.sides[0], self.window.sides[1]]
+            .iter()
+            .fold(1, |n: usize, k| n.saturating_mul(*k))
     }
 
     /// Brings the weights into the form in which they are used; to be called once before anything is run.
     pub(super) fn prepare(&mut self) {
-        if let Weights::Winograd(weights) = &mut self.weights {
-            weights.prepare();
-        }
+        let Weights::File(of) = &mut self.weights else { return };
+        let (of, window, inputs, outputs) = (std::mem::take(of), self.window, self.inputs, self.outputs);
+        let plain = window.sides == [3, 3] && window.strides == [1, 1] && window.dilations == [1, 1];
+        self.weights = if of.groups == inputs && outputs == inputs && 1 < inputs {
+            Weights::Depthwise(depthwise::weights(&of.values, inputs, window.sides[0] * window.sides[1]))
+        } else if plain && window.pads == [1; 4] && of.groups == 1 && LANES <= inputs.min(outputs) {
+            Weights::Winograd(Transformed::of(&by_place(&of, inputs), inputs, outputs))
+        } else {
+            Weights::Direct(Panels::of(&by_place(&of, inputs), outputs))
+        };
     }
 
     /// The answer to a layer, with `added` added, negative numbers left out with `relu`.
@@ -97,6 +106,7 @@ impl Convolution {
         let finish = Finish { bias: &self.bias, added: added.map(Activation::used), relu };
         let (to, block) = (&mut out, &mut buffers.block);
         match &self.weights {
+            Weights::File(_) => return Err("a convolution that was not prepared".to_owned()),
             Weights::Winograd(weights) => winograd::Convolve { input, weights, finish, out: to, block }.dispatch(),
             Weights::Depthwise(weights) => depthwise::Convolve { input, weights, window, finish, out: to }.dispatch(),
             Weights::Direct(panels) => Direct { input, panels, window, finish, out: to, block }.dispatch(),
@@ -121,7 +131,7 @@ impl Convolution {
 }
 
 /// Weights in the order of places, inputs and outputs; between groups that do not meet they are 0.
-fn by_place(of: &FileWeights<'_>, inputs: usize) -> Vec<f32> {
+fn by_place(of: &FileWeights, inputs: usize) -> Vec<f32> {
     let [outputs, own, rows, columns] = of.dims;
     let area = rows * columns;
     let mut weights = vec![0.0; area * inputs * outputs];

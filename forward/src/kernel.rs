@@ -67,7 +67,7 @@ pub(super) struct Panel<'a> {
 }
 
 /// How the outputs of a convolution are shared out: vectors of each panel.
-fn vectors(columns: usize) -> Vec<usize> {
+pub(super) fn vectors(columns: usize) -> Vec<usize> {
     let widest = if lanes() == AVX2_LANES { 1 } else { WIDEST };
     let mut left = columns.div_ceil(lanes());
     let mut shares = Vec::new();

@@ -42,7 +42,12 @@ struct Reading {
     layers: usize,
     /// Layers of one place, with two sides in the file.
     flat: Vec<Layer>,
+    /// Weights so far.
+    weights: usize,
 }
+
+/// Most weights of all convolutions: transformed ones take 16 bytes each.
+const MOST_WEIGHTS: usize = 64 << 20;
 
 impl Reading {
     fn of(graph: &GraphProto) -> Result<Self, String> {
@@ -57,7 +62,7 @@ impl Reading {
         }
         let inputs = graph.input.iter().filter_map(|i| i.name.as_deref());
         let names = inputs.filter(|name| constants.get(name).is_none()).map(|name| (name.to_owned(), 0)).collect();
-        Ok(Self { constants, names, uses, steps: Vec::new(), layers: 1, flat: Vec::new() })
+        Ok(Self { constants, names, uses, steps: Vec::new(), layers: 1, flat: Vec::new(), weights: 0 })
     }
 
     fn named(&self, name: &str) -> Result<Layer, String> {
@@ -80,8 +85,12 @@ impl Reading {
             }
             "DequantizeLinear" => return self.constants.scale(node),
             "Relu" => return self.relu(node),
-            "Conv" => Action::Convolve(Box::new(self.convolution(node)?), self.input(node, 0)?, None),
-            "Gemm" => Action::Convolve(Box::new(self.dense(node)?), self.input(node, 0)?, None),
+            "Conv" | "Gemm" => {
+                let convolution = if kind == "Conv" { self.convolution(node)? } else { self.dense(node)? };
+                self.weights = self.weights.saturating_add(convolution.size());
+                expect(self.weights <= MOST_WEIGHTS, "too many weights for the forward pass")?;
+                Action::Convolve(Box::new(convolution), self.input(node, 0)?, None)
+            }
             "AveragePool" => {
                 let mean = Mean { window: window(node)?, counts_rim: whole(node, "count_include_pad", 0)? != 0 };
                 if mean.window.dilations != [1, 1] || whole(node, "ceil_mode", 0)? != 0 {
@@ -193,8 +202,8 @@ impl Reading {
         }
         let groups = whole(node, "group", 1)?;
         expect(0 < groups, "in no groups")?;
-        let of = FileWeights { values: &weights.values, dims, groups };
-        Convolution::new(window, &of, self.constant(node, 2).map(|c| c.values.as_slice()))
+        let of = FileWeights { values: weights.values.clone(), dims, groups };
+        Convolution::new(window, of, self.constant(node, 2).map(|c| c.values.as_slice()))
     }
 
     /// A product with a matrix, as a convolution of single places.
@@ -205,8 +214,8 @@ impl Reading {
         let plain = is_one("alpha") && is_one("beta") && whole(node, "transA", 0)? == 0;
         expect(plain && whole(node, "transB", 0)? == 1, "with factors, or matrices the other way round")?;
         expect(self.flat.contains(&self.input(node, 0)?), "of a layer that is not flat")?;
-        let of = FileWeights { values: &weights.values, dims: [outputs, inputs, 1, 1], groups: 1 };
-        Convolution::new(Window::PLACE, &of, self.constant(node, 2).map(|c| c.values.as_slice()))
+        let of = FileWeights { values: weights.values.clone(), dims: [outputs, inputs, 1, 1], groups: 1 };
+        Convolution::new(Window::PLACE, of, self.constant(node, 2).map(|c| c.values.as_slice()))
     }
 
     /// How often an enlargement repeats each place, down and across.

@@ -20,23 +20,10 @@ const POINTS: usize = IN * IN;
 /// Numbers of a block that stay in the second cache: 640 kB.
 const BLOCK: usize = 160 << 10;
 
-/// Turns three weights in a row into six.
-const WEIGHTS: [[f64; 3]; IN] = [
-    [1.0 / 4.0, 0.0, 0.0],
-    [-1.0 / 6.0, -1.0 / 6.0, -1.0 / 6.0],
-    [-1.0 / 6.0, 1.0 / 6.0, -1.0 / 6.0],
-    [1.0 / 24.0, 1.0 / 12.0, 1.0 / 6.0],
-    [1.0 / 24.0, -1.0 / 12.0, 1.0 / 6.0],
-    [0.0, 0.0, 1.0],
-];
-
 /// Transformed weights of a convolution.
 #[derive(Debug)]
 pub(super) struct Transformed {
     inputs: usize,
-    outputs: usize,
-    /// Weights of the outputs for each input of each of nine places, until they are transformed.
-    plain: Vec<f32>,
     vectors: Vec<usize>,
     /// Panels of the first point, then of the next.
     values: Vec<f32>,
@@ -44,33 +31,54 @@ pub(super) struct Transformed {
 
 impl Transformed {
     /// From weights of `outputs` for each input of each of nine places, place after place.
-    pub(super) fn new(plain: Vec<f32>, inputs: usize, outputs: usize) -> Self {
-        Self { inputs, outputs, plain, vectors: Vec::new(), values: Vec::new() }
+    pub(super) fn of(plain: &[f32], inputs: usize, outputs: usize) -> Self {
+        let vectors = kernel::vectors(outputs);
+        let each = vectors.iter().sum::<usize>() * kernel::lanes() * inputs;
+        let mut transformed = Self { inputs, vectors, values: vec![0.0; POINTS * each] };
+        TransformWeights { plain, outputs, to: &mut transformed }.dispatch();
+        transformed
     }
+}
 
-    /// Transforms the weights; to be called before they are used.
-    pub(super) fn prepare(&mut self) {
-        let (outputs, weights) = (self.outputs, std::mem::take(&mut self.plain));
-        let size = self.inputs * outputs;
-        let places: Vec<Vec<f64>> =
-            weights.chunks_exact(size).map(|place| place.iter().map(|w| f64::from(*w)).collect()).collect();
-        let combined = |factors: [f64; 3], of: [&Vec<f64>; 3]| {
-            let mut sums = vec![0.0f64; size];
-            for (factor, of) in factors.into_iter().zip(of).filter(|(factor, _)| *factor != 0.0) {
-                sums.iter_mut().zip(of).for_each(|(sum, value)| *sum += factor * value);
+struct TransformWeights<'a> {
+    plain: &'a [f32],
+    outputs: usize,
+    to: &'a mut Transformed,
+}
+
+impl SimdOp for TransformWeights<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn eval<I: Isa>(self, isa: I) {
+        let Self { plain, outputs, to: Transformed { inputs, vectors, values } } = self;
+        let (ops, inputs) = (isa.f32(), *inputs);
+        let each = values.len() / POINTS;
+        let (mut at, mut column) = (0, 0);
+        for &count in vectors.iter() {
+            for k in 0..inputs * count {
+                let (input, first) = (k / count, column + k % count * ops.len());
+                let last = (first + ops.len()).min(outputs);
+                let mut places = [[ops.zero(); 3]; 3];
+                for (place, row) in (0..9).zip(plain.chunks_exact(inputs * outputs)) {
+                    places[place % 3][place / 3] = ops.load_pad(&row[input * outputs..][first..last]).0;
+                }
+                let mut tile = [[ops.zero(); 3]; IN];
+                for j in 0..3 {
+                    let turned = six_of_three(isa, places[j]);
+                    for i in 0..IN {
+                        tile[i][j] = turned[i];
+                    }
+                }
+                for i in 0..IN {
+                    let turned = six_of_three(isa, tile[i]);
+                    for j in 0..IN {
+                        ops.store(turned[j], &mut values[(i * IN + j) * each + at + k * ops.len()..]);
+                    }
+                }
             }
-            sums
-        };
-        for down in WEIGHTS {
-            let row: [Vec<f64>; 3] =
-                std::array::from_fn(|j| combined(down, [&places[j], &places[3 + j], &places[6 + j]]));
-            for across in WEIGHTS {
-                let point = combined(across, [&row[0], &row[1], &row[2]]);
-                let point: Vec<f32> = point.into_iter().map(|w| w as f32).collect();
-                let panels = Panels::of(&point, outputs);
-                self.vectors = panels.vectors;
-                self.values.extend(panels.values);
-            }
+            at += count * ops.len() * inputs;
+            column += count * ops.len();
         }
     }
 }
@@ -250,6 +258,25 @@ fn transform_outputs<I: Isa>(
             }
         }
     }
+}
+
+/// Three weights in a row, turned into six.
+#[inline(always)]
+fn six_of_three<I: Isa>(isa: I, g: [I::F32; 3]) -> [I::F32; IN] {
+    let ops = isa.f32();
+    let part = |of: f32| ops.splat(1.0 / of);
+    let near = ops.mul(ops.add(g[0], g[2]), part(-6.0));
+    let near_odd = ops.mul(g[1], part(6.0));
+    let far = ops.mul_add(g[0], part(24.0), ops.mul(g[2], part(6.0)));
+    let far_odd = ops.mul(g[1], part(12.0));
+    [
+        ops.mul(g[0], part(4.0)),
+        ops.sub(near, near_odd),
+        ops.add(near, near_odd),
+        ops.add(far, far_odd),
+        ops.sub(far, far_odd),
+        g[2],
+    ]
 }
 
 /// Six inputs in a row, turned.
