@@ -203,13 +203,16 @@ impl View<'_> {
 
     fn clipped(&self, settings: &QualitySettings) -> (f64, f64) {
         let grey = |v: u16| f64::from(f32::from(v) / 65535.0);
+        // Limits as steps of grey, found once: every pixel is compared with them.
+        let first = |holds: &dyn Fn(u16) -> bool| (0..=u16::MAX).find(|v| holds(*v)).map_or(1 << 16, u32::from);
+        let (low_end, high_from) = (first(&|v| settings.low_grey < grey(v)), first(&|v| settings.high_grey <= grey(v)));
         let width = self.grey.width() as usize;
         let (mut low, mut high, mut n) = (0usize, 0usize, 0usize);
         for (row, y) in self.grey.values().chunks_exact(width.max(1)).zip(0u32..) {
             for seen in self.not_written(y, 0..width) {
                 n += seen.len();
-                low += row[seen.clone()].iter().filter(|v| grey(**v) <= settings.low_grey).count();
-                high += row[seen].iter().filter(|v| settings.high_grey <= grey(**v)).count();
+                low += row[seen.clone()].iter().filter(|v| u32::from(**v) < low_end).count();
+                high += row[seen].iter().filter(|v| high_from <= u32::from(**v)).count();
             }
         }
         let share = |k: usize| if n == 0 { 0.0 } else { k as f64 / n as f64 };

@@ -3,8 +3,8 @@
 use super::stroke::{Canvas, Stroke, gap};
 use crate::settings::BarSettings;
 
-/// How far from the end of a stroke its tick may stand, px.
-const NEAR_PX: i64 = 6;
+/// How far from the end of a stroke its tick may stand, or its edge lie, px.
+pub(super) const NEAR_PX: i64 = 6;
 
 /// Middles of the ticks at both ends and their mean thickness, px; `None` unless there are two.
 pub(super) fn ticks(canvas: &Canvas, stroke: &Stroke, settings: &BarSettings) -> Option<(f64, f64, f64)> {

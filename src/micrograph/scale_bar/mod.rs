@@ -63,8 +63,13 @@ pub(super) fn bars(micrograph: &Micrograph, settings: &BarSettings) -> Vec<Scale
     for upright in [false, true] {
         let canvas = Canvas::new(micrograph, upright);
         for stroke in stroke::strokes(&canvas, settings) {
+            let least = least_px(&canvas, &stroke, settings);
+            // Its ends are looked for near those of the stroke.
+            if ((stroke.x1 - stroke.x0 + 2 * ends::NEAR_PX) as f64) < least {
+                continue;
+            }
             let Some(mut bar) = judge(&canvas, &stroke, micrograph, settings) else { continue };
-            if bar.length_px < least_px(&canvas, &stroke, settings) {
+            if bar.length_px < least {
                 continue;
             }
             if upright {
@@ -94,9 +99,11 @@ fn set_upright(bar: ScaleBar, settings: &BarSettings) -> ScaleBar {
 
 /// Length and score of a stroke.
 fn judge(canvas: &Canvas, stroke: &Stroke, micrograph: &Micrograph, settings: &BarSettings) -> Option<ScaleBar> {
+    if !stroke.ends_stand_out(canvas, settings) {
+        return None;
+    }
     let clear = stroke.clearness(canvas, settings);
-    let ended = stroke.ends_stand_out(canvas, settings);
-    if clear < settings.clear_share || !ended {
+    if clear < settings.clear_share {
         return None;
     }
     let ticks = ends::ticks(canvas, stroke, settings);
