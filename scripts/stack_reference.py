@@ -1,10 +1,11 @@
 #!/usr/bin/env python3
 """Merge focus series with three textbook methods and score them, and ours, against the all-in-focus truth.
 
-usage: stack_reference.py STACK_SET [--ours DIR] [--out JSON]
+usage: stack_reference.py STACK_SET [--ours DIR] [--out JSON] [--table] [--read JSON]
 
 STACK_SET is a rendered `stack` set (NAME.json, NAME_aif, NAME_depth.png, NAME_frames/).
 DIR holds what `breakface stack` wrote, one folder NAME each: merged.png, height.png, height.json, confidence.png.
+--table prints one line of Markdown a series; with --read the figures are those of an earlier --out.
 Needs numpy, scipy, scikit-image, PyWavelets, Pillow, tifffile (a virtual environment outside the repository).
 
 Methods, all on RGB with one choice per pixel or coefficient made from grey (BT.709):
@@ -141,13 +142,32 @@ def heights(folder, doc, base):
     return out
 
 
+def table(folder, stacks):
+    """Markdown: ours beside the best setting of each reference, and how far it is above the best of all."""
+    print("| series | view | light | frames | breathing, % | wandering, px | ours, dB | pyramid | variance | wavelet | over the best, dB |")
+    print("|---|---|---|---|---|---|---|---|---|---|---|")
+    above = []
+    for name, row in stacks.items():
+        doc = json.load(open(os.path.join(folder, name + ".json")))
+        best = {m: max(v["psnr_db"] for k, v in row.items() if k.startswith(m)) for m in ("laplacian", "variance", "wavelet")}
+        ours = row["ours"]["psnr_db"]
+        above.append(ours - max(best.values()))
+        cells = [name, doc["view"], doc["look"], len(doc["frames"]), doc.get("breath_percent", 0), doc.get("shift_px", 0)]
+        print("| " + " | ".join(str(c) for c in cells + [f"{v:.1f}" for v in [ours, *best.values()]] + [f"{above[-1]:+.1f}"]) + " |")
+    print(f"\n{sum(a >= 0 for a in above)} of {len(above)} series at or above the best reference, {min(above):+.1f} to {max(above):+.1f} dB")
+
+
 def main():
     ap = argparse.ArgumentParser()
     ap.add_argument("set")
     ap.add_argument("--ours")
     ap.add_argument("--out")
     ap.add_argument("--skip-reference", action="store_true")
+    ap.add_argument("--table", action="store_true")
+    ap.add_argument("--read")
     a = ap.parse_args()
+    if a.read:
+        return table(a.set, json.load(open(a.read))["stacks"])
     result = dict(versions=dict(python=sys.version.split()[0], numpy=np.__version__, scipy=scipy.__version__, skimage=skimage.__version__, pywt=pywt.__version__), stacks={})
     for name in sorted(n[:-5] for n in os.listdir(a.set) if n.endswith(".json")):
         doc = json.load(open(os.path.join(a.set, name + ".json")))
@@ -168,7 +188,9 @@ def main():
             row["ours height"] = heights(folder, doc, a.set)
         result["stacks"][name] = row
         for k, v in row.items():
-            print(name, k, v, flush=True)
+            print(name, k, v, flush=True, file=sys.stderr if a.table else sys.stdout)
+    if a.table:
+        table(a.set, result["stacks"])
     if a.out:
         json.dump(result, open(a.out, "w"), indent=1)
         open(a.out, "a").write("\n")

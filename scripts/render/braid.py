@@ -100,6 +100,18 @@ def coc_per_um(mag, um):
     return 2 * na / um
 
 
+def moved(u8, i, n, breath, shift):
+    """Frame i of n as a lens that breathes by so many percent over the series and a stage that wanders by so many px show it; the first stays."""
+    t = i / (n - 1)
+    zoom = 1 + breath / 100 * t
+    dx, dy = shift * np.sin(2.1 * i) * t, shift * np.cos(1.3 * i) * t
+    if zoom == 1 and dx == 0 and dy == 0:
+        return u8
+    h, w = u8.shape[:2]
+    to = np.array([[zoom, 0, (1 - zoom) * (w - 1) / 2 + dx], [0, zoom, (1 - zoom) * (h - 1) / 2 + dy]])
+    return cv2.warpAffine(u8, to, (w, h), flags=cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
+
+
 def truth_doc(job, spec, um, infos, m, V, t1, zi, mask, W, H, ss, zf, coc, look, view, boxes, image, final):
     """Truth of one picture, schema fibre-ends-truth/1 (see README)."""
     nf = m["nf"]
@@ -200,6 +212,7 @@ def render(job):
         for i, zf in enumerate(np.linspace(lo, hi, nfr)):
             im = sh.defocus(col, zi, zf, coc, fgmask)
             u8 = sh.camera(im, look, np.random.default_rng([c0, i]), {**cam, "uneven": 0.1, "charge": 0})
+            u8 = moved(u8, i, nfr, job.get("breath", 0.0), job.get("shift", 0.0))
             fn = sh.save_image(u8, os.path.join(base + "_frames", f"f{i:02d}"), limit=0.9e6, q0=90)
             frames.append(dict(file=os.path.relpath(fn, os.path.dirname(base)), focus_z_um=round(float(zf - zi.min()), 3)))
         u8 = sh.camera(col, look, np.random.default_rng([c0, 999]), {**cam, "uneven": 0.1, "charge": 0})
@@ -210,7 +223,8 @@ def render(job):
         mask = np.zeros((H, W), np.uint8)
         doc = truth_doc(job, spec, um, infos, m, V, t1, zi, mask, W, H, ss, 0.0, 0.0, look, view, [], os.path.basename(fn), u8)
         doc.update(frames=frames, depth_file=name + "_depth.png", depth_um_per_unit=scale, coc_diameter_px_per_um=round(coc, 5),
-                   depth_note="16-bit, larger = nearer the objective; background carries the stage height")
+                   depth_note="16-bit, larger = nearer the objective; background carries the stage height",
+                   breath_percent=job.get("breath", 0.0), shift_px=job.get("shift", 0.0))
         json.dump(doc, open(base + ".json", "w"), indent=1)
         return dict(image=os.path.basename(fn), doc=doc, sec=time.time() - t0)
     zf = 0.0

@@ -19,7 +19,7 @@ import time
 import traceback
 
 #: set: (module, name of its plan function); the module's render(job) makes one picture
-SETS = dict(dev=("plans", ""), specimens=("plans", ""), stack=("plans", ""), braid_forms=("braid_forms", "plan"), domain_randomised=("domain_randomised", "plan"), adhesive=("adhesive", "plan"),
+SETS = dict(dev=("plans", ""), specimens=("plans", ""), stack=("plans", ""), focus=("plans", ""), braid_forms=("braid_forms", "plan"), domain_randomised=("domain_randomised", "plan"), adhesive=("adhesive", "plan"),
             transmitted=("domain_randomised", "plan_transmitted"), drawn_marks=("domain_randomised", "plan_marks"),
             histories=("histories", "plan"), faces=("faces", "plan"))
 

@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
 # Renders picture sets with truth into a folder outside the repository. Resumable.
-#   make_sets.sh OUT_DIR [dev specimens stack train braid_forms domain_randomised adhesive transmitted drawn_marks histories faces]      (default: dev specimens stack)
+#   make_sets.sh OUT_DIR [dev specimens stack train braid_forms domain_randomised adhesive transmitted drawn_marks histories faces focus]      (default: dev specimens stack)
 # JOBS: processes (default: all cores). RENDER_VENV: Python environment (made in OUT_DIR/.venv when missing). COUNT: pictures of each set of any size (default: the number beside its name below).
 set -eu
 here=$(cd "$(dirname "$0")" && pwd); out=${1:?OUT_DIR}; shift; sets=${*:-dev specimens stack}
@@ -15,6 +15,7 @@ for s in $sets; do case $s in
   dev) run dev 1 dev;;
   specimens) run specimens 501 specimens;;
   stack) run stack 501 stack;;
+  focus) run focus 1 focus;;
   train) for seed in 3001 3002 3003; do run dev $seed train_$seed; done;;
   braid_forms) run braid_forms 8001 braid_forms_8001 --count "${COUNT:-1200}";;
   domain_randomised) run domain_randomised 7001 domain_randomised_7001 --count "${COUNT:-1400}";;

@@ -6,7 +6,7 @@ from braid import MATERIALS
 
 def plan(set_name, seed):
     """List of jobs of one set. The draws are in a fixed order: changing it changes every picture of the set."""
-    rng = np.random.default_rng([seed, dict(dev=1, specimens=4, stack=5)[set_name]])
+    rng = np.random.default_rng([seed, dict(dev=1, specimens=4, stack=5, focus=6)[set_name]])
     jobs = []
 
     def cyc(items, n):
@@ -88,4 +88,14 @@ def plan(set_name, seed):
                              n=6 if v == "close" else None,
                              spec=dict(seed=[int(seed), 23, i], id=f"stack{i}", kind=k, material=mats[i], n_carriers=8, per_carrier=18, frac=0.5, d=18.0),
                              opts={**opts_for(v), "end_on": 0.0}, name=f"stack_{i}"))
+    elif set_name == "focus":
+        mats = ["blue", "white", "green", "yellow"]
+        for i in range(24):
+            v = ["tuft", "close", "teased"][i % 3]
+            look = ["ring", "side", "coax", "ring", "trans", "sem"][(i + i // 3) % 6]
+            mg = {"tuft": float(rng.choice([80, 150, 250])), "close": float(rng.choice([500, 800, 1000])), "teased": float(rng.choice([200, 300]))}[v]
+            jobs.append(dict(seed=[int(seed), 14, i], view=v, look=look, mag=mg, bg=str(rng.choice(["black", "dark", "grey"])), material=mats[i % 4], stack=int(rng.integers(9, 15)),
+                             n=6 if v == "close" else None, size=(640, 480), breath=[0.0, 0.2, 1.0][(i // 2) % 3], shift=[0.0, 1.5, 0.0, 4.0][i // 3 % 4],
+                             spec=dict(seed=[int(seed), 24, i], id=f"focus{i}", kind=["knot", "scissor_control", "straight_pull_control"][i // 2 % 3], material=mats[i % 4], n_carriers=8, per_carrier=18, frac=0.5, d=18.0),
+                             opts={**opts_for(v), "end_on": 0.0}, name=f"focus_{i:02d}"))
     return jobs
