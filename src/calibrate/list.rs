@@ -6,6 +6,7 @@
 use crate::files;
 use crate::tabular::{guard_formula, unguard_formula};
 use crate::units::{Scale, ScaleSource};
+use std::ops::RangeInclusive;
 use std::path::Path;
 
 /// Columns of the table, in order.
@@ -89,6 +90,16 @@ pub enum ListError {
         /// Name.
         name: String,
     },
+    /// A calibration that no microscope has is to be kept.
+    #[error(
+        "calibration {name:?}: {um_per_px} µm per px is the scale of no microscope (0.00001 to 1000); look at the length given"
+    )]
+    Implausible {
+        /// Name to be kept under.
+        name: String,
+        /// Scale, µm per px.
+        um_per_px: String,
+    },
     /// A calibration is asked for that is not there.
     #[error("calibration {name:?} is not in the table of calibrations; known: {known}")]
     Unknown {
@@ -98,6 +109,9 @@ pub enum ListError {
         known: String,
     },
 }
+
+/// Standard uncertainties of scales, µm per px: positive, and no greater than the greatest scale.
+const UNCERTAIN: RangeInclusive<f64> = f64::MIN_POSITIVE..=*Scale::PLAUSIBLE.end();
 
 impl CalibrationList {
     /// Reads the table.
@@ -135,8 +149,8 @@ impl CalibrationList {
             let record = record.map_err(|e| malformed(e.to_string()))?;
             let row = record.position().map_or(0, csv::Position::line);
             let text = |i: usize| unguard_formula(record.get(i).unwrap_or_default()).trim().to_owned();
-            let number = |i: usize, column, expected| {
-                text(i).parse::<f64>().ok().filter(|v| v.is_finite() && 0.0 < *v).ok_or_else(|| ListError::Cell {
+            let number = |i: usize, column, range: RangeInclusive<f64>, expected| {
+                text(i).parse::<f64>().ok().filter(|v| range.contains(v)).ok_or_else(|| ListError::Cell {
                     table: table.into(),
                     row,
                     column,
@@ -153,12 +167,12 @@ impl CalibrationList {
             }
             let u_um_per_px = match text(u).is_empty() {
                 true => None,
-                false => Some(number(u, "u_um_per_px", "a positive number of µm per px, or nothing")?),
+                false => Some(number(u, "u_um_per_px", UNCERTAIN, "a number of µm per px up to 1000, or nothing")?),
             };
             list.others.push(others.iter().map(|i| record.get(*i).unwrap_or_default().to_owned()).collect());
             list.rows.push(Calibration {
                 name: text(name),
-                um_per_px: number(um, "um_per_px", "a positive number of µm per px")?,
+                um_per_px: number(um, "um_per_px", Scale::PLAUSIBLE, "a number of µm per px, 0.00001 to 1000")?,
                 u_um_per_px,
                 date: text(date),
                 source: text(source),
@@ -242,8 +256,14 @@ impl CalibrationList {
     /// that it replaces. Others that do so at the same time wait.
     ///
     /// # Errors
-    /// As [`Self::read`] and [`Self::write`].
+    /// As [`Self::read`] and [`Self::write`], and when no microscope has such a scale: the table could not be read again.
     pub fn put_into(path: &Path, calibration: Calibration) -> Result<Option<Calibration>, ListError> {
+        if calibration.scale().is_none() {
+            return Err(ListError::Implausible {
+                name: calibration.name,
+                um_per_px: calibration.um_per_px.to_string(),
+            });
+        }
         let fail = |e: std::io::Error| unusable(path, &e);
         let name = path.file_name().unwrap_or_default().to_string_lossy();
         let mut options = std::fs::OpenOptions::new();
@@ -338,7 +358,7 @@ mod tests {
         let names = ["=4x", "'=4x", "+10x", "-2x", "@x", "'plain", "＝x"];
         let mut list = CalibrationList::default();
         for (i, name) in names.into_iter().enumerate() {
-            let (um_per_px, source) = ([0.5, 1e-300, 1e300][i % 3], "=HYPERLINK(\"x\")".to_owned());
+            let (um_per_px, source) = ([0.5, 1e-5, 1e3][i % 3], "=HYPERLINK(\"x\")".to_owned());
             list.put(Calibration { name: name.into(), um_per_px, u_um_per_px: None, date: "=1".into(), source });
         }
         let text = list.to_csv().expect("text");
@@ -370,9 +390,14 @@ mod tests {
         let text = "name,um_per_px,u_um_per_px,date,source\n10x,\"0,345\",,,\n";
         assert_eq!(
             CalibrationList::parse("c.csv", text).expect_err("comma").to_string(),
-            "calibrations c.csv, row 2, column um_per_px: expected a positive number of µm per px, found \"0,345\""
+            "calibrations c.csv, row 2, column um_per_px: expected a number of µm per px, 0.00001 to 1000, found \"0,345\""
         );
         assert!(CalibrationList::parse("c.csv", "name,um_per_px\n").is_err());
+        // Found by fuzzing: a scale that no microscope has was read, and then told not to be there.
+        for value in ["01048", "1e-6", "1e308", "-1", "NaN"] {
+            let text = format!("name,um_per_px,u_um_per_px,date,source\n10x,{value},,,\n");
+            assert!(CalibrationList::parse("c.csv", &text).is_err(), "{value}");
+        }
         let twice = "name,um_per_px,u_um_per_px,date,source\na,1,,,\na,2,,,\n";
         assert!(matches!(CalibrationList::parse("c.csv", twice), Err(ListError::Repeated { row: 3, .. })));
     }

@@ -138,6 +138,27 @@ fn damaged_packed_tiffs_are_refused() {
     }
 }
 
+/// Found by fuzzing: the last strip reaches beyond the end of the file, and the decoder has its pixels before it notices.
+#[test]
+fn a_strip_cut_short_is_refused_or_right() {
+    use tiff::tags::Tag;
+    let whole = std::fs::read(repository("tests/reference/pictures/grey16_deflate.tif")).unwrap();
+    let mut decoder = tiff::decoder::Decoder::new(Cursor::new(&whole[..])).unwrap();
+    let start = decoder.get_tag_u64(Tag::StripOffsets).unwrap() as usize;
+    assert_eq!(start + decoder.get_tag_u64(Tag::StripByteCounts).unwrap() as usize, whole.len());
+    let mut damaged = whole.clone();
+    damaged[1864..1864 + 224].reverse();
+    for lost in 0..200 {
+        assert_good_or_refused("cut short", &whole, &damaged[..damaged.len() - lost]);
+        assert_good_or_refused("cut short", &whole, &whole[..whole.len() - lost]);
+    }
+    let bench = Bench::new();
+    bench.write("in/cut.tif", &damaged[..damaged.len() - 51]);
+    let said = bench.run(&["classify", "in", "--out", "r", "--no-report", "--quiet"]);
+    assert_eq!(said.code, Some(3), "{}", said.err);
+    assert!(said.err.contains("cut.tif") && said.err.contains("does not unpack"), "{}", said.err);
+}
+
 /// A picture of a few pixels whose strip unpacks to more than any picture holds.
 #[test]
 fn a_strip_that_swells_is_refused() {

@@ -11,14 +11,16 @@ use tiff::tags::{CompressionMethod, Tag};
 /// Bytes that a coder may leave behind its end mark: padding to a whole word.
 const PADDING: u64 = 4;
 
-/// Looks at the strips or tiles of the first page. What the decoder itself finds out (tags that make no sense, strips outside
-/// the file) is left to it. A strip that unpacks to more than `most` bytes is refused.
+/// Looks at the strips or tiles of the first page. What the decoder itself finds out (tags that make no sense) is left to it. A
+/// strip that unpacks to more than `most` bytes is refused, and one that reaches beyond the end of the file must unpack from
+/// what there is of it: the decoder is content once it has its pixels, right or wrong.
 pub(super) fn check(bytes: &[u8], most: u64, cancel: Cancel<'_>) -> Result<(), String> {
     let Ok(mut decoder) = Decoder::new(Cursor::new(bytes)) else { return Ok(()) };
     let code = decoder.find_tag_unsigned::<u16>(Tag::Compression).ok().flatten();
     let method = code.map(CompressionMethod::from_u16_exhaustive);
     let Some(parts) = parts(&mut decoder) else { return Ok(()) };
-    for part in parts.into_iter().filter_map(|(at, length)| bytes.get(at..at.checked_add(length)?)) {
+    for (at, length) in parts {
+        let part = bytes.get(at..at.saturating_add(length).min(bytes.len())).unwrap_or_default();
         let sink = Counted::new(most, cancel);
         match method {
             Some(CompressionMethod::Deflate | CompressionMethod::OldDeflate) => zlib(part, sink)?,

@@ -83,7 +83,7 @@ fn damaged(whole: &Whole, plan: &[u8]) -> Vec<u8> {
     bytes
 }
 
-fuzz_target!(|plan: &[u8]| {
+fuzz_target!(init: LazyLock::force(&FILES), |plan: &[u8]| {
     let Some((which, plan)) = plan.split_first() else { return };
     let whole = &FILES[usize::from(*which) % FILES.len()];
     let Ok(picture) = decode_micrograph("damaged", &damaged(whole, plan), &SETTINGS) else { return };

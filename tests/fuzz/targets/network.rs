@@ -19,7 +19,7 @@ static PICTURE: LazyLock<Micrograph> = LazyLock::new(|| {
     decode_micrograph("fuzz", bytes, &ReadSettings::default()).expect("the picture is good")
 });
 
-fuzz_target!(|bytes: &[u8]| {
+fuzz_target!(init: LazyLock::force(&PICTURE), |bytes: &[u8]| {
     std::fs::write(&*FILE, bytes).expect("a file can be written");
     let Ok(detector) = Detector::from_file(&FILE) else { return };
     let Ok(found) = detect_ends(&mut StripCache::new(&PICTURE), &detector, &DetectSettings::default()) else { return };

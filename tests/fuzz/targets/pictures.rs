@@ -25,7 +25,7 @@ static TOOLS: LazyLock<Tools> = LazyLock::new(|| {
     Tools { detector, model, settings, um_per_px: Some(0.5) }
 });
 
-fuzz_target!(|bytes: &[u8]| {
+fuzz_target!(init: LazyLock::force(&TOOLS), |bytes: &[u8]| {
     let tools = &*TOOLS;
     let Ok(micrograph) = decode_micrograph("fuzz", bytes, &tools.settings.read) else { return };
     let ends = classify_micrograph(&micrograph, None, tools, &mut StageSeconds::default()).expect("bundled networks run");

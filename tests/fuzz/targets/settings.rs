@@ -27,7 +27,7 @@ thread_local! {
     });
 }
 
-fuzz_target!(|bytes: &[u8]| {
+fuzz_target!(init: TOOLS.with_borrow(|_| ()), |bytes: &[u8]| {
     std::fs::write(&*FILE, bytes).expect("a file can be written");
     let Ok(settings) = Settings::load(&FILE) else { return };
     settings.check().expect("what was loaded is within its limits");
