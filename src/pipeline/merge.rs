@@ -4,10 +4,12 @@
 use super::error::RunError;
 use super::finish::{Finished, Outcome, RowSource, finish};
 use super::folder::{self, CACHE_FOLDER, ResultFolder};
+use super::hand::LABELS_FILE;
 use super::path_text::text;
 use super::shard::Shard;
 use super::{replace, sites};
 use crate::face::{End, Ends};
+use crate::labels::{LabelLog, LabelRow, LabelsError, read_labels, row_line};
 use crate::results::{InputUsed, OVERLAY_FOLDER, RUN_FILE, Results, ResultsError, RunFile, ShardUsed};
 use crate::table::{EndRow, ImageRow, Rows, Status, TableError, TableRow, open_csv, tidy};
 use crate::tree::Model;
@@ -42,6 +44,9 @@ pub enum MergeError {
     /// The joined results cannot be written.
     #[error(transparent)]
     Run(#[from] RunError),
+    /// Hand labels of a part cannot be read, or not be brought along.
+    #[error(transparent)]
+    Labels(#[from] LabelsError),
     /// A folder does not hold a finished part.
     #[error("{folder}: {reason}")]
     NoPart {
@@ -118,7 +123,9 @@ pub fn merge(folders: &[PathBuf], model: &Model, options: &MergeOptions<'_>) -> 
     {
         return Err(RunError::WouldReplace { folder: text(options.out), what }.into());
     }
+    let labels = labels_of(folders)?;
     let out = ResultFolder::open(options.out, options.force)?;
+    bring_labels(labels, options.out)?;
     if options.pictures {
         for part in &parts {
             bring_along(&part.folder, options.out)?;
@@ -132,6 +139,28 @@ pub fn merge(folders: &[PathBuf], model: &Model, options: &MergeOptions<'_>) -> 
     run_file.wall_s = tidy(run_file.wall_s + start.elapsed().as_secs_f64());
     let (parquet, overlays) = (options.parquet, options.pictures);
     finish(out, Finished { images, ends, notes, run_file, model, settings: &settings, parquet, overlays }, &mut rows)
+}
+
+/// Hand labels of the parts that are not in their tables yet.
+fn labels_of(folders: &[PathBuf]) -> Result<Vec<LabelRow>, LabelsError> {
+    let files = folders.iter().map(|f| f.join(LABELS_FILE)).filter(|f| f.is_file());
+    Ok(files.map(|f| read_labels(&f)).collect::<Result<Vec<_>, _>>()?.concat())
+}
+
+/// Appends the rows that the joined folder does not have yet; they are laid over its tables like any other hand labels.
+fn bring_labels(rows: Vec<LabelRow>, out: &Path) -> Result<(), LabelsError> {
+    if rows.is_empty() {
+        return Ok(());
+    }
+    let mut log = LabelLog::open(&out.join(LABELS_FILE))?;
+    // As they are written: places are rounded.
+    let mut known: BTreeSet<Vec<u8>> = log.rows().iter().map(row_line).collect();
+    for row in rows {
+        if known.insert(row_line(&row)) {
+            log.append(row)?;
+        }
+    }
+    Ok(())
 }
 
 /// The ends of the parts, read a second time, each in step with its pictures.

@@ -158,6 +158,40 @@ fn what_does_not_belong_together_is_not_joined() {
     assert_eq!(merge(&bench, &["part1of2", "part2of2"], "out").code, Some(0));
 }
 
+/// Somebody has labelled in a part before the parts were joined.
+#[test]
+fn hand_labels_of_a_part_come_along() {
+    let bench = Bench::new();
+    for name in ["TC-S01-A_3", "TC-B01-A_3"] {
+        bench.copy(&format!("demo/{name}.jpg"), &format!("in/{name}.jpg"));
+    }
+    let folders: Vec<String> = (1..=2).map(|i| format!("part{i}")).collect();
+    for (i, folder) in folders.iter().enumerate() {
+        let shard = format!("{}/2", i + 1);
+        let said =
+            bench.run(&["classify", "in", "--out", folder, "--no-report", "--shard", &shard, "-q", "-u", "0.59"]);
+        assert_eq!(said.code, Some(0), "{}", said.err);
+    }
+    let (header, rows) = bench.table("part2/ends.csv");
+    let cell = |name: &str| rows[0][header.iter().position(|h| h == name).unwrap()].clone();
+    let label = format!(
+        "image,x_px,y_px,label,labeller,when,action,end\n{},{},{},unclear,Mara,2026-01-01T00:00:00Z,label,1\n",
+        cell("image"),
+        cell("x_px"),
+        cell("y_px")
+    );
+    bench.write("part2/labels.csv", &label);
+    // Joined twice, each label is there once.
+    for _ in 0..2 {
+        let said = merge(&bench, &folders, "joined");
+        assert_eq!(said.code, Some(0), "{}", said.err);
+        assert_eq!(bench.column("joined/labels.csv", "labeller"), ["Mara"]);
+    }
+    let by_hand: Vec<String> = bench.column("joined/ends.csv", "label_hand");
+    assert_eq!(by_hand.iter().filter(|l| *l == "unclear").count(), 1, "{by_hand:?}");
+    assert_eq!(bench.read("part2/labels.csv"), label);
+}
+
 #[test]
 fn a_part_is_named_as_i_of_n() {
     let bench = Bench::new();
