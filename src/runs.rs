@@ -225,6 +225,8 @@ pub struct ControlsOverTime {
     pub kind: &'static str,
     /// Specimens in their order in time.
     pub specimens: Vec<ControlSpecimen>,
+    /// Whether their dates gave the order; the order of the runs did when one has no date of the form 2026-05-04.
+    pub by_date: bool,
     /// Their chart; the controls of the first run set its limits.
     pub chart: Chart,
 }
@@ -242,6 +244,13 @@ pub struct ControlSpecimen {
     pub wrong: u64,
     /// Labelled ends.
     pub of: u64,
+}
+
+impl ControlSpecimen {
+    /// Its date; `None` unless it is written as ISO 8601 has it. Other ways of writing have no one meaning (4/5/2026).
+    pub fn day(&self) -> Option<jiff::civil::Date> {
+        self.date.parse().ok()
+    }
 }
 
 /// Controls in their order in time: by the column `date` of the series where all of them have one (as text: write
@@ -266,17 +275,13 @@ fn of_kind(kind: Kind, runs: &[&Results], specimens: &[Vec<SpecimenRow>]) -> Opt
     }
     points.retain(|p| 0 < p.of);
     let baseline = points.iter().filter(|p| p.run == 1).count();
-    if points.iter().all(|p| !p.date.is_empty()) {
-        // Those of the first run stay first: they set the limits.
-        points.sort_by(|a, b| {
-            ((a.run != 1), &a.date, a.run, &a.specimen).cmp(&((b.run != 1), &b.date, b.run, &b.specimen))
-        });
-    } else {
-        points.sort_by(|a, b| (a.run, &a.specimen).cmp(&(b.run, &b.specimen)));
-    }
+    let by_date = points.iter().all(|p| p.day().is_some());
+    // Those of the first run stay first: they set the limits.
+    let order = |p: &ControlSpecimen| (p.run != 1, p.day().filter(|_| by_date), p.run);
+    points.sort_by(|a, b| (order(a), &a.specimen).cmp(&(order(b), &b.specimen)));
     let counts: Vec<Count> = points.iter().map(|p| Count { wrong: p.wrong, of: p.of }).collect();
     let chart = control_chart(&counts, baseline)?;
-    Some(ControlsOverTime { kind: kind.word(), specimens: points, chart })
+    Some(ControlsOverTime { kind: kind.word(), specimens: points, by_date, chart })
 }
 
 fn date_of(results: &Results, specimen: &str) -> String {

@@ -71,6 +71,18 @@ fn a_control_that_is_labelled_otherwise_than_in_the_first_run_lies_outside() {
     assert!(said.out.contains("1 control lies outside"), "{}", said.out);
     let said = bench.run(&["compare", "may", "june"]);
     assert!(said.out.contains("no sign that labelling has drifted"), "{}", said.out);
+    // Dates that cannot be ordered are not, and runs in the wrong order are said.
+    assert!(said.out.contains("in the order of their dates") && !said.out.contains("older than"), "{}", said.out);
+    let said = bench.run(&["compare", "july", "june"]);
+    assert!(said.out.contains("Controls of 2026-06-01 are older than the first run (2026-07-06)"), "{}", said.out);
+    control(&bench, "august", [Sheared; 4], "3.8.2026");
+    let said = bench.run(&["compare", "may", "july", "august"]);
+    assert!(said.out.contains("in the order of their runs as named"), "{}", said.out);
+    assert!(said.out.contains("The date \"3.8.2026\" of"), "{}", said.out);
+    // A run named twice is no second look at its controls.
+    let said = bench.run(&["compare", "may", "june", "./may"]);
+    assert_eq!(said.code, Some(2), "{}", said.out);
+    assert!(said.err.contains("may and ./may are one folder"), "{}", said.err);
 }
 
 #[test]

@@ -2,7 +2,7 @@
 
 use super::columns::write_columns;
 use super::run_files::write_files;
-use anyhow::Context;
+use anyhow::{Context, bail};
 use breakface::pipeline::BEFORE_REVIEW;
 use breakface::report::counted;
 use breakface::results::Results;
@@ -17,6 +17,7 @@ const MOST_ENDS: usize = 20;
 
 /// Compares the first run with the last, and tells the controls of all.
 pub fn run(folders: &[PathBuf], as_json: bool, out: Option<&Path>) -> anyhow::Result<()> {
+    each_once(folders)?;
     let load =
         |folder: &PathBuf| Results::load(folder).with_context(|| "name folders of results of `breakface classify`");
     let runs = folders.iter().map(load).collect::<anyhow::Result<Vec<Results>>>()?;
@@ -33,6 +34,20 @@ pub fn run(folders: &[PathBuf], as_json: bool, out: Option<&Path>) -> anyhow::Re
     match as_json {
         true => write_json(&mut to, &names, &changes, &controls)?,
         false => write_text(&mut to, &names, &changes, &controls)?,
+    }
+    Ok(())
+}
+
+/// A run named twice would count its controls twice in the chart, as if they had been looked at again.
+fn each_once(folders: &[PathBuf]) -> anyhow::Result<()> {
+    let mut seen: Vec<(PathBuf, &PathBuf)> = Vec::new();
+    for folder in folders {
+        // A folder that is not there is said when it is read.
+        let Ok(place) = folder.canonicalize() else { continue };
+        if let Some((_, before)) = seen.iter().find(|(other, _)| *other == place) {
+            bail!("{} and {} are one folder; name each run once", before.display(), folder.display());
+        }
+        seen.push((place, folder));
     }
     Ok(())
 }
@@ -113,14 +128,34 @@ fn change_cells(both: &BeforeAfter) -> Vec<String> {
     vec![both.name.clone(), fraction(both.first), fraction(both.second), change]
 }
 
+/// What may be wrong with the order of a chart.
+fn doubts(controls: &ControlsOverTime) -> Vec<String> {
+    let mut doubts = Vec::new();
+    if let Some(strange) = controls.specimens.iter().find(|s| !s.date.is_empty() && s.day().is_none()) {
+        doubts.push(format!("The date {:?} of {} is not of the form 2026-05-04.", strange.date, strange.specimen));
+    }
+    let oldest =
+        |first: bool| controls.specimens.iter().filter(|s| (s.run == 1) == first).filter_map(|s| s.day()).min();
+    if let (Some(first), Some(later)) = (oldest(true), oldest(false))
+        && later < first
+    {
+        doubts.push(format!("Controls of {later} are older than the first run ({first}); name the oldest run first."));
+    }
+    doubts
+}
+
 fn write_controls(mut out: impl Write, controls: &ControlsOverTime) -> anyhow::Result<()> {
     let chart = &controls.chart;
     writeln!(
         out,
-        "\nControls ({}), wrong labels in their order in time; the first run sets the centre, {:.1} %",
+        "\nControls ({}), wrong labels in the order of their {}; the first run sets the centre, {:.1} %",
         controls.kind,
+        if controls.by_date { "dates" } else { "runs as named" },
         100.0 * chart.centre
     )?;
+    for doubt in doubts(controls) {
+        writeln!(out, "{doubt}")?;
+    }
     let mut rows = vec![["run", "specimen", "date", "wrong", "limits %", "drift", ""].map(str::to_owned).to_vec()];
     for (specimen, point) in controls.specimens.iter().zip(&chart.points) {
         rows.push(vec![
