@@ -187,6 +187,9 @@ fn decisions_outlive_a_killed_server_and_change_the_score_when_applied() {
     let mut server = Server::start(folder.path());
     assert_eq!(server.post("/api/label", r#"{"labeller":"Ann","end":"0.3","label":"sheared"}"#).0, 200);
     assert_eq!(server.post("/api/label", r#"{"labeller":"Ann","end":"0.4","label":"not_an_end"}"#).0, 200);
+    // One person under two spellings would have two votes.
+    let (status, said) = server.post("/api/label", r#"{"labeller":" ann","end":"0.4","label":"sheared"}"#);
+    assert!(status == 409 && said.contains("write the name the same way"), "{status} {said}");
     let add = r#"{"labeller":"Ann","picture":0,"x":60.5,"y":70.25,"label":"sheared"}"#;
     assert_eq!(server.post("/api/add", add).0, 200);
     assert_eq!(server.post("/api/add", add).0, 200);

@@ -42,6 +42,7 @@ pub fn serve(options: &Options) -> anyhow::Result<()> {
     let address = format!("http://127.0.0.1:{port}/?token={token}");
     let guard = Guard::new(port, token);
     let session = Session::new(run, log, labeller.to_owned(), options.mode);
+    session.check_spelling(labeller).map_err(|r| anyhow!("--labeller: {}", r.message))?;
     tell!("{address}");
     note!("breakface review: {}; stop with Ctrl-C, nothing is lost", counted(session.run.ends.len(), "end", "ends"));
     if options.open {

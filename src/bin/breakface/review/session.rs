@@ -120,6 +120,7 @@ impl Session {
     /// Writes an action down and returns the end it was about.
     pub fn write(&self, labeller: &str, action: ReviewAction) -> Result<EndId, Refusal> {
         let labeller = checked_name(labeller)?;
+        self.check_spelling(labeller)?;
         let _turn = self.writing.lock().unwrap_or_else(PoisonError::into_inner);
         let hand = self.hand_of(labeller);
         let row = match action {
@@ -166,6 +167,20 @@ impl Session {
             )
         })?;
         Ok(id)
+    }
+
+    /// A labeller that the log knows by another spelling would count as two people, with two votes.
+    pub fn check_spelling(&self, labeller: &str) -> Result<(), Refusal> {
+        let plain = |name: &str| name.split_whitespace().collect::<Vec<_>>().join(" ").to_lowercase();
+        let log = self.log();
+        let known = || log.rows().iter().map(|r| r.labeller.as_str());
+        match known().find(|name| plain(name) == plain(labeller)) {
+            Some(other) if known().all(|name| name != labeller) => Err(Refusal::new(
+                409,
+                format!("labels.csv has this labeller as {other:?}; write the name the same way"),
+            )),
+            _ => Ok(()),
+        }
     }
 
     /// Keeps a new model until it is taken or another one is made.
