@@ -197,6 +197,44 @@ fn a_watched_folder_is_classified_as_it_fills_and_a_kill_loses_nothing() {
     assert_eq!(idle.code, Some(0), "{}", idle.err);
 }
 
+/// A picture taken away would take its results along, a table half written says nothing: both are said, neither ends the watch,
+/// and what was classified stays.
+#[test]
+fn a_watch_outlives_what_is_wrong_for_a_while() {
+    let bench = Bench::new();
+    for (name, side) in [("in/first.png", 80), ("in/second.png", 90)] {
+        blank(&bench, name, side);
+    }
+    let mut child = watch(&bench);
+    let told = child.stderr.take().unwrap();
+    wait_for(&bench, 2);
+    let away = bench.bytes("in/second.png");
+    std::fs::remove_file(bench.path("in/second.png")).unwrap();
+    blank(&bench, "in/third.png", 100);
+    std::thread::sleep(Duration::from_millis(1500));
+    assert_eq!(bench.column("r/images.csv", "image"), ["first.png", "second.png"]);
+    std::fs::write(bench.path("in/second.png"), away).unwrap();
+    wait_for(&bench, 3);
+    bench.write("in/series.csv", "image,specimen\nfirst.png,\"A\nsecond.png,B\nthird.png,C\n");
+    std::thread::sleep(Duration::from_millis(1500));
+    bench.write("in/series.csv", "image,specimen\nfirst.png,A\nsecond.png,B\nthird.png,C\n");
+    let until = Instant::now() + Duration::from_secs(60);
+    while bench.column("r/images.csv", "specimen") != ["A", "B", "C"] {
+        assert!(Instant::now() < until, "the table was not read again");
+        std::thread::sleep(Duration::from_millis(100));
+    }
+    assert!(Command::new("kill").args(["-INT", &child.id().to_string()]).status().unwrap().success());
+    assert_eq!(child.wait().unwrap().code(), Some(0));
+    let told = std::io::read_to_string(told).unwrap();
+    assert!(told.contains("1 of them (second.png) would go"), "{told}");
+    assert!(told.contains("series.csv") && told.contains("until then nothing new"), "{told}");
+    std::fs::remove_file(bench.path("in/third.png")).unwrap();
+    std::fs::remove_file(bench.path("in/series.csv")).unwrap();
+    // With an end in sight it ends, and says that not all is well.
+    let idle = bench.run(&["watch", "in", "-o", "r", "--every", "0.2", "--until-idle", "0.5", "--no-report"]);
+    assert_eq!(idle.code, Some(2), "{}", idle.err);
+}
+
 #[test]
 fn every_subcommand_is_told_in_the_readme_and_short_options_are_shared() {
     let bench = Bench::new();

@@ -6,7 +6,7 @@ use crate::exit::Code;
 use crate::progress::{Ended, Progress};
 use crate::specimen_from::{self, Pattern};
 use anyhow::ensure;
-use breakface::pipeline::{self, Inputs, RunOptions, Tools};
+use breakface::pipeline::{self, Inputs, PictureJob, RunOptions, Tools};
 use breakface::report::counted;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -65,40 +65,81 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
 }
 
 fn watch(args: &Args, tools: &Tools, stop: &AtomicBool) -> anyhow::Result<Code> {
-    let (mut before, mut classified) = (Seen::new(), None);
-    let (mut code, mut quiet_for) = (Code::Done, 0.0);
-    let mut last_error = String::new();
+    let mut watching = Watching::default();
+    // What is wrong from the start is wrong usage; later a fault of one look (a full disk, results in use, a table half
+    // written, a picture taken away) may be gone at the next.
+    watching.step(args, tools, stop)?;
     while !stop.load(Ordering::Relaxed) {
-        let (inputs, now) = look(args)?;
-        let ready = complete(inputs, &before, &now);
-        let state = (ready.jobs.clone(), states(&ready, &now));
-        quiet_for = if now == before { quiet_for + args.every } else { 0.0 };
-        before = now;
-        if classified.as_ref() != Some(&state) && !(ready.jobs.is_empty() && ready.problems.is_empty()) {
-            match classify_all(args, tools, stop, &ready) {
-                Ok(new) => (code, last_error) = (new, String::new()),
-                // A fault of one look (a full disk, results in use) may be gone at the next.
-                Err(error) if format!("{error:#}") != last_error => {
-                    last_error = format!("{error:#}");
-                    note!("breakface: {last_error}");
-                    code = Code::Wrong;
-                }
-                Err(_) => {}
-            }
-            if last_error.is_empty() {
-                classified = Some(state);
-                continue;
-            }
-            rest(args.every, stop);
-            continue;
+        match watching.step(args, tools, stop) {
+            Ok(true) => continue,
+            Ok(false) => {}
+            Err(error) => watching.tell(args, &error),
         }
-        if args.until_idle.is_some_and(|limit| limit <= quiet_for) {
-            return Ok(code);
+        if args.until_idle.is_some_and(|limit| limit <= watching.quiet_for) {
+            return Ok(watching.code());
         }
         rest(args.every, stop);
     }
     // Stopping is the way to end this command, not a fault; pictures that could not be read still are.
-    Ok(if code == Code::Interrupted { Code::Done } else { code })
+    Ok(if watching.code() == Code::Interrupted { Code::Done } else { watching.code() })
+}
+
+/// What is known from look to look.
+#[derive(Default)]
+struct Watching {
+    before: Seen,
+    /// What the tables show.
+    classified: Option<(Vec<PictureJob>, Seen)>,
+    /// How the last run over all pictures ended.
+    ended: Option<Code>,
+    /// Seconds in which nothing has changed.
+    quiet_for: f64,
+    /// What went wrong at the last look.
+    fault: String,
+}
+
+impl Watching {
+    /// Looks once, and classifies what has come; whether it did.
+    fn step(&mut self, args: &Args, tools: &Tools, stop: &AtomicBool) -> anyhow::Result<bool> {
+        self.quiet_for += args.every;
+        let (inputs, now) = look(args)?;
+        let ready = complete(inputs, &self.before, &now);
+        let state = (ready.jobs.clone(), states(&ready, &now));
+        if now != self.before {
+            self.quiet_for = 0.0;
+        }
+        self.before = now;
+        if self.classified.as_ref() == Some(&state) {
+            self.fault.clear();
+            return Ok(false);
+        }
+        if self.is_changing(&state.1) || ready.jobs.is_empty() && ready.problems.is_empty() {
+            return Ok(false);
+        }
+        self.ended = Some(classify_all(args, tools, stop, &ready)?);
+        (self.classified, self.fault) = (Some(state), String::new());
+        Ok(true)
+    }
+
+    /// Whether a picture of the tables is being written anew: its results stay until it is complete.
+    fn is_changing(&self, ready: &Seen) -> bool {
+        let known = self.classified.iter().flat_map(|(_, states)| states.keys());
+        known.into_iter().any(|path| self.before.contains_key(path) && !ready.contains_key(path))
+    }
+
+    /// Says what went wrong, once.
+    fn tell(&mut self, args: &Args, error: &anyhow::Error) {
+        let fault = format!("{error:#}");
+        if fault != self.fault {
+            note!("breakface: {fault}");
+            note!("breakface: {}: until then nothing new in it is classified", args.folder.display());
+            self.fault = fault;
+        }
+    }
+
+    fn code(&self) -> Code {
+        if self.fault.is_empty() { self.ended.unwrap_or(Code::Done) } else { Code::Wrong }
+    }
 }
 
 /// What lies in the folder, and the state of every picture file.
