@@ -69,6 +69,7 @@ fn watch(args: &Args, tools: &Tools, stop: &AtomicBool) -> anyhow::Result<Code> 
     // What is wrong from the start is wrong usage; later a fault of one look (a full disk, results in use, a table half
     // written, a picture taken away) may be gone at the next.
     watching.step(args, tools, stop)?;
+    rest(args.every, stop);
     while !stop.load(Ordering::Relaxed) {
         match watching.step(args, tools, stop) {
             Ok(true) => continue,
