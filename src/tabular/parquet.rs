@@ -1,17 +1,20 @@
 //! The same rows as Parquet: one typed column each, with unit and meaning in the metadata of its field.
 
+mod arrow;
+mod waiting;
+
 use super::{Cell, CellKind, Column, Staged, TableError, TableRow, all_columns, write_atomic};
-use arrow_array::{ArrayRef, BooleanArray, Float64Array, RecordBatch, StringArray, UInt64Array};
-use arrow_schema::{DataType, Field, Schema};
-use parquet::arrow::ArrowWriter;
-use parquet::basic::Compression;
+use parquet::basic::{Compression, LogicalType, Repetition, Type as Physical};
 use parquet::errors::ParquetError;
+use parquet::file::metadata::KeyValue;
 use parquet::file::properties::WriterProperties;
-use std::collections::HashMap;
+use parquet::file::writer::SerializedFileWriter;
+use parquet::schema::types::Type;
 use std::io::Write;
 use std::marker::PhantomData;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use waiting::Waiting;
 
 /// Writes a table as Parquet, in one piece or not at all. A missing value is null.
 ///
@@ -35,41 +38,51 @@ fn encoded<T: TableRow>(rows: &[T]) -> Result<Vec<u8>, ParquetError> {
     table.finish()
 }
 
-/// Rows that are turned into columns together.
-const BATCH: usize = 4096;
-/// Rows whose columns are held until they are written together.
-const GROUP: usize = 16 * BATCH;
+/// Rows that are held until their columns are written together.
+const GROUP: usize = 16_384;
 
 struct Encoder<W: Write + Send> {
     columns: Vec<Column>,
     own: usize,
-    schema: Arc<Schema>,
-    writer: ArrowWriter<W>,
-    waiting: Vec<Vec<Cell>>,
+    writer: SerializedFileWriter<W>,
+    waiting: Vec<Waiting>,
+    rows: usize,
 }
 
 impl<W: Write + Send> Encoder<W> {
     fn new(to: W, columns: Vec<Column>, own: usize) -> Result<Self, ParquetError> {
-        let schema = Arc::new(Schema::new(columns.iter().map(field).collect::<Vec<_>>()));
+        let fields = columns.iter().map(|c| Ok(Arc::new(field(c)?))).collect::<Result<_, ParquetError>>()?;
+        let schema = Type::group_type_builder("arrow_schema").with_fields(fields).build()?;
+        let units = KeyValue::new(arrow::KEY.into(), arrow::schema(&columns));
         let properties = WriterProperties::builder()
             .set_compression(Compression::SNAPPY)
-            .set_max_row_group_row_count(Some(GROUP))
+            .set_key_value_metadata(Some(vec![units]))
             .set_created_by(concat!("breakface ", env!("CARGO_PKG_VERSION")).into())
             .build();
-        let writer = ArrowWriter::try_new(to, Arc::clone(&schema), Some(properties))?;
-        Ok(Self { columns, own, schema, writer, waiting: Vec::new() })
+        let writer = SerializedFileWriter::new(to, Arc::new(schema), Arc::new(properties))?;
+        let waiting = columns.iter().map(|column| Waiting::of(column.kind)).collect();
+        Ok(Self { columns, own, writer, waiting, rows: 0 })
     }
 
     fn push<T: TableRow>(&mut self, row: &T) -> Result<(), ParquetError> {
-        self.waiting.push(with_extra(row, &self.columns[self.own..]));
-        if BATCH <= self.waiting.len() { self.write() } else { Ok(()) }
+        let cells = with_extra(row, &self.columns[self.own..]);
+        self.waiting.iter_mut().zip(&cells).for_each(|(column, cell)| column.push(cell));
+        self.rows += 1;
+        if GROUP <= self.rows { self.write() } else { Ok(()) }
     }
 
     fn write(&mut self) -> Result<(), ParquetError> {
-        let cells = std::mem::take(&mut self.waiting);
-        let columns = self.columns.iter().enumerate();
-        let arrays = columns.map(|(i, c)| array(c.kind, cells.iter().map(|row| &row[i]))).collect();
-        self.writer.write(&RecordBatch::try_new(Arc::clone(&self.schema), arrays)?)
+        if std::mem::take(&mut self.rows) == 0 {
+            return Ok(());
+        }
+        let mut group = self.writer.next_row_group()?;
+        for column in &mut self.waiting {
+            if let Some(to) = group.next_column()? {
+                column.write(to)?;
+            }
+        }
+        group.close()?;
+        Ok(())
     }
 
     fn finish(mut self) -> Result<W, ParquetError> {
@@ -127,36 +140,13 @@ fn with_extra<T: TableRow>(row: &T, extra: &[Column]) -> Vec<Cell> {
     cells
 }
 
-fn field(column: &Column) -> Field {
-    let kind = match column.kind {
-        CellKind::Text => DataType::Utf8,
-        CellKind::Number => DataType::Float64,
-        CellKind::Count => DataType::UInt64,
-        CellKind::YesNo => DataType::Boolean,
+fn field(column: &Column) -> Result<Type, ParquetError> {
+    let (stored, means) = match column.kind {
+        CellKind::Text => (Physical::BYTE_ARRAY, Some(LogicalType::String)),
+        CellKind::Number => (Physical::DOUBLE, None),
+        CellKind::Count => (Physical::INT64, Some(LogicalType::integer(64, false))),
+        CellKind::YesNo => (Physical::BOOLEAN, None),
     };
-    // Arrow keeps metadata in a map; it writes the keys sorted, so the bytes do not depend on its order.
-    let metadata =
-        HashMap::from([("unit".to_owned(), column.unit.to_owned()), ("meaning".to_owned(), column.meaning.clone())]);
-    Field::new(&column.name, kind, true).with_metadata(metadata)
-}
-
-fn array<'a>(kind: CellKind, cells: impl Iterator<Item = &'a Cell>) -> ArrayRef {
-    match kind {
-        CellKind::Text => Arc::new(StringArray::from_iter(cells.map(|cell| match cell {
-            Cell::Text(text) if !text.is_empty() => Some(text.as_str()),
-            _ => None,
-        }))),
-        CellKind::Number => Arc::new(Float64Array::from_iter(cells.map(|cell| match cell {
-            Cell::Number(value) => value.filter(|v| v.is_finite()).map(super::tidy),
-            _ => None,
-        }))),
-        CellKind::Count => Arc::new(UInt64Array::from_iter(cells.map(|cell| match cell {
-            Cell::Count(value) => *value,
-            _ => None,
-        }))),
-        CellKind::YesNo => Arc::new(BooleanArray::from_iter(cells.map(|cell| match cell {
-            Cell::YesNo(value) => *value,
-            _ => None,
-        }))),
-    }
+    let field = Type::primitive_type_builder(&column.name, stored).with_repetition(Repetition::OPTIONAL);
+    field.with_logical_type(means).build()
 }
