@@ -1,6 +1,10 @@
 //! Hand labels of a folder of results: laid over the model's rows before they are scored, by every command that writes
 //! tables. What the model said stays beside it, and both figures with it.
 
+mod applied;
+
+pub use applied::{Applied, BothFractions, Fraction};
+
 use super::error::RunError;
 use super::folder::{BEFORE_REVIEW, BOTH, ResultFolder};
 use super::path_text::text;
@@ -8,58 +12,15 @@ use super::scores::Scores;
 use super::tables::{Tables, run_json};
 use crate::face::ModelFigures;
 use crate::files;
-use crate::labels::{HandLabel, HandLabels, ReviewedEnd, read_labels};
+use crate::labels::{HandLabels, ReviewedEnd, read_labels};
 use crate::results::{Results, RowCounts, RunFile};
 use crate::settings::Settings;
-use crate::table::{EndRow, ImageRow, Staged, format_number, guard_formula, read_csv, to_csv};
+use crate::table::{EndRow, ImageRow, Staged, read_csv, to_csv};
 use crate::tree::Label;
-use serde::Serialize;
 use std::path::Path;
 
 /// File of the hand labels in a folder of results.
 pub const LABELS_FILE: &str = "labels.csv";
-/// What hand labels have changed.
-#[derive(Debug, Clone, Default, PartialEq, Serialize)]
-pub struct Applied {
-    /// Ends whose label is by hand.
-    pub n_labelled: usize,
-    /// Of these, ends that the model had called something else.
-    pub n_changed: usize,
-    /// Ends added by hand.
-    pub n_added: usize,
-    /// Found ends that are none.
-    pub n_not_an_end: usize,
-    /// Pictures with hand labels that are not part of the run.
-    pub pictures_not_here: Vec<String>,
-    /// Fractions of each specimen.
-    pub specimens: Vec<BothFractions>,
-    /// Fractions of each knot.
-    pub knots: Vec<BothFractions>,
-}
-
-/// The sheared fraction of a specimen or knot, as labelled by the model and after review.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct BothFractions {
-    /// Specimen; or knot and line.
-    pub name: String,
-    /// Hand labels in it; not counted for knots.
-    pub n_hand: Option<usize>,
-    /// By the model.
-    pub model: Fraction,
-    /// With hand labels in place.
-    pub reviewed: Fraction,
-}
-
-/// A fraction with its interval.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize)]
-pub struct Fraction {
-    /// The fraction.
-    pub value: Option<f64>,
-    /// Lower end of its interval.
-    pub low: Option<f64>,
-    /// Upper end of its interval.
-    pub high: Option<f64>,
-}
 
 /// The model's rows of all pictures of a run, as the tables would hold them without hand labels.
 pub(super) struct ModelRows {
@@ -182,7 +143,7 @@ impl Reviewed {
         let ends: Vec<EndRow> = reviewed.iter().map(|end| end.row.clone()).collect();
         let score = |ends: &[EndRow]| Scores::from_rows(ends, &rows.images, figures, &settings.face);
         let (before, scores) = (score(&rows.ends), score(&ends));
-        let mut applied = applied(&reviewed, &before, &scores);
+        let mut applied = Applied::new(&reviewed, &before, &scores);
         let known = |image: &&str| rows.images.iter().any(|i| i.series.image == *image);
         applied.pictures_not_here = hand.images().filter(|image| !known(image)).map(str::to_owned).collect();
         Self { images: recounted(&rows.images, &ends), ends, before, scores, applied }
@@ -215,7 +176,7 @@ pub(super) fn put(
     model.add(&kept, Some(&rows.ends))?;
     model.add_scores(&kept, Some(&reviewed.before))?;
     tables.take(model);
-    tables.stage(Staged::new(&folder.file(BOTH), &both(&reviewed.applied))?);
+    tables.stage(Staged::new(&folder.file(BOTH), &reviewed.applied.to_csv())?);
     if let Some(run_file) = run_file {
         tables.stage(run_json(folder, run_file)?);
     }
@@ -263,64 +224,4 @@ fn recounted(images: &[ImageRow], ends: &[EndRow]) -> Vec<ImageRow> {
         image
     };
     images.iter().map(recount).collect()
-}
-
-fn applied(reviewed: &[ReviewedEnd], before: &Scores, after: &Scores) -> Applied {
-    let labelled = || reviewed.iter().filter(|e| e.hand.is_some());
-    let is_gone = |e: &ReviewedEnd| e.hand == Some(HandLabel::NotAnEnd);
-    let specimens = after.specimens.iter().map(|s| {
-        let model = before.specimens.iter().find(|b| b.specimen == s.specimen);
-        BothFractions {
-            name: s.specimen.clone(),
-            n_hand: Some(labelled().filter(|e| e.row.specimen == s.specimen).count()),
-            model: model.map(|b| fraction(b.sheared_fraction, b.sheared_low, b.sheared_high)).unwrap_or_default(),
-            reviewed: fraction(s.sheared_fraction, s.sheared_low, s.sheared_high),
-        }
-    });
-    let knots = after.knots.iter().map(|k| {
-        let model = before.knots.iter().find(|b| b.knot == k.knot && b.line == k.line);
-        BothFractions {
-            name: [Some(k.knot.as_str()), k.line.as_deref()].into_iter().flatten().collect::<Vec<_>>().join(", "),
-            n_hand: None,
-            model: model.map(|b| fraction(b.sheared_fraction, b.sheared_low, b.sheared_high)).unwrap_or_default(),
-            reviewed: fraction(k.sheared_fraction, k.sheared_low, k.sheared_high),
-        }
-    });
-    Applied {
-        n_labelled: labelled().count(),
-        n_changed: labelled().filter(|e| is_gone(e) || e.model.is_some_and(|m| m != e.row.label)).count(),
-        n_added: reviewed.iter().filter(|e| e.model.is_none()).count(),
-        n_not_an_end: reviewed.iter().filter(|e| is_gone(e)).count(),
-        pictures_not_here: Vec::new(),
-        specimens: specimens.collect(),
-        knots: knots.collect(),
-    }
-}
-
-fn fraction(value: Option<f64>, low: Option<f64>, high: Option<f64>) -> Fraction {
-    Fraction { value, low, high }
-}
-
-/// `review.csv`.
-fn both(applied: &Applied) -> Vec<u8> {
-    let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
-    let mut header = vec!["of".to_owned(), "name".into(), "n_hand_labels".into()];
-    for whose in ["model", "reviewed"] {
-        header.extend(["fraction", "low", "high"].map(|part| format!("sheared_{part}_{whose}")));
-    }
-    // Writing to memory cannot fail, and all records have the length of the header.
-    const CANNOT_FAIL: &str = "records of one length are written to memory";
-    writer.write_record(&header).expect(CANNOT_FAIL);
-    let cell = |v: Option<f64>| v.map(format_number).unwrap_or_default();
-    for (of, scores) in [("specimen", &applied.specimens), ("knot", &applied.knots)] {
-        for score in scores {
-            let mut record = vec![of.to_owned(), guard_formula(&score.name)];
-            record.push(score.n_hand.map(|n| n.to_string()).unwrap_or_default());
-            for fraction in [score.model, score.reviewed] {
-                record.extend([fraction.value, fraction.low, fraction.high].map(cell));
-            }
-            writer.write_record(record).expect(CANNOT_FAIL);
-        }
-    }
-    writer.into_inner().expect(CANNOT_FAIL)
 }
