@@ -140,7 +140,7 @@ fn run_file(
         schema: RUN_SCHEMA.into(),
         version: env!("CARGO_PKG_VERSION").into(),
         features: FEATURE_SCHEMA.into(),
-        ended: jiff::Timestamp::now().strftime("%Y-%m-%dT%H:%M:%SZ").to_string(),
+        ended: chrono::Utc::now().format("%Y-%m-%dT%H:%M:%SZ").to_string(),
         um_per_px: series.tools.um_per_px,
         threads: series.threads(),
         model: ModelUsed { name: series.tools.model.name.clone(), digest: series.tools.model.digest() },

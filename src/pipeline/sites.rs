@@ -5,6 +5,7 @@ use crate::face::site::{self, SameSite, Thumb};
 use crate::micrograph::GreyPlane;
 use crate::settings::SiteSettings;
 use crate::table::ImageRow;
+use image::codecs::png::PngEncoder;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
@@ -20,7 +21,7 @@ pub(super) fn small_copy(grey: &GreyPlane, settings: &SiteSettings) -> Vec<u8> {
     let mut png = Vec::new();
     if let Some(picture) = image::GrayImage::from_raw(small.width(), small.height(), bytes) {
         // Writing into memory cannot fail for a picture of this kind; without the copy the picture is only not compared.
-        let _ = picture.write_to(&mut std::io::Cursor::new(&mut png), image::ImageFormat::Png);
+        let _ = picture.write_with_encoder(PngEncoder::new(&mut png));
     }
     png
 }

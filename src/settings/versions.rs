@@ -19,9 +19,11 @@ impl Settings {
                 None => unused.push(key),
             }
         }
-        match serde_json::from_value::<Self>(settings) {
-            Ok(settings) if settings.check().is_ok() => (settings, unused),
-            _ => none(),
+        // By way of TOML, the form that settings are read in everywhere.
+        let settings = toml::to_string(&settings).ok().and_then(|text| toml::from_str::<Self>(&text).ok());
+        match settings.filter(|settings| settings.check().is_ok()) {
+            Some(settings) => (settings, unused),
+            None => none(),
         }
     }
 }

@@ -1,9 +1,10 @@
 //! Merged series -> files: picture, height map, confidence map, and what their values mean.
 
 use super::StackResult;
-use image::{DynamicImage, ImageFormat};
+use image::DynamicImage;
+use image::codecs::png::PngEncoder;
 use serde_json::json;
-use std::io::{Cursor, Write};
+use std::io::Write;
 use std::path::{Path, PathBuf};
 
 /// Format of `height.json`.
@@ -79,6 +80,6 @@ impl StackResult {
 
 fn png(picture: &DynamicImage) -> Result<Vec<u8>, image::ImageError> {
     let mut bytes = Vec::new();
-    picture.write_to(&mut Cursor::new(&mut bytes), ImageFormat::Png)?;
+    picture.write_with_encoder(PngEncoder::new(&mut bytes))?;
     Ok(bytes)
 }

@@ -11,8 +11,9 @@ use breakface::train::describe_tree::explain;
 use breakface::train::ground_truth::base_name;
 use breakface::tree::{Label, Model};
 use breakface::units::Point;
+use image::codecs::png::PngEncoder;
 use serde_json::json;
-use std::io::{Cursor, Write};
+use std::io::Write;
 use std::path::PathBuf;
 
 /// Arguments of `explain`.
@@ -147,9 +148,9 @@ fn crop(results: &Results, end: &EndRow, pictures: Option<&std::path::Path>) -> 
         let along = |i: u32| (f64::from(i) + 0.5) / f64::from(CROP_OUT_PX) * 2.0 - 1.0;
         colour(&micrograph, Point::new(end.x_px + along(x) * half, end.y_px + along(y) * half))
     });
-    let mut bytes = Cursor::new(Vec::new());
-    picture.write_to(&mut bytes, image::ImageFormat::Png).context("picture of the end")?;
-    Ok(bytes.into_inner())
+    let mut bytes = Vec::new();
+    picture.write_with_encoder(PngEncoder::new(&mut bytes)).context("picture of the end")?;
+    Ok(bytes)
 }
 
 /// Colour at a place; grey pictures by interpolation, colour pictures by the nearest pixel, black outside.

@@ -1,11 +1,10 @@
 //! One server per results folder: two would not see each other's decisions.
 
-use std::fs::{File, OpenOptions};
+use std::fs::{File, OpenOptions, TryLockError};
 use std::path::Path;
 
 use anyhow::{Context, bail};
 use breakface::files::open_own;
-use fs4::FileExt;
 
 /// Holds the folder as long as it lives; the system lets go of it when the process ends, however it ends.
 pub struct Lock {
@@ -17,13 +16,13 @@ pub fn take(results: &Path) -> anyhow::Result<Lock> {
     let path = results.join(".review.lock");
     let file = open_own(&path, OpenOptions::new().write(true).create(true).truncate(false))
         .with_context(|| format!("{}: the results folder cannot be written to", path.display()))?;
-    match FileExt::try_lock(&file) {
+    match file.try_lock() {
         Ok(()) => Ok(Lock { _file: file }),
-        Err(fs4::TryLockError::WouldBlock) => bail!(
+        Err(TryLockError::WouldBlock) => bail!(
             "{}: a review of these results is already running; use its page, or stop it first \
              (two labellers can share one page, each under their own name)",
             results.display()
         ),
-        Err(fs4::TryLockError::Error(e)) => Err(e).with_context(|| format!("{}: cannot be locked", path.display())),
+        Err(TryLockError::Error(e)) => Err(e).with_context(|| format!("{}: cannot be locked", path.display())),
     }
 }

@@ -195,7 +195,7 @@ impl Session {
 
     fn row(&self, labeller: &str, id: EndId, tip: Point, label: Option<HandLabel>, action: Action) -> LabelRow {
         let image = self.run.pictures[id.picture].row.series.image.clone();
-        let when = jiff::Timestamp::now().strftime("%Y-%m-%dT%H:%M:%SZ").to_string();
+        let when = chrono::Utc::now().format("%Y-%m-%dT%H:%M:%SZ").to_string();
         LabelRow { image, tip, label, labeller: labeller.into(), when, action, end: Some(id.end) }
     }
 

@@ -39,7 +39,7 @@ impl Keep {
             tell!("{result}");
         }
         let (Some(name), Some(path)) = (&self.name, &self.list) else { return Ok(()) };
-        let date = jiff::Timestamp::now().to_string().chars().take(10).collect();
+        let date = chrono::Utc::now().format("%Y-%m-%d").to_string();
         let calibration = Calibration { name: name.clone(), um_per_px, u_um_per_px, date, source };
         let older = CalibrationList::put_into(path, calibration)?;
         let place = path.display();
