@@ -248,8 +248,13 @@ pub struct ControlSpecimen {
 
 impl ControlSpecimen {
     /// Its date; `None` unless it is written as ISO 8601 has it. Other ways of writing have no one meaning (4/5/2026).
-    pub fn day(&self) -> Option<jiff::civil::Date> {
-        self.date.parse().ok()
+    pub fn day(&self) -> Option<chrono::NaiveDate> {
+        let day = self.date.split(['T', ' ']).next()?;
+        let written = |form: &str| {
+            let date = chrono::NaiveDate::parse_from_str(day, form).ok()?;
+            (date.format(form).to_string() == day).then_some(date)
+        };
+        ["%Y-%m-%d", "%Y%m%d"].iter().find_map(|form| written(form))
     }
 }
 
