@@ -56,7 +56,7 @@ fn of_rows<T: Copy + Into<i64>, const C: usize>(
         }
         return;
     }
-    let mut columns: Vec<Vec<T>> = vec![Vec::with_capacity(C * height); TOGETHER];
+    let mut columns: Vec<Vec<T>> = (0..TOGETHER).map(|_| Vec::with_capacity(C * height)).collect();
     for first in (0..width).step_by(TOGETHER) {
         columns.iter_mut().for_each(Vec::clear);
         for row in pixels.values.chunks_exact(C * width) {
