@@ -258,8 +258,8 @@ impl ControlSpecimen {
     }
 }
 
-/// Controls in their order in time: by the column `date` of the series where all of them have one (as text: write
-/// 2026-11-28), else by run and specimen code. `specimens` are those of each run as the model labelled them.
+/// Controls in their order in time: by the column `date` of the series where all of them have one that can be
+/// ordered ([`ControlSpecimen::day`]), else by run and specimen code. `specimens` are those of each run as the model labelled them.
 pub fn controls_over_time(runs: &[&Results], specimens: &[Vec<SpecimenRow>]) -> Vec<ControlsOverTime> {
     [Kind::Cut, Kind::Pull].into_iter().filter_map(|kind| of_kind(kind, runs, specimens)).collect()
 }
