@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 
-use rten_onnx::onnx::{DataType, NodeProto, TensorProto};
+use crate::file::{self, Node, kinds};
 
 /// Numbers with their sides.
 #[derive(Debug, Clone)]
@@ -22,7 +22,7 @@ impl Constants {
     ///
     /// # Errors
     /// When it is of a kind that is not known here, is cut short, or holds what is no finite number.
-    pub(super) fn insert(&mut self, name: &str, tensor: &TensorProto) -> Result<(), String> {
+    pub(super) fn insert(&mut self, name: &str, tensor: &file::Constant) -> Result<(), String> {
         let dims: Option<Vec<usize>> = tensor.dims.iter().map(|d| usize::try_from(*d).ok()).collect();
         let dims = dims.ok_or_else(|| format!("weights {name:?} with a negative side"))?;
         let values = numbers(tensor).ok_or_else(|| format!("weights {name:?} of a kind that is not known here"))?;
@@ -40,7 +40,7 @@ impl Constants {
     ///
     /// # Errors
     /// When its inputs are no constants that fit each other.
-    pub(super) fn scale(&mut self, node: &NodeProto) -> Result<(), String> {
+    pub(super) fn scale(&mut self, node: &Node) -> Result<(), String> {
         let of = |k: usize| node.input.get(k).and_then(|name| self.0.get(name));
         let (quantised, scales) = of(0).zip(of(1)).ok_or("scaled weights that are no constants")?;
         let rows = scales.values.len();
@@ -57,6 +57,16 @@ impl Constants {
         Ok(())
     }
 
+    /// Gives a constant a second name.
+    ///
+    /// # Errors
+    /// When it reads no constant.
+    pub(super) fn name_again(&mut self, node: &Node) -> Result<(), String> {
+        let constant = node.input.first().and_then(|name| self.0.get(name)).ok_or("of what is no constant")?.clone();
+        self.0.insert(node.output.first().cloned().unwrap_or_default(), constant);
+        Ok(())
+    }
+
     /// A constant by its name.
     pub(super) fn get(&self, name: &str) -> Option<&Constant> {
         self.0.get(name)
@@ -64,16 +74,16 @@ impl Constants {
 }
 
 /// Numbers of a tensor; `None` for kinds that our networks do not use.
-fn numbers(tensor: &TensorProto) -> Option<Vec<f32>> {
-    let raw = tensor.raw_data.as_ref().map(|d| d.borrow().clone()).unwrap_or_default();
+fn numbers(tensor: &file::Constant) -> Option<Vec<f32>> {
+    let raw = tensor.raw_data.as_deref().unwrap_or_default();
     let whole = |v: &i32| *v as f32;
-    match tensor.data_type.unwrap_or(DataType::FLOAT) {
-        DataType::FLOAT if raw.is_empty() => Some(tensor.float_data.clone()),
-        DataType::FLOAT => Some(raw.chunks_exact(4).map(|b| f32::from_le_bytes([b[0], b[1], b[2], b[3]])).collect()),
-        DataType::INT8 if raw.is_empty() => Some(tensor.int32_data.iter().map(whole).collect()),
-        DataType::INT8 => Some(raw.iter().map(|b| f32::from(b.cast_signed())).collect()),
-        DataType::UINT8 if raw.is_empty() => Some(tensor.int32_data.iter().map(whole).collect()),
-        DataType::UINT8 => Some(raw.iter().map(|b| f32::from(*b)).collect()),
+    match tensor.data_type.unwrap_or(kinds::FLOAT) {
+        kinds::FLOAT if raw.is_empty() => Some(tensor.float_data.clone()),
+        kinds::FLOAT => Some(raw.chunks_exact(4).map(|b| f32::from_le_bytes([b[0], b[1], b[2], b[3]])).collect()),
+        kinds::INT8 if raw.is_empty() => Some(tensor.int32_data.iter().map(whole).collect()),
+        kinds::INT8 => Some(raw.iter().map(|b| f32::from(b.cast_signed())).collect()),
+        kinds::UINT8 if raw.is_empty() => Some(tensor.int32_data.iter().map(whole).collect()),
+        kinds::UINT8 => Some(raw.iter().map(|b| f32::from(*b)).collect()),
         _ => None,
     }
 }

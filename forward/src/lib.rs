@@ -37,6 +37,9 @@ mod pooling;
 // The steps of a network, and how they are run.
 mod program;
 
+/// What an ONNX file says.
+pub mod file;
+
 // Constants of a file.
 mod constants;
 

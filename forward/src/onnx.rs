@@ -3,11 +3,10 @@
 
 use std::collections::HashMap;
 
-use rten_onnx::onnx::{AttributeProto, GraphProto, ModelProto, NodeProto};
-
 use crate::constants::{Constant, Constants};
 use crate::convolution::{Convolution, FileWeights};
 use crate::elementwise::Pairwise;
+use crate::file::{Attribute, Graph, Model, Node};
 use crate::pooling::Mean;
 use crate::program::{Action, Layer, Program, Step};
 use crate::window::Window;
@@ -17,7 +16,7 @@ use crate::window::Window;
 /// # Errors
 /// When the bytes are no such file, or it asks for something that is not known here.
 pub fn load(bytes: &[u8]) -> Result<Program, String> {
-    let model = ModelProto::parse_buf(bytes).map_err(|e| format!("is no ONNX file: {e}"))?;
+    let model = Model::read(bytes)?;
     let graph = model.graph.as_ref().ok_or("is no ONNX file with a network in it")?;
     let mut reading = Reading::of(graph)?;
     for node in &graph.node {
@@ -50,7 +49,7 @@ struct Reading {
 const MOST_WEIGHTS: usize = 64 << 20;
 
 impl Reading {
-    fn of(graph: &GraphProto) -> Result<Self, String> {
+    fn of(graph: &Graph) -> Result<Self, String> {
         let mut constants = Constants::default();
         for tensor in &graph.initializer {
             constants.insert(tensor.name.as_deref().unwrap_or_default(), tensor)?;
@@ -69,21 +68,23 @@ impl Reading {
         self.names.get(name).copied().ok_or_else(|| format!("reads {name:?}, which nothing makes"))
     }
 
-    fn input(&self, node: &NodeProto, k: usize) -> Result<Layer, String> {
+    fn input(&self, node: &Node, k: usize) -> Result<Layer, String> {
         self.named(node.input.get(k).map_or("", String::as_str))
     }
 
-    fn constant(&self, node: &NodeProto, k: usize) -> Option<&Constant> {
+    fn constant(&self, node: &Node, k: usize) -> Option<&Constant> {
         self.constants.get(node.input.get(k)?)
     }
 
-    fn node(&mut self, kind: &str, node: &NodeProto) -> Result<(), String> {
+    fn node(&mut self, kind: &str, node: &Node) -> Result<(), String> {
         let action = match kind {
             "Constant" => {
                 let tensor = node.attribute.iter().find_map(|a| a.t.as_ref()).ok_or("without its value")?;
                 return self.constants.insert(node.output.first().map_or("", String::as_str), tensor);
             }
             "DequantizeLinear" => return self.constants.scale(node),
+            // Weights that are equal are written once, and named again so.
+            "Identity" if self.constant(node, 0).is_some() => return self.constants.name_again(node),
             "Relu" => return self.relu(node),
             "Conv" | "Gemm" => {
                 let convolution = if kind == "Conv" { self.convolution(node)? } else { self.dense(node)? };
@@ -132,7 +133,7 @@ impl Reading {
         Ok(())
     }
 
-    fn push(&mut self, node: &NodeProto, action: Action) {
+    fn push(&mut self, node: &Node, action: Action) {
         let makes = self.layers;
         self.layers += 1;
         self.names.insert(node.output.first().cloned().unwrap_or_default(), makes);
@@ -140,14 +141,14 @@ impl Reading {
     }
 
     /// The step that makes a node's input, if nothing else reads that.
-    fn own_step(&self, node: &NodeProto, k: usize) -> Option<usize> {
+    fn own_step(&self, node: &Node, k: usize) -> Option<usize> {
         let name = node.input.get(k)?;
         let layer = self.names.get(name)?;
         let only = self.uses.get(name) == Some(&1);
         self.steps.iter().position(|s| s.as_ref().is_some_and(|s| s.makes == *layer)).filter(|_| only)
     }
 
-    fn relu(&mut self, node: &NodeProto) -> Result<(), String> {
+    fn relu(&mut self, node: &Node) -> Result<(), String> {
         let layer = self.input(node, 0)?;
         let output = node.output.first().cloned().unwrap_or_default();
         if let Some(step) = self.own_step(node, 0).and_then(|k| self.steps[k].as_mut()) {
@@ -167,7 +168,7 @@ impl Reading {
     }
 
     /// A sum: within the step that makes one of both, where that can be.
-    fn sum(&mut self, node: &NodeProto) -> Result<Action, String> {
+    fn sum(&mut self, node: &Node) -> Result<Action, String> {
         for (k, other) in [(1, 0), (0, 1)] {
             let takes_up = |step: &Step| {
                 !step.relu && matches!(step.action, Action::Convolve(_, _, None) | Action::Repeat(_, _, None))
@@ -183,7 +184,7 @@ impl Reading {
         self.pair(Pairwise::Add, node)
     }
 
-    fn pair(&self, how: Pairwise, node: &NodeProto) -> Result<Action, String> {
+    fn pair(&self, how: Pairwise, node: &Node) -> Result<Action, String> {
         let first = self.input(node, 0)?;
         match self.constant(node, 1) {
             Some(constant) if constant.values.len() == 1 => Ok(Action::Constant(how, first, constant.values[0])),
@@ -192,7 +193,7 @@ impl Reading {
         }
     }
 
-    fn convolution(&self, node: &NodeProto) -> Result<Convolution, String> {
+    fn convolution(&self, node: &Node) -> Result<Convolution, String> {
         let weights = self.constant(node, 1).ok_or("with weights that are no constants")?;
         let dims =
             <[usize; 4]>::try_from(weights.dims.as_slice()).map_err(|_| "with weights of other than four sides")?;
@@ -203,11 +204,19 @@ impl Reading {
         let groups = whole(node, "group", 1)?;
         expect(0 < groups, "in no groups")?;
         let of = FileWeights { values: weights.values.clone(), dims, groups };
-        Convolution::new(window, of, self.constant(node, 2).map(|c| c.values.as_slice()))
+        Convolution::new(window, of, self.added_numbers(node)?)
+    }
+
+    /// The numbers that are added to each channel of a node's answer, if it names any.
+    fn added_numbers(&self, node: &Node) -> Result<Option<&[f32]>, String> {
+        match node.input.get(2).filter(|name| !name.is_empty()) {
+            None => Ok(None),
+            Some(_) => Ok(Some(&self.constant(node, 2).ok_or("adds numbers that are no constants")?.values)),
+        }
     }
 
     /// A product with a matrix, as a convolution of single places.
-    fn dense(&self, node: &NodeProto) -> Result<Convolution, String> {
+    fn dense(&self, node: &Node) -> Result<Convolution, String> {
         let weights = self.constant(node, 1).ok_or("with weights that are no constants")?;
         let [outputs, inputs] = weights.dims[..] else { return Err("with weights of other than two sides".to_owned()) };
         let is_one = |name: &str| attribute(node, name).and_then(|a| a.f).is_none_or(|v| v == 1.0);
@@ -215,11 +224,11 @@ impl Reading {
         expect(plain && whole(node, "transB", 0)? == 1, "with factors, or matrices the other way round")?;
         expect(self.flat.contains(&self.input(node, 0)?), "of a layer that is not flat")?;
         let of = FileWeights { values: weights.values.clone(), dims: [outputs, inputs, 1, 1], groups: 1 };
-        Convolution::new(Window::PLACE, of, self.constant(node, 2).map(|c| c.values.as_slice()))
+        Convolution::new(Window::PLACE, of, self.added_numbers(node)?)
     }
 
     /// How often an enlargement repeats each place, down and across.
-    fn times(&self, node: &NodeProto) -> Result<[usize; 2], String> {
+    fn times(&self, node: &Node) -> Result<[usize; 2], String> {
         let text = |name: &str, usual: &'static str| {
             attribute(node, name).and_then(|a| a.s.clone()).unwrap_or_else(|| usual.to_owned())
         };
@@ -243,24 +252,24 @@ fn expect(holds: bool, else_: &str) -> Result<(), String> {
     if holds { Ok(()) } else { Err(else_.to_owned()) }
 }
 
-fn attribute<'n>(node: &'n NodeProto, name: &str) -> Option<&'n AttributeProto> {
+fn attribute<'n>(node: &'n Node, name: &str) -> Option<&'n Attribute> {
     node.attribute.iter().find(|a| a.name.as_deref() == Some(name))
 }
 
-fn whole(node: &NodeProto, name: &str, usual: usize) -> Result<usize, String> {
+fn whole(node: &Node, name: &str, usual: usize) -> Result<usize, String> {
     match attribute(node, name).and_then(|a| a.i) {
         Some(value) => usize::try_from(value).map_err(|_| format!("its {name} is negative")),
         None => Ok(usual),
     }
 }
 
-fn ints(node: &NodeProto, name: &str) -> Result<Vec<usize>, String> {
+fn ints(node: &Node, name: &str) -> Result<Vec<usize>, String> {
     let values = attribute(node, name).map(|a| a.ints.as_slice()).unwrap_or_default();
     values.iter().map(|v| usize::try_from(*v).map_err(|_| format!("its {name} is negative"))).collect()
 }
 
 /// How the window of a node moves; its sides are 1 where they are not told.
-fn window(node: &NodeProto) -> Result<Window, String> {
+fn window(node: &Node) -> Result<Window, String> {
     let two = |name: &str| match ints(node, name)?[..] {
         [] => Ok([1, 1]),
         [a, b] if 0 < a && 0 < b => Ok([a, b]),

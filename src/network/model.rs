@@ -136,12 +136,30 @@ impl Network {
 mod tests {
     use super::*;
     use crate::network::strip_input::{self, COLUMNS, ROWS};
-    use rten_onnx::onnx::{GraphProto, ModelProto, NodeProto, ValueInfoProto};
+    use breakface_forward::file::{Constant, Graph, Model, Named, Node};
 
     const REGRESSION: &[u8] = include_bytes!("../../models/regression.onnx");
 
     fn reason(network: Result<Network, NetworkError>) -> String {
         network.err().map(|e| e.to_string()).unwrap_or_default()
+    }
+
+    fn node(kind: &str, inputs: &[&str], output: &str) -> Node {
+        Node {
+            op_type: Some(kind.into()),
+            input: inputs.iter().map(|i| (*i).to_owned()).collect(),
+            output: vec![output.into()],
+            ..Node::default()
+        }
+    }
+
+    /// A file that reads `x` and answers `y`.
+    fn file(node: Vec<Node>, initializer: Vec<Constant>) -> Vec<u8> {
+        let value = |name: &str| Named { name: Some(name.into()) };
+        let (input, output) = (vec![value("x")], vec![value("y")]);
+        let graph = Graph { node, initializer, input, output };
+        let model = Model { ir_version: Some(8), graph: Some(graph) };
+        model.write()
     }
 
     #[test]
@@ -157,21 +175,34 @@ mod tests {
     /// The root of its input: finite for the zeros that a network is proven with, and nothing for a value below.
     #[test]
     fn answers_that_are_not_finite_fail() {
-        let value = |name: &str| ValueInfoProto { name: Some(name.into()), ..ValueInfoProto::default() };
-        let root = NodeProto {
-            op_type: Some("Sqrt".into()),
-            input: vec!["x".into()],
-            output: vec!["y".into()],
-            ..NodeProto::default()
-        };
-        let (input, output) = (vec![value("x")], vec![value("y")]);
-        let graph = GraphProto { node: vec![root], input, output, ..GraphProto::default() };
-        let model = ModelProto { ir_version: Some(8), graph: Some(graph), ..ModelProto::default() };
+        let model = file(vec![node("Sqrt", &["x"], "y")], vec![]);
         let contract = strip_input::contract(|shape| shape.to_vec());
-        let network = Network::load("root.onnx", model.write_buf().expect("written"), contract).expect("usable");
+        let network = Network::load("root.onnx", model, contract).expect("usable");
         assert!(network.run(NdTensor::full([1, 3, ROWS, COLUMNS], 4.0)).is_ok());
         let failed = network.run(NdTensor::full([1, 3, ROWS, COLUMNS], -4.0)).expect_err("not finite");
         assert!(failed.to_string().contains("root.onnx failed on this picture"), "{failed}");
+    }
+
+    /// ONNX operator specification, Identity and Conv: exporters write equal weights once and name them again.
+    #[test]
+    fn weights_named_again_are_the_weights() {
+        let constant = |name: &str, dims: &[i64], values: &[f32]| Constant {
+            name: Some(name.into()),
+            dims: dims.to_vec(),
+            float_data: values.to_vec(),
+            ..Constant::default()
+        };
+        let load = |added: &str| {
+            let again = node("Identity", &["b"], "again");
+            let bytes = file(
+                vec![again, node("Conv", &["x", "w", added], "y")],
+                vec![constant("w", &[1, 3, 1, 1], &[1.0, 2.0, 3.0]), constant("b", &[1], &[0.5])],
+            );
+            Network::load("again.onnx", bytes, strip_input::contract(|[n, _, h, w]| vec![n, 1, h, w]))
+        };
+        let answer = load("again").and_then(|n| n.run(NdTensor::full([1, 3, ROWS, COLUMNS], 2.0))).expect("an answer");
+        assert!(answer.iter().all(|v| *v == 12.5));
+        assert!(reason(load("x")).contains("no constants"));
     }
 
     #[test]

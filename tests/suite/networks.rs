@@ -2,48 +2,41 @@
 //! is that picture's failure, never an empty answer. The files are made here by the operators of onnx.ai/onnx/operators.
 
 use crate::driver::Bench;
-use rten_onnx::onnx::{AttributeProto, GraphProto, ModelProto, NodeProto, TensorProto, ValueInfoProto};
+use breakface_forward::file::{Attribute, Constant, Graph, Model, Named, Node, kinds};
 
-fn constant(name: &str, dims: &[i64], values: &[f32]) -> TensorProto {
+fn constant(name: &str, dims: &[i64], values: &[f32]) -> Constant {
     let raw: Vec<u8> = values.iter().flat_map(|v| v.to_le_bytes()).collect();
-    TensorProto {
+    Constant {
         name: Some(name.to_owned()),
         dims: dims.to_vec(),
-        data_type: Some(rten_onnx::onnx::DataType::FLOAT),
-        raw_data: Some(std::cell::RefCell::new(raw)),
-        ..TensorProto::default()
+        data_type: Some(kinds::FLOAT),
+        raw_data: Some(raw),
+        ..Constant::default()
     }
 }
 
-fn node(kind: &str, inputs: &[&str], output: &str, attributes: &[(&str, &[i64])]) -> NodeProto {
-    let attribute = |(name, ints): &(&str, &[i64])| AttributeProto {
+fn node(kind: &str, inputs: &[&str], output: &str, attributes: &[(&str, &[i64])]) -> Node {
+    let attribute = |(name, ints): &(&str, &[i64])| Attribute {
         name: Some((*name).to_owned()),
         ints: ints.to_vec(),
-        ..AttributeProto::default()
+        ..Attribute::default()
     };
-    NodeProto {
+    Node {
         op_type: Some(kind.to_owned()),
         input: inputs.iter().map(|i| (*i).to_owned()).collect(),
         output: vec![output.to_owned()],
         attribute: attributes.iter().map(attribute).collect(),
-        ..NodeProto::default()
     }
 }
 
-fn network(nodes: Vec<NodeProto>, constants: Vec<TensorProto>, output: &str) -> Vec<u8> {
-    let named = |name: &str| ValueInfoProto { name: Some(name.to_owned()), ..ValueInfoProto::default() };
-    let graph = GraphProto {
-        node: nodes,
-        initializer: constants,
-        input: vec![named("grey")],
-        output: vec![named(output)],
-        ..GraphProto::default()
-    };
-    ModelProto { ir_version: Some(8), graph: Some(graph), ..ModelProto::default() }.write_buf().unwrap()
+fn network(nodes: Vec<Node>, constants: Vec<Constant>, output: &str) -> Vec<u8> {
+    let named = |name: &str| Named { name: Some(name.to_owned()) };
+    let graph = Graph { node: nodes, initializer: constants, input: vec![named("grey")], output: vec![named(output)] };
+    Model { ir_version: Some(8), graph: Some(graph) }.write()
 }
 
 /// Seven planes of half the size, as the detection network answers: sums of two by two pixels.
-fn sums() -> (NodeProto, TensorProto) {
+fn sums() -> (Node, Constant) {
     let conv = node("Conv", &["grey", "w"], "sums", &[("kernel_shape", &[2, 2]), ("strides", &[2, 2])]);
     (conv, constant("w", &[7, 1, 2, 2], &[1.0; 28]))
 }
@@ -87,4 +80,15 @@ fn a_network_of_another_kind_is_refused() {
     let said = bench.run(&["classify", "in", "--out", "r", "--detector", "three.onnx"]);
     assert_eq!(said.code, Some(2), "{}", said.err);
     assert!(said.err.contains("three.onnx") && said.err.contains("shape"), "{}", said.err);
+}
+
+/// Protocol Buffers, encoding: a length is a number of 64 bits; read with a sign, this one leads back to where it stands.
+#[test]
+fn a_network_file_whose_lengths_lead_astray_is_refused() {
+    let bench = Bench::new();
+    bench.copy("demo/TC-B01-A_1.jpg", "in/a.jpg");
+    bench.write("back.onnx", [&[0x7a, 0xf5][..], &[0xff; 8], &[0x01]].concat());
+    let said = bench.run(&["classify", "in", "--out", "r", "--detector", "back.onnx"]);
+    assert_eq!(said.code, Some(2), "{}", said.err);
+    assert!(said.err.contains("back.onnx: is no ONNX file"), "{}", said.err);
 }
