@@ -4,7 +4,7 @@
 //! a spreadsheet would run as a formula is written with an apostrophe in front, which reading takes away.
 
 use crate::files;
-use crate::tabular::{guard_formula, unguard_formula};
+use crate::tabular::{check_quotes, guard_formula, unguard_formula};
 use crate::units::{Scale, ScaleSource};
 use std::ops::RangeInclusive;
 use std::path::Path;
@@ -133,6 +133,7 @@ impl CalibrationList {
         let malformed = |reason: String| ListError::Malformed { table: table.into(), reason };
         let text = text.trim_start_matches('\u{feff}');
         let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(text.as_bytes());
+        check_quotes(text, b',').map_err(|stray| malformed(format!("line {}: {}", stray.line, stray.reason)))?;
         let header = reader.headers().map_err(|e| malformed(e.to_string()))?.clone();
         let place = |column: &str| {
             header
@@ -142,7 +143,8 @@ impl CalibrationList {
         };
         let (name, um, u) = (place("name")?, place("um_per_px")?, place("u_um_per_px")?);
         let (date, source) = (place("date")?, place("source")?);
-        let header_of_list: Vec<String> = header.iter().map(str::to_owned).collect();
+        let header_of_list: Vec<String> =
+            header.iter().map(|h| h.trim_matches(|c: char| c.is_whitespace() || c == '\u{feff}').to_owned()).collect();
         let others: Vec<usize> = (0..header.len()).filter(|i| own(&header[*i]).is_none()).collect();
         let mut list = Self { header: header_of_list, ..Self::default() };
         for record in reader.records() {

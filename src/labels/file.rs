@@ -1,7 +1,7 @@
 //! `labels.csv` as bytes: reading with every fault named, writing row by row in the columns that the file has.
 
 use super::{Action, EndRef, HandLabel, LabelRow};
-use crate::table::{check_quotes, guard_formula, unguard_formula};
+use crate::table::{check_quotes_among, guard_formula, unguard_formula};
 use crate::units::Point;
 use std::io;
 use std::path::{Path, PathBuf};
@@ -164,8 +164,11 @@ const NEEDED: usize = 4;
 fn refuse_stray_quotes(bytes: &[u8], path: &Path) -> Result<(), LabelsError> {
     // Text that is not UTF-8 is refused record by record.
     let Ok(text) = std::str::from_utf8(bytes) else { return Ok(()) };
-    match check_quotes(text, b',') {
-        Err(stray) if text.ends_with('\n') || stray.line <= text.matches('\n').count() as u64 => {
+    let columns = 1 + text.split(['\n', '\r']).next().unwrap_or_default().matches(',').count();
+    // What is read can be written with our own columns too.
+    match check_quotes_among(text, b',', columns.min(COLUMNS.len())) {
+        // In a last line that was cut short it is no fault.
+        Err(stray) if text.rfind(['\n', '\r']).is_some_and(|end| stray.at < end) => {
             Err(LabelsError::Quote { path: path.into(), line: stray.line, reason: stray.reason })
         }
         _ => Ok(()),

@@ -25,7 +25,7 @@ pub use file::{
 pub use formula::{guard_formula, unguard_formula};
 #[cfg(feature = "parquet")]
 pub use parquet::{ParquetFile, to_parquet, write_parquet};
-pub use quotes::{StrayQuote, check_quotes};
+pub use quotes::{StrayQuote, check_quotes, check_quotes_among};
 pub use record::{Header, Record};
 pub(crate) use row::{Group, in_order, order, row};
 pub use table_row::TableRow;

@@ -5,6 +5,8 @@
 pub struct StrayQuote {
     /// Line of the quote, from 1.
     pub line: u64,
+    /// Byte of the quote, from 0.
+    pub at: usize,
     /// What is wrong and what to do.
     pub reason: String,
 }
@@ -14,38 +16,52 @@ pub struct StrayQuote {
 /// A field of several lines is allowed (RFC 4180, section 2.6), unless one of its lines has as many fields as the header:
 /// then a quote was forgotten and the "text" is rows.
 ///
+/// Lines end as rows do: at a line feed, a carriage return, or both.
+///
 /// # Errors
 /// The first stray quote.
 pub fn check_quotes(text: &str, delimiter: u8) -> Result<(), StrayQuote> {
-    let columns = fields_of(text.lines().next().unwrap_or_default(), delimiter);
+    let header = text.split(ends_row).next().unwrap_or_default();
+    check_quotes_among(text, delimiter, fields_of(header, delimiter))
+}
+
+/// As [`check_quotes`], for rows of so many columns.
+///
+/// # Errors
+/// The first stray quote.
+pub fn check_quotes_among(text: &str, delimiter: u8, columns: usize) -> Result<(), StrayQuote> {
     let bytes = text.as_bytes();
     let mut scan = Scan { bytes, at: 0, line: 1 };
     let mut at_start = true;
     while let Some(byte) = scan.next() {
         if at_start && byte == b'"' {
             let (line, from) = (scan.line, scan.at);
-            scan.close().ok_or_else(|| stray(line, "is never closed"))?;
+            let stray = |what: &str| stray(line, from - 1, what);
+            scan.close().ok_or_else(|| stray("is never closed"))?;
             if !matches!(bytes.get(scan.at), None | Some(b'\r' | b'\n')) && bytes.get(scan.at) != Some(&delimiter) {
-                return Err(stray(line, "closes before the end of its field"));
+                return Err(stray("closes before the end of its field"));
             }
             // The field begins and ends at a quote, which is ASCII, so the cut is at character boundaries.
             let field = &text[from..scan.at - 1];
-            if 1 < columns && field.contains('\n') && field.lines().skip(1).any(|l| columns <= fields_of(l, delimiter))
-            {
-                return Err(stray(line, "takes the rows after it for text of its field"));
+            if 1 < columns && field.split(ends_row).skip(1).any(|l| columns <= fields_of(l, delimiter)) {
+                return Err(stray("takes the rows after it for text of its field"));
             }
         }
-        at_start = byte == delimiter || byte == b'\n';
+        at_start = byte == delimiter || ends_row(char::from(byte));
     }
     Ok(())
 }
 
-fn stray(line: u64, what: &str) -> StrayQuote {
+fn stray(line: u64, at: usize, what: &str) -> StrayQuote {
     let reason = format!(
         "a double quote that opens a field here {what}; delete the quote, or write a quote within text twice and put the \
          whole text in quotes"
     );
-    StrayQuote { line, reason }
+    StrayQuote { line, at, reason }
+}
+
+fn ends_row(character: char) -> bool {
+    matches!(character, '\n' | '\r')
 }
 
 fn fields_of(line: &str, delimiter: u8) -> usize {
@@ -62,7 +78,8 @@ impl Scan<'_> {
     fn next(&mut self) -> Option<u8> {
         let byte = *self.bytes.get(self.at)?;
         self.at += 1;
-        self.line += u64::from(byte == b'\n');
+        let before_feed = byte == b'\r' && self.bytes.get(self.at) == Some(&b'\n');
+        self.line += u64::from(ends_row(char::from(byte)) && !before_feed);
         Some(byte)
     }
 
@@ -101,5 +118,7 @@ mod tests {
         assert_eq!(line_of("a,b\n1,x\n2,\"y\n3,\"z\n"), Some(3), "the next stray quote closes it");
         assert_eq!(line_of("a,b\n1,\"y\n2,z\n3,z\"\n"), Some(2), "closed at the end of a later row");
         assert_eq!(line_of("a,b\n\"x\"y,2\n"), Some(2));
+        assert_eq!(line_of("a,b\r1,x\r\"2,y\r3,z\"\r"), Some(3), "rows that end at carriage returns");
+        assert_eq!(line_of("a,b\r\n1,x\r\n\"2,y\r\n3,z\"\r\n"), Some(3));
     }
 }

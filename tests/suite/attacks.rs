@@ -54,6 +54,18 @@ fn a_stray_quote_swallows_no_rows() {
         assert!(said.err.contains(&format!("series.csv, row {line}: a double quote")), "{}", said.err);
         assert!(!bench.path("r").exists());
     }
+    // Rows that end at carriage returns alone are rows too; so are those of calibrations.
+    bench.write("in/series.csv", "image,specimen\r0.png,S\r\"1.png,S\r2.png,S\"\r3.png,S\r");
+    let said = classify(&bench, "in", &[]);
+    assert!(said.code == Some(2) && said.err.contains("series.csv, row 3: a double quote"), "{}", said.err);
+    let columns = "name,um_per_px,u_um_per_px,date,source";
+    bench.write("in/calibrations.csv", format!("{columns}\n\"10x,0.5,,,ruling\n20x,0.2,,,ruling\"\n"));
+    bench.write("in/series.csv", "image,specimen,calibration\n0.png,S,20x\n1.png,S,20x\n");
+    let said = classify(&bench, "in", &[]);
+    assert!(said.err.contains("calibrations.csv: line 2: a double quote"), "{}", said.err);
+    assert!(bench.column("r/images.csv", "um_per_px").iter().all(String::is_empty), "no scale from such a table");
+    std::fs::remove_file(bench.path("in/calibrations.csv")).unwrap();
+    std::fs::remove_dir_all(bench.path("r")).unwrap();
     // Quotes and lines within a cell, as they belong, are text.
     bench.write("in/series.csv", "image,specimen,note\n0.png,S,\"two\nlines, and \"\"one\"\"\"\n1.png,S,\n");
     let said = classify(&bench, "in", &[]);
