@@ -23,6 +23,8 @@ pub struct RunChanges {
     pub only_second: Vec<String>,
     /// Pictures of one name whose content differs; not compared.
     pub other_content: Vec<String>,
+    /// Pictures whose scale differs: name, µm per px in the first run, in the second. Lengths of these are not comparable.
+    pub other_scale: Vec<(String, Option<f64>, Option<f64>)>,
     /// Ends found in both.
     pub matched: usize,
     /// Ends of the first run that the second has not found.
@@ -89,7 +91,12 @@ pub fn compare_runs(first: &Results, second: &Results, settings: &LabelSettings)
     let pairs = pictures(first, second, &mut out);
     out.pictures = pairs.len();
     let none = Vec::new();
+    let (scales_first, scales_second) = (scales(first), scales(second));
     for (a, b) in pairs {
+        let (was, is) = (scales_first.get(a).copied(), scales_second.get(b).copied());
+        if was != is {
+            out.other_scale.push((a.to_owned(), was, is));
+        }
         let (a, b) = (ends_first.get(a).unwrap_or(&none), ends_second.get(b).unwrap_or(&none));
         let matched = nearest_pairs(a, b, settings);
         out.matched += matched.len();
@@ -112,6 +119,11 @@ pub fn compare_runs(first: &Results, second: &Results, settings: &LabelSettings)
     };
     out.knots = before_after(first.knots.iter().map(knot), second.knots.iter().map(knot));
     out
+}
+
+/// Scales of the pictures that have one, µm per px.
+fn scales(run: &Results) -> BTreeMap<&str, f64> {
+    run.images.iter().filter_map(|i| Some((i.series.image.as_str(), i.um_per_px?))).collect()
 }
 
 fn place(label: Label) -> usize {

@@ -4,7 +4,7 @@
 //! a spreadsheet would run as a formula is written with an apostrophe in front, which reading takes away.
 
 use crate::files;
-use crate::tabular::{check_quotes, guard_formula, unguard_formula};
+use crate::tabular::{LineNumbers, check_quotes, guard_formula, unguard_formula};
 use crate::units::{Scale, ScaleSource};
 use std::ops::RangeInclusive;
 use std::path::Path;
@@ -135,6 +135,7 @@ impl CalibrationList {
         let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(text.as_bytes());
         check_quotes(text, b',').map_err(|stray| malformed(format!("line {}: {}", stray.line, stray.reason)))?;
         let header = reader.headers().map_err(|e| malformed(e.to_string()))?.clone();
+        let lines = LineNumbers::after_header(&reader, &header);
         let place = |column: &str| {
             header
                 .iter()
@@ -149,7 +150,7 @@ impl CalibrationList {
         let mut list = Self { header: header_of_list, ..Self::default() };
         for record in reader.records() {
             let record = record.map_err(|e| malformed(e.to_string()))?;
-            let row = record.position().map_or(0, csv::Position::line);
+            let row = lines.line(record.position());
             let text = |i: usize| unguard_formula(record.get(i).unwrap_or_default()).trim().to_owned();
             let number = |i: usize, column, range: RangeInclusive<f64>, expected| {
                 text(i).parse::<f64>().ok().filter(|v| range.contains(v)).ok_or_else(|| ListError::Cell {

@@ -1,7 +1,7 @@
 //! `labels.csv` as bytes: reading with every fault named, writing row by row in the columns that the file has.
 
 use super::{Action, EndRef, HandLabel, LabelRow};
-use crate::table::{check_quotes_among, guard_formula, unguard_formula};
+use crate::table::{LineNumbers, check_quotes_among, guard_formula, unguard_formula};
 use crate::units::Point;
 use std::io;
 use std::path::{Path, PathBuf};
@@ -34,6 +34,14 @@ pub enum LabelsError {
     /// A column is missing.
     #[error("labels {path}: column {column} is missing; expected at least image, x_px, y_px, label")]
     Column {
+        /// The file.
+        path: PathBuf,
+        /// Its name.
+        column: &'static str,
+    },
+    /// A column is there twice: one of them would go unread.
+    #[error("labels {path}: column {column} is there twice; keep one of them")]
+    Twice {
         /// The file.
         path: PathBuf,
         /// Its name.
@@ -111,12 +119,16 @@ impl LabelFile {
             source: io::Error::other(e),
         };
         let header = reader.headers().map_err(|e| as_io(e.into()))?.clone();
+        let lines = LineNumbers::after_header(&reader, &header);
         let place = |name: &str| header.iter().position(|h| h.trim() == name);
         let mut places = [None; COLUMNS.len()];
         for (index, name) in COLUMNS.into_iter().enumerate() {
             places[index] = place(name);
             if places[index].is_none() && index < NEEDED && !header.is_empty() {
                 return Err(LabelsError::Column { path: path.into(), column: name });
+            }
+            if 1 < header.iter().filter(|h| h.trim() == name).count() {
+                return Err(LabelsError::Twice { path: path.into(), column: name });
             }
         }
         let records: Vec<csv::ByteRecord> =
@@ -126,12 +138,14 @@ impl LabelFile {
         let mut file = Self { header, rows: Vec::with_capacity(records.len()), records: Vec::new(), whole };
         for (index, record) in records.into_iter().enumerate() {
             if torn_tail && index == last && record.len() < file.header.len() {
-                file.whole = mark + record.position().map_or(0, csv::Position::byte) as usize;
+                let begin = record.position().map_or(0, csv::Position::byte) as usize;
+                // A line feed behind a carriage return belongs to the line before.
+                file.whole = mark + begin + usize::from(bytes[begin..].starts_with(b"\n"));
                 continue;
             }
             let record =
                 csv::StringRecord::from_byte_record(record).map_err(|e| as_io(e.utf8_error().clone().into()))?;
-            file.rows.push(parse_row(&record, &places, path)?);
+            file.rows.push(parse_row(&record, &places, lines, path)?);
             file.records.push(record);
         }
         Ok(file)
@@ -178,13 +192,14 @@ fn refuse_stray_quotes(bytes: &[u8], path: &Path) -> Result<(), LabelsError> {
 fn parse_row(
     record: &csv::StringRecord,
     places: &[Option<usize>; COLUMNS.len()],
+    lines: LineNumbers,
     path: &Path,
 ) -> Result<LabelRow, LabelsError> {
     let raw = |column: usize| unguard_formula(places[column].and_then(|p| record.get(p)).unwrap_or(""));
     let cell = |column: usize| raw(column).trim().to_owned();
     let wrong = |column: usize, expected: &'static str| LabelsError::Cell {
         path: path.into(),
-        line: record.position().map_or(0, csv::Position::line),
+        line: lines.line(record.position()),
         column: COLUMNS[column],
         expected,
         found: cell(column),

@@ -3,6 +3,7 @@
 use std::fs::{File, OpenOptions};
 use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
+use std::time::SystemTime;
 
 use super::file::{LabelFile, row_line_under};
 use super::standing::end_key;
@@ -19,6 +20,8 @@ pub struct LabelLog {
     path: PathBuf,
     /// What the file holds, as far as it is known.
     file: LabelFile,
+    /// When it was changed last, as far as it is known.
+    modified: Option<SystemTime>,
 }
 
 impl LabelLog {
@@ -32,7 +35,7 @@ impl LabelLog {
     /// When the file is there and cannot be read, understood or written, or is a link to another place.
     pub fn open(path: &Path) -> Result<Self, LabelsError> {
         let io_error = |source| LabelsError::Io { path: path.into(), source };
-        let mut log = Self { path: path.into(), file: LabelFile::default() };
+        let mut log = Self { path: path.into(), file: LabelFile::default(), modified: None };
         let Some(mut file) = existing(path).map_err(io_error)? else { return Ok(log) };
         file.lock().map_err(io_error)?;
         let bytes = whole(&mut file).map_err(io_error)?;
@@ -64,6 +67,34 @@ impl LabelLog {
         &self.file.rows
     }
 
+    /// Takes up what others have written meanwhile.
+    ///
+    /// # Errors
+    /// When the file cannot be read or understood any more; then nothing changes here.
+    pub fn refresh(&mut self) -> Result<(), LabelsError> {
+        let io_error = |source| LabelsError::Io { path: self.path.clone(), source };
+        let Some(mut file) = existing(&self.path).map_err(io_error)? else { return Ok(()) };
+        if self.is_known(&file) {
+            return Ok(());
+        }
+        file.lock_shared().map_err(io_error)?;
+        self.take_up(&mut file)
+    }
+
+    /// Whether the file is as it was when it was read or written last.
+    fn is_known(&self, file: &File) -> bool {
+        let Ok(data) = file.metadata() else { return false };
+        data.len() == self.file.whole as u64 && self.modified.is_some() && data.modified().ok() == self.modified
+    }
+
+    fn take_up(&mut self, file: &mut File) -> Result<(), LabelsError> {
+        let io_error = |source| LabelsError::Io { path: self.path.clone(), source };
+        let modified = file.metadata().and_then(|data| data.modified()).ok();
+        self.file = LabelFile::parse(&whole(file).map_err(io_error)?, &self.path)?;
+        self.modified = modified;
+        Ok(())
+    }
+
     /// Appends a row and waits until the disk has it.
     ///
     /// # Errors
@@ -75,9 +106,8 @@ impl LabelLog {
             None => (made(&self.path).map_err(refused)?, true),
         };
         file.lock().map_err(refused)?;
-        let length = file.metadata().map_err(refused)?.len();
-        if length != self.file.whole as u64 {
-            self.file = LabelFile::parse(&whole(&mut file).map_err(refused)?, &self.path)?;
+        if !self.is_known(&file) {
+            self.take_up(&mut file)?;
         }
         if self.file.header.is_empty() {
             self.file.header = COLUMNS.map(str::to_owned).to_vec();
@@ -100,6 +130,7 @@ impl LabelLog {
         }
         self.file.whole += bytes.len();
         self.file.rows.push(row);
+        self.modified = file.metadata().and_then(|data| data.modified()).ok();
         Ok(())
     }
 
@@ -214,6 +245,25 @@ mod tests {
         std::fs::write(&path, "image,x_px,y_px,label,weather\np.png,1,2,sheared,rain\n").unwrap();
         drop(LabelLog::open(&path).unwrap());
         assert!(as_found(1).starts_with("note,") && as_found(2).contains("rain"));
+    }
+
+    #[test]
+    fn a_file_changed_by_hand_is_taken_up_whatever_its_length() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("labels.csv");
+        let mut log = LabelLog::open(&path).unwrap();
+        log.append(row("Bo", 1, Some(HandLabel::Sheared))).unwrap();
+        let text = std::fs::read_to_string(&path).unwrap().replace("sheared", "tensile");
+        // The clock of the file system may be coarse.
+        std::thread::sleep(std::time::Duration::from_millis(20));
+        std::fs::write(&path, text).unwrap();
+        log.refresh().unwrap();
+        assert_eq!(log.rows()[0].label, Some(HandLabel::Tensile));
+        // A torn line behind a carriage return and line feed leaves no blank line.
+        let torn = [std::fs::read(&path).unwrap(), b"a".to_vec()].concat();
+        std::fs::write(&path, &torn).unwrap();
+        log.append(row("Bo", 2, None)).unwrap();
+        assert!(!std::fs::read_to_string(&path).unwrap().replace("\r\n", "").contains(['\r', '\n']));
     }
 
     #[test]

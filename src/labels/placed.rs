@@ -6,9 +6,8 @@ use std::collections::BTreeMap;
 
 use super::{EndRef, HandLabel, LabelRow, effective};
 use crate::flag::Reason;
-use crate::series::SeriesRow;
 use crate::settings::LabelSettings;
-use crate::table::EndRow;
+use crate::table::{EndRow, ImageRow};
 use crate::tree::Label;
 use crate::units::Point;
 
@@ -102,12 +101,28 @@ impl HandLabels {
     }
 
     /// The ends of one picture with hand labels in place; `None` when no label of its ends counts. `ends` are the model's
-    /// rows of this picture, `picture` is its row of `images.csv`.
-    pub fn on(&self, picture: &SeriesRow, ends: &[EndRow], settings: &LabelSettings) -> Option<Vec<ReviewedEnd>> {
-        let placed = place(self.by_image.get(&picture.image)?, ends, settings);
+    /// rows of this picture, `picture` is its row of `images.csv`. Labels outside the picture are left out.
+    pub fn on(&self, picture: &ImageRow, ends: &[EndRow], settings: &LabelSettings) -> Option<Vec<ReviewedEnd>> {
+        let rows = self.by_image.get(&picture.series.image)?;
+        let inside: Vec<LabelRow> = rows.iter().filter(|r| !is_outside(r, picture, settings)).cloned().collect();
+        let placed = place(&inside, ends, settings);
         let rows = effective(&placed);
         (!rows.is_empty()).then(|| laid_over(picture, ends, &rows))
     }
+
+    /// Rows with a label that lie outside this picture: a place of another picture, or in another unit.
+    pub fn outside(&self, picture: &ImageRow, settings: &LabelSettings) -> usize {
+        let rows = self.by_image.get(&picture.series.image).into_iter().flatten();
+        rows.filter(|r| r.label.is_some() && is_outside(r, picture, settings)).count()
+    }
+}
+
+/// Whether a row's place is farther from the picture than any found end may be from its label.
+fn is_outside(row: &LabelRow, picture: &ImageRow, settings: &LabelSettings) -> bool {
+    let beyond = |v: f64, n: Option<u32>| {
+        n.is_some_and(|n| !(-settings.match_px..=f64::from(n) + settings.match_px).contains(&v))
+    };
+    beyond(row.tip.x, picture.width_px) || beyond(row.tip.y, picture.height_px)
 }
 
 /// The table of ends with hand labels in place.
@@ -117,7 +132,7 @@ impl HandLabels {
 /// does not count. Added ends follow after those of their picture, without measurements; they count where the other ends of
 /// their picture do, or where the picture does when it has none.
 pub fn with_hand_labels<'a>(
-    pictures: impl IntoIterator<Item = &'a SeriesRow>,
+    pictures: impl IntoIterator<Item = &'a ImageRow>,
     ends: &[EndRow],
     rows: &[LabelRow],
     settings: &LabelSettings,
@@ -127,14 +142,14 @@ pub fn with_hand_labels<'a>(
     for end in ends {
         by_image.entry(&end.image).or_default().push(end.clone());
     }
-    let of_picture = |picture: &SeriesRow| {
-        let own = by_image.get(picture.image.as_str()).map_or(&[][..], Vec::as_slice);
+    let of_picture = |picture: &ImageRow| {
+        let own = by_image.get(picture.series.image.as_str()).map_or(&[][..], Vec::as_slice);
         hand.on(picture, own, settings).unwrap_or_else(|| own.iter().map(ReviewedEnd::untouched).collect())
     };
     pictures.into_iter().flat_map(of_picture).collect()
 }
 
-fn laid_over(picture: &SeriesRow, ends: &[EndRow], rows: &[&LabelRow]) -> Vec<ReviewedEnd> {
+fn laid_over(picture: &ImageRow, ends: &[EndRow], rows: &[&LabelRow]) -> Vec<ReviewedEnd> {
     let by_end: BTreeMap<EndRef, &LabelRow> = rows.iter().filter_map(|row| Some((row.end?, *row))).collect();
     let mut out: Vec<ReviewedEnd> = Vec::with_capacity(ends.len());
     for end in ends {
@@ -143,7 +158,7 @@ fn laid_over(picture: &SeriesRow, ends: &[EndRow], rows: &[&LabelRow]) -> Vec<Re
         out.push(ReviewedEnd { row: EndRow { label_model: Some(end.label), ..row }, model: Some(end.label), hand });
     }
     let mut number = ends.iter().map(|e| e.end).max().unwrap_or(0);
-    let counted = if ends.is_empty() { picture.counted } else { ends.iter().any(|e| e.counted) };
+    let counted = if ends.is_empty() { picture.series.counted } else { ends.iter().any(|e| e.counted) };
     for (_, row) in by_end.range(EndRef::Added(0)..) {
         let Some(label) = row.label.and_then(HandLabel::label) else { continue };
         number += 1;
@@ -184,17 +199,17 @@ fn relabelled(end: &EndRow, hand: HandLabel) -> EndRow {
     row
 }
 
-fn added_end(picture: &SeriesRow, row: &LabelRow, label: Label, number: u32) -> EndRow {
+fn added_end(picture: &ImageRow, row: &LabelRow, label: Label, number: u32) -> EndRow {
     EndRow {
-        image: picture.image.clone(),
-        specimen: picture.specimen.clone(),
+        image: picture.series.image.clone(),
+        specimen: picture.series.specimen.clone(),
         end: number,
         x_px: row.tip.x,
         y_px: row.tip.y,
         label,
         label_hand: row.label,
         reason: Reason::join(&[Reason::AddedByHand]),
-        extra: picture.extra.clone(),
+        extra: picture.series.extra.clone(),
         ..EndRow::default()
     }
 }
@@ -260,12 +275,19 @@ mod tests {
             row("a", 50.0, Some(EndRef::Added(1)), Some(HandLabel::Sheared)),
             row("a", 60.0, Some(EndRef::Added(2)), Some(HandLabel::Sheared)),
             row("a", 60.0, Some(EndRef::Added(2)), None),
+            // Nowhere in the picture.
+            row("a", 1e308, Some(EndRef::Added(3)), Some(HandLabel::Sheared)),
         ];
-        let picture = |image: &str| SeriesRow {
-            image: image.into(),
-            specimen: "TC-P07-A".into(),
-            counted: true,
-            ..SeriesRow::default()
+        let picture = |image: &str| ImageRow {
+            series: crate::series::SeriesRow {
+                image: image.into(),
+                specimen: "TC-P07-A".into(),
+                counted: true,
+                ..Default::default()
+            },
+            width_px: Some(100),
+            height_px: Some(80),
+            ..ImageRow::default()
         };
         let pictures = ["a", "b", "c"].map(picture);
         let rows = [rows.as_slice(), &[row("c", 60.0, Some(EndRef::Added(1)), Some(HandLabel::Tensile))]].concat();

@@ -122,11 +122,25 @@ pub(crate) struct Axes<'a> {
     pub mirrored: bool,
 }
 
+/// Farthest number that an axis may show: no angle, ratio or length of a picture comes near, and its digits would fill the
+/// plot. The library that draws does not end where a step is smaller than what numbers of that size can tell apart.
+const FARTHEST: f64 = 1e9;
+/// Smallest share of its farthest number that an axis may span, for the same reason.
+const NARROWEST: f64 = 1e-9;
+
+fn can_be_ruled(axis: &Range<f64>) -> bool {
+    let far = axis.start.abs().max(axis.end.abs());
+    far <= FARTHEST && NARROWEST * far <= axis.end - axis.start
+}
+
 /// Sets up axes with a faint ruling; the name of the vertical axis stands above it, where it can be read without turning the head.
 pub(crate) fn chart<'a, 'b>(
     area: &'a Area<'b>,
     axes: &Axes<'_>,
 ) -> Result<Chart<'a, 'b>, DrawingAreaErrorKind<std::io::Error>> {
+    if !(can_be_ruled(&axes.x) && can_be_ruled(&axes.y)) {
+        return Err(DrawingAreaErrorKind::LayoutError);
+    }
     let mut chart = ChartBuilder::on(area)
         .margin_top(px(24.0))
         .margin_right(px(14.0))
@@ -186,6 +200,15 @@ mod tests {
         let svg = figure((100, 60), "\"a\" <b> & c", |area| chart(area, &axes()).map(|_| ())).into_string();
         assert!(svg.contains("aria-label=\"&quot;a&quot; &lt;b&gt; &amp; c\"") && svg.contains("x &lt;m&gt;"));
         assert!(well_formed(&svg));
+    }
+
+    #[test]
+    fn axes_that_cannot_be_ruled_leave_the_words() {
+        for y in [0.0..1e308, f64::NAN..1.0, 1e8..1e8 + 1e-8, 0.0..f64::INFINITY] {
+            let drawn = figure((100, 60), "words", |area| chart(area, &Axes { y: y.clone(), ..axes() }).map(drop));
+            assert_eq!(drawn.into_string(), "<p class=\"none\">words</p>", "{y:?}");
+        }
+        assert!(can_be_ruled(&(-1e9..1e9)) && can_be_ruled(&(0.0..1e-6)));
     }
 
     #[test]

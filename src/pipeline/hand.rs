@@ -137,7 +137,7 @@ impl Reviewed {
             let here = rest.iter().take_while(|e| e.image == image.series.image).count();
             let (own, others) = rest.split_at(here);
             rest = others;
-            let laid = hand.on(&image.series, own, &settings.label);
+            let laid = hand.on(image, own, &settings.label);
             reviewed.extend(laid.unwrap_or_else(|| own.iter().map(ReviewedEnd::untouched).collect()));
         }
         let ends: Vec<EndRow> = reviewed.iter().map(|end| end.row.clone()).collect();
@@ -145,6 +145,8 @@ impl Reviewed {
         let (before, scores) = (score(&rows.ends), score(&ends));
         let mut applied = Applied::new(&reviewed, &before, &scores);
         let known = |image: &&str| rows.images.iter().any(|i| i.series.image == *image);
+        let outside = |image: &&ImageRow| 0 < hand.outside(image, &settings.label);
+        applied.outside = rows.images.iter().filter(outside).map(|i| i.series.image.clone()).collect();
         applied.pictures_not_here = hand.images().filter(|image| !known(image)).map(str::to_owned).collect();
         Self { images: recounted(&rows.images, &ends), ends, before, scores, applied }
     }
@@ -188,9 +190,19 @@ pub(super) fn line(applied: &Applied) -> Vec<String> {
     let mut lines = Vec::new();
     let ends = |n: usize| if n == 1 { "1 end has".to_owned() } else { format!("{n} ends have") };
     if 0 < applied.n_labelled {
+        let added = match applied.n_added {
+            0 => String::new(),
+            n => format!(", {n} of them where this run has found none"),
+        };
         lines.push(format!(
-            "{} a label by hand ({LABELS_FILE}); what the model said is in {BEFORE_REVIEW}",
+            "{} a label by hand ({LABELS_FILE}){added}; what the model said is in {BEFORE_REVIEW}",
             ends(applied.n_labelled)
+        ));
+    }
+    if let [first, ..] = applied.outside.as_slice() {
+        lines.push(format!(
+            "{LABELS_FILE} has labels outside {}, e.g. {first}: they do not count; places are pixels from the top left",
+            crate::report::counted(applied.outside.len(), "picture", "pictures")
         ));
     }
     if let [first, ..] = applied.pictures_not_here.as_slice() {

@@ -9,9 +9,10 @@ use super::path_text::text;
 use super::shard::Shard;
 use super::{replace, sites};
 use crate::face::{End, Ends};
+use crate::files::make_folders;
 use crate::labels::{LabelLog, LabelRow, LabelsError, read_labels, row_line};
 use crate::results::{InputUsed, OVERLAY_FOLDER, RUN_FILE, Results, ResultsError, RunFile, ShardUsed};
-use crate::table::{EndRow, ImageRow, Rows, Status, TableError, TableRow, open_csv, tidy};
+use crate::table::{EndRow, ImageRow, Rows, Status, TableError, TableRow, digest_of_file, open_csv, tidy};
 use crate::tree::Model;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
@@ -115,6 +116,8 @@ pub fn merge(folders: &[PathBuf], model: &Model, options: &MergeOptions<'_>) -> 
         return Err(MergeError::OtherModel { name: first.run.model.name.clone() });
     }
     parts.iter().try_for_each(own_pictures)?;
+    each_once(&parts)?;
+    parts.iter().try_for_each(as_written)?;
     let hashes: BTreeMap<&str, &str> =
         parts.iter().flat_map(|p| &p.run.inputs).map(|i| (i.image.as_str(), i.hash.as_str())).collect();
     let goes = |used: &InputUsed| hashes.get(used.image.as_str()).is_none_or(|hash| *hash != used.hash);
@@ -307,6 +310,29 @@ fn own_pictures(part: &Read) -> Result<(), MergeError> {
     }
 }
 
+/// No picture is in two parts.
+fn each_once(parts: &[Read]) -> Result<(), MergeError> {
+    let mut seen: BTreeMap<&str, &Read> = BTreeMap::new();
+    for (part, used) in parts.iter().flat_map(|part| part.run.inputs.iter().map(move |used| (part, used))) {
+        if let Some(other) = seen.insert(&used.image, part) {
+            let also = format!("{} is in {} too; run the parts again", used.image, text(&other.folder));
+            return Err(no_part(&part.folder, also));
+        }
+    }
+    Ok(())
+}
+
+/// The tables of a part are those that its run wrote, cell by cell.
+fn as_written(part: &Read) -> Result<(), MergeError> {
+    for (name, written) in &part.run.digests {
+        let found = digest_of_file(&part.folder.join(name)).map_err(ResultsError::from)?;
+        if found != *written {
+            return Err(no_part(&part.folder, format!("{name} was changed after its run; run this part again")));
+        }
+    }
+    Ok(())
+}
+
 fn copy_of(part: &Read, image: &ImageRow) -> PathBuf {
     sites::copy_path(&part.folder, &part.shard.tools, &image.content_hash)
 }
@@ -331,6 +357,7 @@ fn joined(parts: Vec<Read>) -> (Vec<(usize, ImageRow)>, Ends, Vec<String>, RunFi
     }
     let mut whole = whole.unwrap_or_default();
     whole.shard = None;
+    whole.digests.clear();
     whole.inputs.sort_by(|a, b| a.image.cmp(&b.image));
     (images, ends, notes, whole)
 }
@@ -347,12 +374,14 @@ fn together(mut whole: RunFile, part: RunFile) -> RunFile {
 
 /// Links or copies the overlays and kept results of a part into the joined folder.
 fn bring_along(from: &Path, to: &Path) -> Result<(), RunError> {
+    let not_ours = |e: std::io::Error| RunError::Unwritable { folder: text(to), reason: e.to_string() };
     for part in [OVERLAY_FOLDER, CACHE_FOLDER] {
         let root = from.join(part);
         for entry in walkdir::WalkDir::new(&root).into_iter().flatten().filter(|e| e.file_type().is_file()) {
             let Ok(relative) = entry.path().strip_prefix(&root) else { continue };
             let place = to.join(part).join(relative);
-            let done = place.parent().map_or(Ok(()), std::fs::create_dir_all).and_then(|()| link(entry.path(), &place));
+            make_folders(to, &place).map_err(not_ours)?;
+            let done = link(entry.path(), &place);
             done.map_err(|e| RunError::Unwritable { folder: text(&place), reason: e.to_string() })?;
         }
     }

@@ -151,6 +151,7 @@ fn run_file(
         stage_s: seconds,
         warnings: Vec::new(),
         rows: None,
+        digests: Default::default(),
         shard: inputs.part.as_ref().map(|part| part.used(&series.digest, &inputs.notes)),
     })
 }

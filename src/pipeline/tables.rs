@@ -8,6 +8,7 @@ use crate::flag::{Flag, Warning};
 use crate::results::{RUN_FILE, RunFile};
 use crate::table::{CsvFile, EndRow, ImageRow, Staged, TableRow, to_csv};
 use std::collections::BTreeMap;
+use std::path::Path;
 
 /// Columns passed through from the series table: those of each row of `images.csv` and of `ends.csv`.
 pub(super) struct Layout<'a> {
@@ -37,11 +38,15 @@ pub(super) fn put<E: From<RunError>>(
         images.push(&image)?;
         of.iter().try_for_each(|end| ends.push(end))?;
     }
+    let mut run_file = run_file.clone();
     tables.end(ends)?;
     tables.end(images)?;
+    if run_file.shard.is_some() {
+        run_file.digests = tables.digests()?;
+    }
     tables.add_scores("", scores)?;
     tables.gone.extend(folder::files_of_a_review());
-    tables.stage(run_json(folder, run_file)?);
+    tables.stage(run_json(folder, &run_file)?);
     Ok(tables.exchange()?)
 }
 
@@ -84,6 +89,12 @@ impl<'a> Tables<'a> {
     /// Adds a file.
     pub fn stage(&mut self, file: Staged) {
         self.staged.push(file);
+    }
+
+    /// Digests of the CSV files so far, by their names.
+    fn digests(&self) -> Result<BTreeMap<String, String>, RunError> {
+        let csv = self.staged.iter().filter(|file| file.place().extension().is_some_and(|e| e == "csv"));
+        csv.map(|file| Ok((text(Path::new(file.place().file_name().unwrap_or_default())), file.digest()?))).collect()
     }
 
     /// Adds the files of others.

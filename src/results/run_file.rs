@@ -2,6 +2,7 @@
 
 use crate::settings::{Settings, SettingsData};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 
 /// Name of the file in the folder of results.
 pub const RUN_FILE: &str = "run.json";
@@ -43,6 +44,10 @@ pub struct RunFile {
     /// Rows of the tables that were written with this file; `None` in files of version 0.1.0.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub rows: Option<RowCounts>,
+    /// Digests of tables that were written with this file (BLAKE3, hexadecimal), by their names: of a part of a larger run,
+    /// so that only what was written is joined.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub digests: BTreeMap<String, String>,
     /// Which part of a larger run this is; `None` = a whole run.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub shard: Option<ShardUsed>,

@@ -1,7 +1,7 @@
 //! Reading `series.csv` as people save it: with a byte-order mark, CRLF, semicolons or decimal commas.
 
 use super::{GivenScale, Kind, ListedPicture, RowProblem, Series, SeriesError, SeriesRow};
-use crate::tabular::{TableRow, Word, check_quotes};
+use crate::tabular::{LineNumbers, TableRow, Word, check_quotes};
 use crate::units::Scale;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -56,14 +56,16 @@ pub fn parse_series(table: &str, bytes: &[u8]) -> Result<Series, SeriesError> {
     })?;
     let mut reader = csv::ReaderBuilder::new().delimiter(delimiter).flexible(true).from_reader(text.as_bytes());
     let header = header_of(table, &mut reader)?;
+    let names = reader.headers().cloned().unwrap_or_default();
+    let lines = LineNumbers::after_header(&reader, &names);
     let mut seen: BTreeMap<String, (u64, String)> = BTreeMap::new();
     let mut decimal_commas = false;
     for fields in reader.records() {
-        let fields = fields.map_err(|e| malformed(table, &e))?;
+        let fields = fields.map_err(|e| malformed(table, lines, &e))?;
         if fields.iter().all(|f| f.trim().is_empty()) {
             continue;
         }
-        let row = fields.position().map_or(0, csv::Position::line);
+        let row = lines.line(fields.position());
         let mut line = Line {
             table,
             row,
@@ -134,7 +136,8 @@ fn delimiter_of(text: &str) -> u8 {
 }
 
 fn header_of(table: &str, reader: &mut csv::Reader<&[u8]>) -> Result<Vec<String>, SeriesError> {
-    let header: Vec<String> = reader.headers().map_err(|e| malformed(table, &e))?.iter().map(tidy_name).collect();
+    let header: Vec<String> =
+        reader.headers().map_err(|e| malformed(table, LineNumbers::default(), &e))?.iter().map(tidy_name).collect();
     for (i, column) in header.iter().enumerate() {
         if !column.is_empty() && header[..i].contains(column) {
             return Err(SeriesError::DuplicateColumn { table: table.into(), column: column.clone() });
@@ -154,8 +157,8 @@ fn tidy_name(name: &str) -> String {
     known_columns().iter().find(|c| c.eq_ignore_ascii_case(name)).map_or_else(|| name.to_owned(), Clone::clone)
 }
 
-fn malformed(table: &str, error: &csv::Error) -> SeriesError {
-    let row = error.position().map_or(1, csv::Position::line);
+fn malformed(table: &str, lines: LineNumbers, error: &csv::Error) -> SeriesError {
+    let row = lines.line(error.position());
     SeriesError::Malformed {
         table: table.into(),
         row,

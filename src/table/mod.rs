@@ -11,9 +11,9 @@ mod tests;
 mod verdict;
 
 pub use crate::tabular::{
-    Cell, CellKind, Column, CsvFile, Extra, Fields, Header, Record, Rows, Staged, StrayQuote, TEMPORARY, TableError,
-    TableRow, Word, all_columns, check_quotes, check_quotes_among, format_number, from_csv, guard_formula, open_csv,
-    read_csv, tidy, to_csv, unguard_formula, write_atomic, write_csv,
+    Cell, CellKind, Column, CsvFile, Extra, Fields, Header, LineNumbers, Record, Rows, Staged, StrayQuote, TEMPORARY,
+    TableError, TableRow, Word, all_columns, check_quotes, check_quotes_among, digest_of_file, format_number, from_csv,
+    guard_formula, open_csv, read_csv, tidy, to_csv, unguard_formula, write_atomic, write_csv,
 };
 #[cfg(feature = "parquet")]
 pub use crate::tabular::{ParquetFile, to_parquet, write_parquet};

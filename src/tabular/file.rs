@@ -1,6 +1,6 @@
 //! Tables as CSV files: RFC 4180, UTF-8, header row, written in one piece or not at all.
 
-use super::{Column, Header, Record, TableError, TableRow, check_quotes, guard_formula, unguard_formula};
+use super::{Column, Header, LineNumbers, Record, TableError, TableRow, check_quotes, guard_formula, unguard_formula};
 use crate::files::Exchange;
 use std::fs::File;
 use std::io::{BufRead, BufReader, Write};
@@ -81,6 +81,19 @@ impl Staged {
         Self::written(file, path)
     }
 
+    /// Where it belongs.
+    pub fn place(&self) -> &Path {
+        &self.path
+    }
+
+    /// Digest of what it holds (BLAKE3, hexadecimal).
+    ///
+    /// # Errors
+    /// When it cannot be read back.
+    pub fn digest(&self) -> Result<String, TableError> {
+        digest_of_file(self.file.path())
+    }
+
     /// The file once everything is written to it.
     pub(super) fn written(file: tempfile::NamedTempFile, path: &Path) -> Result<Self, TableError> {
         let wrong = |e: std::io::Error| unwritable(path, &e);
@@ -142,6 +155,7 @@ pub fn from_csv<T: TableRow>(table: &str, bytes: &[u8]) -> Result<Vec<T>, TableE
 pub struct Rows<R, T> {
     table: String,
     header: Header,
+    lines: LineNumbers,
     records: csv::StringRecordsIntoIter<R>,
     row: PhantomData<T>,
 }
@@ -151,6 +165,17 @@ impl<R, T> Rows<R, T> {
     pub fn header(&self) -> &Header {
         &self.header
     }
+}
+
+/// Digest of a table file (BLAKE3, hexadecimal); nothing of it is held.
+///
+/// # Errors
+/// When it cannot be read.
+pub fn digest_of_file(path: &Path) -> Result<String, TableError> {
+    let wrong = |e: std::io::Error| TableError::Unreadable { table: path.display().to_string(), reason: e.to_string() };
+    let mut hasher = blake3::Hasher::new();
+    std::io::copy(&mut File::open(path).map_err(wrong)?, &mut hasher).map_err(wrong)?;
+    Ok(hasher.finalize().to_hex().to_string())
 }
 
 /// Begins to read a table file row by row.
@@ -169,13 +194,14 @@ fn rows_of<R: BufRead, T: TableRow>(table: &str, mut reader: R) -> Result<Rows<R
         reader.consume(3);
     }
     let mut reader = csv::ReaderBuilder::new().from_reader(reader);
-    let header = reader.headers().map_err(|e| malformed(table, &e))?;
-    let header = T::header(table, header.iter().map(unguard_formula).collect())?;
-    Ok(Rows { table: table.into(), header, records: reader.into_records(), row: PhantomData })
+    let names = reader.headers().map_err(|e| malformed(table, LineNumbers::default(), &e))?.clone();
+    let lines = LineNumbers::after_header(&reader, &names);
+    let header = T::header(table, names.iter().map(unguard_formula).collect())?;
+    Ok(Rows { table: table.into(), header, lines, records: reader.into_records(), row: PhantomData })
 }
 
-fn malformed(table: &str, error: &csv::Error) -> TableError {
-    let row = error.position().map_or(1, csv::Position::line);
+fn malformed(table: &str, lines: LineNumbers, error: &csv::Error) -> TableError {
+    let row = lines.line(error.position());
     TableError::Malformed { table: table.into(), row, reason: plain_reason(error) }
 }
 
@@ -184,9 +210,9 @@ impl<R: BufRead, T: TableRow> Iterator for Rows<R, T> {
 
     fn next(&mut self) -> Option<Self::Item> {
         Some(match self.records.next()? {
-            Err(e) => Err(malformed(&self.table, &e)),
+            Err(e) => Err(malformed(&self.table, self.lines, &e)),
             Ok(fields) => {
-                let row = fields.position().map_or(0, csv::Position::line);
+                let row = self.lines.line(fields.position());
                 T::from_record(&Record { table: &self.table, row, header: &self.header, fields: &fields })
             }
         })

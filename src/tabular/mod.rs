@@ -8,6 +8,7 @@ mod cell;
 mod error;
 mod file;
 mod formula;
+mod lines;
 #[cfg(feature = "parquet")]
 mod parquet;
 mod quotes;
@@ -19,10 +20,11 @@ mod words;
 pub use cell::{Cell, CellKind, Column, Extra, format_number, tidy};
 pub use error::TableError;
 pub use file::{
-    CsvFile, Fields, Rows, Staged, TEMPORARY, all_columns, from_csv, open_csv, read_csv, to_csv, write_atomic,
-    write_csv,
+    CsvFile, Fields, Rows, Staged, TEMPORARY, all_columns, digest_of_file, from_csv, open_csv, read_csv, to_csv,
+    write_atomic, write_csv,
 };
 pub use formula::{guard_formula, unguard_formula};
+pub use lines::LineNumbers;
 #[cfg(feature = "parquet")]
 pub use parquet::{ParquetFile, to_parquet, write_parquet};
 pub use quotes::{StrayQuote, check_quotes, check_quotes_among};

@@ -46,7 +46,7 @@ pub struct Growth {
 }
 
 /// Largest weight of one row.
-const MAX_WEIGHT: f64 = 1000.0;
+pub(super) const MAX_WEIGHT: f64 = 1000.0;
 /// Weights are multiples of this, so that linfa-trees' running sums in `f32` stay exact up to a million rows.
 const WEIGHT_STEP: f64 = 1.0 / 16.0;
 

@@ -3,14 +3,14 @@
 use super::TrainingRow;
 use super::ground_truth::{TruePicture, base_name, pairs};
 use crate::flag::Reason;
-use crate::labels::{EndRef, LabelRow, effective, place};
+use crate::labels::{EndRef, LabelRow, disputed, effective, place};
 use crate::results::Results;
 use crate::series::Kind;
 use crate::settings::LabelSettings;
 use crate::table::EndRow;
 use crate::tree::Label;
 use crate::units::Point;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Rows found for labels, and the labels that had no end.
 #[derive(Debug, Clone, Default)]
@@ -19,6 +19,8 @@ pub struct Gathered {
     pub rows: Vec<TrainingRow>,
     /// Labels of ends that the run had not found: their features are not known.
     pub n_unmatched: usize,
+    /// Ends on which labellers differ, none of them with a majority.
+    pub n_undecided: usize,
 }
 
 /// The row of a found end with a label; its picture family is named like its source.
@@ -44,7 +46,7 @@ pub fn from_labels(results: &Results, labels: &[LabelRow], settings: &LabelSetti
         ends.insert((&end.image, end.end), end);
     }
     let placed = place(labels, &results.ends, settings);
-    let mut out = Gathered::default();
+    let mut out = Gathered { n_undecided: undecided(&placed), ..Gathered::default() };
     for row in effective(&placed) {
         let Some(label) = row.label.and_then(|l| l.label()).filter(|l| l.class().is_some()) else { continue };
         let found = match row.end {
@@ -57,6 +59,12 @@ pub fn from_labels(results: &Results, labels: &[LabelRow], settings: &LabelSetti
         }
     }
     out
+}
+
+/// Ends on which labellers differ and no label counts.
+fn undecided(placed: &[LabelRow]) -> usize {
+    let decided: BTreeSet<_> = effective(placed).into_iter().map(|row| (&row.image, row.end)).collect();
+    disputed(placed).iter().filter(|end| !decided.contains(&(&end.image, end.end))).count()
 }
 
 /// The ends of control specimens: sheared in scissor cuts, tensile in straight pulls. Ends that could not be graded are

@@ -2,7 +2,7 @@
 //!
 //! Rows in any order -> rows in one canonical order, numbers rounded as the file keeps them, one digest.
 
-use super::fit::{Rows, tidy_weight};
+use super::fit::{MAX_WEIGHT, Rows, tidy_weight};
 use crate::labels::HandLabel;
 use crate::measure::{FEATURES, Feature, FeatureRow};
 use crate::renamed;
@@ -11,7 +11,7 @@ use crate::tree::witness::NETWORK_FEATURE;
 use crate::tree::{CLASSES, Label};
 use crate::units::Point;
 use std::cmp::Ordering;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// One labelled end.
 #[derive(Debug, Clone, PartialEq)]
@@ -92,14 +92,19 @@ impl TrainingTable {
     /// row takes the place of the old one: nobody's label counts twice.
     #[must_use]
     pub fn with(self, more: Vec<TrainingRow>) -> Self {
-        let key = |r: &TrainingRow| {
-            let bits: Vec<Option<u64>> = r.features.values().iter().map(|v| v.map(f64::to_bits)).collect();
-            (r.image.clone(), r.tip.x.to_bits(), r.tip.y.to_bits(), bits)
-        };
         let more = Self::new(more).rows;
-        let known: BTreeSet<_> = more.iter().map(key).collect();
-        let old = self.rows.into_iter().filter(|r| !known.contains(&key(r)));
+        let known: BTreeSet<_> = more.iter().map(end_key).collect();
+        let old = self.rows.into_iter().filter(|r| !known.contains(&end_key(r)));
         Self::new(old.chain(more.iter().cloned()).collect())
+    }
+
+    /// Ends (one place in one picture, with the same features) that stand there as sheared and as tensile.
+    pub fn contradictions(&self) -> usize {
+        let mut labels: BTreeMap<_, BTreeSet<Label>> = BTreeMap::new();
+        for row in &self.rows {
+            labels.entry(end_key(row)).or_default().insert(row.label);
+        }
+        labels.values().filter(|labels| 1 < labels.len()).count()
     }
 
     /// Ends of one class.
@@ -150,6 +155,12 @@ pub fn label_features() -> impl Iterator<Item = &'static Feature> {
 /// The features that a training table keeps: those of the shape tree and the network's impression.
 fn kept_features() -> impl Iterator<Item = &'static Feature> {
     label_features().chain(FEATURES.iter().filter(|f| f.name == NETWORK_FEATURE))
+}
+
+/// What tells an end from others, whoever labelled it: its picture, its place and its features.
+fn end_key(row: &TrainingRow) -> (String, [u64; 2], Vec<Option<u64>>) {
+    let bits = row.features.values().iter().map(|v| v.map(f64::to_bits)).collect();
+    (row.image.clone(), [row.tip.x.to_bits(), row.tip.y.to_bits()], bits)
 }
 
 fn rounded(mut row: TrainingRow) -> TrainingRow {
@@ -245,9 +256,18 @@ impl TableRow for TrainingRow {
             image,
             tip: Point::new(record.number("x_px")?, record.number("y_px")?),
             label: read_label(record, word)?,
-            weight: record.optional_number("weight")?.unwrap_or(1.0),
+            weight: weight_of(record)?,
             features,
         })
+    }
+}
+
+/// A row that counts for no end, or against others, is a slip.
+fn weight_of(record: &Record<'_>) -> Result<f64, TableError> {
+    match record.optional_number("weight")? {
+        None => Ok(1.0),
+        Some(weight) if 0.0 < weight && weight <= MAX_WEIGHT => Ok(weight),
+        Some(weight) => Err(record.wrong("weight", "a number above 0, at most 1000, or nothing", &weight.to_string())),
     }
 }
 

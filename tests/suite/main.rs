@@ -8,6 +8,7 @@ mod calibrate;
 mod cli;
 mod damage;
 mod driver;
+mod edited;
 mod faults;
 mod formats;
 mod golden;

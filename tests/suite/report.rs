@@ -277,6 +277,7 @@ fn run_file(inputs: Vec<InputUsed>) -> RunFile {
         stage_s: StageSeconds::default(),
         warnings: vec!["no scale for 1 of 9 pictures".into()],
         rows: None,
+        digests: Default::default(),
         shard: None,
     }
 }

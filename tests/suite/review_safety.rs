@@ -106,6 +106,55 @@ fn a_hundred_connections_that_only_wait_do_not_stop_the_page() {
     drop(idle);
 }
 
+/// Who has no token may not make the server wait: not with a body that does not come, not by sending on after a refusal.
+#[test]
+fn a_hundred_strangers_that_go_on_sending_do_not_stop_the_page() {
+    use std::io::Write;
+    let folder = tempfile::tempdir().unwrap();
+    results(folder.path());
+    let server = Server::start(folder.path());
+    let half = format!("GET / HTTP/1.1\r\n{}Content-Length: 9\r\n\r\n", server.host());
+    for begin in [half.as_str(), "BAD\r\n\r\n"] {
+        let stop = std::sync::atomic::AtomicBool::new(false);
+        let connect = |_| TcpStream::connect(("127.0.0.1", server.port)).ok();
+        let strangers: Vec<TcpStream> = (0..100).filter_map(connect).collect();
+        strangers.iter().for_each(|mut s| drop(s.write_all(begin.as_bytes())));
+        std::thread::scope(|scope| {
+            let dripping = scope.spawn(|| {
+                while !stop.load(std::sync::atomic::Ordering::Relaxed) {
+                    strangers.iter().for_each(|mut s| drop(s.write_all(b"x")));
+                    std::thread::sleep(Duration::from_millis(50));
+                }
+            });
+            let start = Instant::now();
+            for _ in 0..5 {
+                assert_eq!(server.get("/api/state").0, 200);
+            }
+            stop.store(true, std::sync::atomic::Ordering::Relaxed);
+            dripping.join().unwrap();
+            // Far above what an answer takes, far below what a body is waited for.
+            assert!(start.elapsed() < Duration::from_secs(5), "{:?}", start.elapsed());
+        });
+    }
+}
+
+#[test]
+fn a_folder_that_went_away_is_said_and_a_label_edited_meanwhile_is_taken_up() {
+    let bench = Bench::new();
+    results(&bench.path("r"));
+    let server = Server::start(&bench.path("r"));
+    let label = r#"{"labeller":"Ann","end":"0.1","label":"sheared"}"#;
+    assert_eq!(server.post("/api/label", label).0, 200);
+    // The clock of the file system may be coarse.
+    std::thread::sleep(Duration::from_millis(20));
+    bench.write("r/labels.csv", bench.read("r/labels.csv").replace("sheared", "tensile"));
+    let state: serde_json::Value = serde_json::from_str(&server.get("/api/state").1).unwrap();
+    assert_eq!(state["ends"][0]["hand"]["label"], "tensile");
+    std::fs::rename(bench.path("r"), bench.path("moved")).unwrap();
+    let (status, said) = server.post("/api/label", label);
+    assert!(status == 409 && said.contains("the folder of results is not there any more"), "{status} {said}");
+}
+
 #[cfg(target_os = "linux")]
 #[test]
 fn a_server_without_free_descriptors_waits_quietly_and_comes_back() {

@@ -16,6 +16,8 @@ pub struct Applied {
     pub n_added: usize,
     /// Found ends that are none.
     pub n_not_an_end: usize,
+    /// Pictures with hand labels that lie outside them; these do not count.
+    pub outside: Vec<String>,
     /// Pictures with hand labels that are not part of the run.
     pub pictures_not_here: Vec<String>,
     /// Fractions of each specimen.
@@ -76,6 +78,7 @@ impl Applied {
             n_changed: labelled().filter(|e| is_gone(e) || e.model.is_some_and(|m| m != e.row.label)).count(),
             n_added: reviewed.iter().filter(|e| e.model.is_none()).count(),
             n_not_an_end: reviewed.iter().filter(|e| is_gone(e)).count(),
+            outside: Vec::new(),
             pictures_not_here: Vec::new(),
             specimens: specimens.collect(),
             knots: knots.collect(),

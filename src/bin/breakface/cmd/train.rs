@@ -119,6 +119,13 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         kind: if args.kind == KindArg::Forest { Kind::Forest } else { Kind::Tree },
         without: args.without.clone(),
     };
+    let n_both = table.contradictions();
+    if 0 < n_both {
+        note!(
+            "note: {} in the table both as sheared and as tensile; keep one row of each",
+            counted(n_both, "end is", "ends are")
+        );
+    }
     let trained = train(&table, &settings.label, &options).map_err(with_hint)?;
     model_files::write(&args.out, &trained, &table)?;
     if args.json {
@@ -177,6 +184,12 @@ fn own_rows(args: &Args, settings: &Settings) -> anyhow::Result<Vec<TrainingRow>
             note!(
                 "note: {what}: {} not among the found ends, left out",
                 counted(gathered.n_unmatched, "labelled end is", "labelled ends are")
+            );
+        }
+        if 0 < gathered.n_undecided {
+            note!(
+                "note: {what}: labellers differ on {}, left out; decide with `breakface review --adjudicate`, or name one with --labeller",
+                counted(gathered.n_undecided, "end", "ends")
             );
         }
         rows.extend(gathered.rows);

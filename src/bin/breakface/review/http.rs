@@ -29,6 +29,8 @@ const BREATH: Duration = Duration::from_millis(20);
 const BREATHS: usize = 10;
 /// What is still read of a request that was refused, so that the answer is not lost with it, bytes.
 const MAX_DRAINED: usize = 1 << 20;
+/// Time for that; one that keeps on sending is cut off.
+const DRAIN_PATIENCE: Duration = Duration::from_millis(500);
 
 /// A whole request.
 pub struct Request {
@@ -38,8 +40,8 @@ pub struct Request {
     pub body: Vec<u8>,
 }
 
-/// Connections whose request has not arrived yet, oldest first: they go when room is needed, so that connections which only
-/// wait never keep a request out.
+/// Connections that wait for the other side (for the head of a request, or for an answer to be taken), oldest first: they go
+/// when room is needed, so that connections which only wait never keep a request out.
 #[derive(Default)]
 struct Waiting {
     next: u64,
@@ -51,17 +53,19 @@ struct Waiting {
 struct WaitingRoom(Mutex<Waiting>);
 
 impl WaitingRoom {
-    fn enter(&self, stream: &TcpStream) -> io::Result<u64> {
-        let stream = stream.try_clone()?;
+    fn enter(&self, stream: TcpStream) -> u64 {
         let mut waiting = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         waiting.next += 1;
         let ticket = waiting.next;
         waiting.streams.push_back((ticket, stream));
-        Ok(ticket)
+        ticket
     }
 
-    fn leave(&self, ticket: u64) {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner).streams.retain(|(t, _)| *t != ticket);
+    /// Gives back what entered; `None` when it was closed meanwhile.
+    fn leave(&self, ticket: u64) -> Option<TcpStream> {
+        let mut waiting = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let place = waiting.streams.iter().position(|(t, _)| *t == ticket)?;
+        waiting.streams.remove(place).map(|(_, stream)| stream)
     }
 
     /// Closes the connection that has waited longest.
@@ -128,9 +132,9 @@ fn converse(
 ) -> io::Result<()> {
     stream.set_nodelay(true)?;
     stream.set_write_timeout(Some(PATIENCE))?;
-    let ticket = room.enter(&stream)?;
+    let ticket = room.enter(stream.try_clone()?);
     let head = receive_head(&mut stream);
-    room.leave(ticket);
+    let waiting = room.leave(ticket);
     let asked = match head.and_then(|head| receive_rest(&mut stream, head, admit)) {
         Ok(Some(asked)) => Ok(asked),
         Ok(None) => return Ok(()),
@@ -141,27 +145,27 @@ fn converse(
         Ok(request) => answer(&request),
         Err(refusal) => refusal.into(),
     };
+    let ticket = waiting.map(|stream| room.enter(stream));
+    let sent = send(&mut stream, &reply);
+    if refused && sent.is_ok() {
+        drain(&mut stream);
+    }
+    ticket.map(|ticket| room.leave(ticket));
+    sent
+}
+
+fn send(stream: &mut TcpStream, reply: &Reply) -> io::Result<()> {
     stream.write_all(&reply.head())?;
     stream.write_all(&reply.body)?;
     stream.flush()?;
-    stream.shutdown(Shutdown::Write)?;
-    if refused {
-        drain(&mut stream);
-    }
-    Ok(())
+    stream.shutdown(Shutdown::Write)
 }
 
 /// Reads what is left of a refused request: a connection closed over unread bytes would take the answer with it.
 fn drain(stream: &mut TcpStream) {
-    let _ = stream.set_read_timeout(Some(Duration::from_millis(500)));
-    let mut buffer = [0; 4096];
-    let mut left = MAX_DRAINED;
-    while let Ok(n) = stream.read(&mut buffer) {
-        if n == 0 || left < n {
-            return;
-        }
-        left -= n;
-    }
+    let deadline = Instant::now() + DRAIN_PATIENCE;
+    let mut rest = Vec::new();
+    while rest.len() < MAX_DRAINED && more(stream, &mut rest, deadline).is_ok_and(|n| 0 < n) {}
 }
 
 /// The bytes of a head, and what has arrived behind it; `None` when the other side says nothing at all.
@@ -252,6 +256,10 @@ fn body_length(head: &Head) -> Result<usize, Refusal> {
     }
     if !head.has("content-length") {
         return Ok(0);
+    }
+    // Only those who know the token may make the server wait for more.
+    if head.method != "POST" && head.header("content-length") != Some("0") {
+        return Err(Refusal::new(400, "only a POST has a body"));
     }
     let digits = head.header("content-length").filter(|v| !v.is_empty() && v.bytes().all(|b| b.is_ascii_digit()));
     let digits = digits.ok_or_else(|| Refusal::new(400, "Content-Length is no number"))?;

@@ -5,7 +5,7 @@
 use std::collections::BTreeMap;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
-use breakface::labels::{Action, Disputed, EndRef, HandLabel, LabelLog, LabelRow, disputed, place};
+use breakface::labels::{Action, Disputed, EndRef, HandLabel, LabelLog, LabelRow, LabelsError, disputed, place};
 use breakface::settings::LabelSettings;
 use breakface::table::EndRow;
 use breakface::train::TrainingTable;
@@ -84,7 +84,10 @@ impl Session {
 
     /// All rows of the log, each with the end it speaks of.
     pub fn placed_rows(&self) -> Vec<LabelRow> {
-        place(self.log().rows(), &self.run.ends, &self.run.settings.label)
+        let mut log = self.log();
+        // A file that cannot be read now is said when something is written.
+        let _ = log.refresh();
+        place(log.rows(), &self.run.ends, &self.run.settings.label)
     }
 
     /// What a labeller says, by end; to an adjudicator, what adjudicators say.
@@ -160,12 +163,7 @@ impl Session {
             .first()
             .and_then(|r| self.id_of(r))
             .ok_or_else(|| Refusal::not_found("picture"))?;
-        self.log().append(row).map_err(|e| {
-            Refusal::new(
-                507,
-                format!("{:#}; free some room and try again, everything before is kept", anyhow::Error::new(e)),
-            )
-        })?;
+        self.log().append(row).map_err(not_kept)?;
         Ok(id)
     }
 
@@ -243,6 +241,22 @@ impl Session {
     fn log(&self) -> MutexGuard<'_, LabelLog> {
         self.log.lock().unwrap_or_else(PoisonError::into_inner)
     }
+}
+
+/// Why a label was not kept, and what to do.
+fn not_kept(error: LabelsError) -> Refusal {
+    use std::io::ErrorKind::{FileTooLarge, NotFound, Other, QuotaExceeded, StorageFull};
+    let kind = match &error {
+        LabelsError::NotKept { source, .. } => source.kind(),
+        _ => Other,
+    };
+    let (status, advice) = match kind {
+        StorageFull | QuotaExceeded | FileTooLarge => (507, "free some room and try again"),
+        NotFound => (409, "the folder of results is not there any more; put it back and try again"),
+        _ => (409, "put that right and try again"),
+    };
+    let error = anyhow::Error::new(error);
+    Refusal::new(status, format!("{error:#}; {advice}, everything before is kept"))
 }
 
 /// A name that can stand in the log, without blanks around it.

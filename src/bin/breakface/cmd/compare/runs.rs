@@ -92,6 +92,16 @@ fn write_text(
             writeln!(out, "{} {what}, e.g. {name}", counted(names.len(), "picture", "pictures"))?;
         }
     }
+    if let Some((name, was, is)) = changes.other_scale.first() {
+        let scale = |v: &Option<f64>| v.map_or_else(|| "no scale".into(), |v| format!("{v} µm/px"));
+        writeln!(
+            out,
+            "{} another scale, e.g. {name}: {}, then {}; find out which is right before you compare",
+            counted(changes.other_scale.len(), "picture has", "pictures have"),
+            scale(was),
+            scale(is)
+        )?;
+    }
     writeln!(out, "\n{} another label", counted(changes.changed.len(), "end has", "ends have"))?;
     let words = ["sheared", "tensile", "unclear"];
     let mut rows = vec![std::iter::once("was, is now".to_owned()).chain(words.map(str::to_owned)).collect::<Vec<_>>()];

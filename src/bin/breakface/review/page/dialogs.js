@@ -78,6 +78,7 @@ function applied(result) {
   calls.changed();
   const rows = (list) => list.map((r) => cells(r.name, interval(r.model), interval(r.reviewed), r.n_hand === null ? "" : `${r.n_hand}`));
   const parts = [el("p", {}, `Hand labels in place: ${result.n_labelled}, of these ${result.n_changed} change a label; ends added: ${result.n_added}, taken out: ${result.n_not_an_end}.`)];
+  if (result.outside.length) parts.push(el("p", {}, `Labels outside their pictures do not count: ${result.outside.join(", ")}.`));
   parts.push(el("h3", {}, "Sheared fraction of specimens"), table(["Specimen", "As labelled by the model", "After review", "Hand labels"], rows(result.specimens)));
   if (result.knots.length) parts.push(el("h3", {}, "Knots"), table(["Knot", "As labelled by the model", "After review", ""], rows(result.knots)));
   parts.push(el("p", { class: "muted" }, "Tables and report are those after review; what the model said is in the folder before_review."));
