@@ -5,7 +5,7 @@ mod exchange;
 pub use exchange::{Exchange, complete};
 
 use std::fs::{File, OpenOptions};
-use std::io::{self, Write};
+use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 
 /// How the names of files begin that are being written; one that is left behind belongs to a run that was cut off.
@@ -37,6 +37,42 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
     file.persist(path).map_err(|e| e.error)?;
     sync_folder(folder_of(path));
     Ok(())
+}
+
+/// Most bytes of a file that is read whole: more than any table or model has.
+const MOST_BYTES: u64 = 4 << 30;
+
+/// Opens a file to be read: a regular one, since a pipe or a device may never begin or end.
+///
+/// # Errors
+/// When it cannot be opened, or is no regular file; the message says so.
+pub fn open_regular(path: &Path) -> io::Result<File> {
+    // Looked at before it is opened: opening a pipe waits for somebody to write into it.
+    match std::fs::metadata(path)?.is_file() {
+        true => File::open(path),
+        false => Err(refused("it is no regular file (a folder, a pipe or a device)")),
+    }
+}
+
+/// Reads a regular file whole.
+///
+/// # Errors
+/// As [`open_regular`], and when it is longer than any table or model.
+pub fn read_regular(path: &Path) -> io::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    open_regular(path)?.take(MOST_BYTES + 1).read_to_end(&mut bytes)?;
+    match bytes.len() as u64 <= MOST_BYTES {
+        true => Ok(bytes),
+        false => Err(refused("it is longer than 4 GB")),
+    }
+}
+
+/// Reads a regular file whole as text.
+///
+/// # Errors
+/// As [`read_regular`], and when it is not UTF-8.
+pub fn read_text(path: &Path) -> io::Result<String> {
+    String::from_utf8(read_regular(path)?).map_err(|_| refused("expected UTF-8 text"))
 }
 
 /// Opens a file of ours in a folder that others may write to: a regular file, not a link to somewhere else.

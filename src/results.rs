@@ -189,7 +189,7 @@ fn run_file(path: &Path) -> Result<Option<RunFile>, ResultsError> {
     if !path.is_file() {
         return Ok(None);
     }
-    let bytes = std::fs::read(path).map_err(|e| wrong(e.to_string()))?;
+    let bytes = crate::files::read_regular(path).map_err(|e| wrong(e.to_string()))?;
     let value: serde_json::Value = serde_json::from_slice(&bytes).map_err(|e| wrong(e.to_string()))?;
     let schema = value.get("schema").and_then(serde_json::Value::as_str).unwrap_or_default().to_owned();
     if !run_file::READ_SCHEMAS.contains(&schema.as_str()) {

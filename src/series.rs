@@ -2,6 +2,7 @@
 //!
 //! In: the table file. Out: rows that can be worked on, and one clear line for everything that cannot.
 
+mod look_alike;
 mod read;
 
 pub use read::{parse_series, read_series};

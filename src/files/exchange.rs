@@ -83,7 +83,7 @@ impl Exchange {
 /// # Errors
 /// When the journal is damaged or the system refuses.
 pub fn complete(journal: &Path) -> io::Result<bool> {
-    let text = match std::fs::read(journal) {
+    let text = match super::read_regular(journal) {
         Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(false),
         other => other?,
     };

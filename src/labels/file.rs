@@ -80,7 +80,7 @@ pub enum LabelsError {
 /// # Errors
 /// When the file cannot be read, a needed column is missing or a cell cannot be understood.
 pub fn read_labels(path: &Path) -> Result<Vec<LabelRow>, LabelsError> {
-    let bytes = std::fs::read(path).map_err(|source| LabelsError::Io { path: path.into(), source })?;
+    let bytes = crate::files::read_regular(path).map_err(|source| LabelsError::Io { path: path.into(), source })?;
     parse_labels(&bytes, path)
 }
 

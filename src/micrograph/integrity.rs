@@ -9,6 +9,7 @@ mod flat;
 mod jpeg;
 mod jpeg_scan;
 mod tiff;
+mod tiff_parts;
 mod webp;
 
 pub(super) use flat::missing_rows;

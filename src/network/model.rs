@@ -56,10 +56,7 @@ impl NetworkError {
 /// When it cannot be read, is no plain file, or is larger than any network.
 pub(crate) fn read_file(path: &Path) -> Result<Vec<u8>, NetworkError> {
     let unusable = |reason: String| NetworkError::Unusable { name: path.display().to_string(), reason };
-    let file = std::fs::File::open(path).map_err(|e| unusable(e.to_string()))?;
-    if !file.metadata().is_ok_and(|m| m.is_file()) {
-        return Err(unusable("is no plain file".to_owned()));
-    }
+    let file = crate::files::open_regular(path).map_err(|e| unusable(e.to_string()))?;
     let mut bytes = Vec::new();
     file.take(shapes::MAX_BYTES as u64 + 1).read_to_end(&mut bytes).map_err(|e| unusable(e.to_string()))?;
     if shapes::MAX_BYTES < bytes.len() {

@@ -88,7 +88,7 @@ pub(super) fn save(path: &Path, key: &str, image: &ImageRow, ends: &[EndRow]) ->
 
 /// The kept result of a picture; `None` when there is none or it cannot be used: then the picture is worked on again.
 pub(super) fn load(path: &Path, key: &str) -> Option<(ImageRow, Vec<EndRow>)> {
-    let saved: Saved = serde_json::from_slice(&std::fs::read(path).ok()?).ok()?;
+    let saved: Saved = serde_json::from_slice(&crate::files::read_regular(path).ok()?).ok()?;
     if saved.schema != SCHEMA || saved.key != key || saved.check != saved.rows.check().ok()? {
         return None;
     }

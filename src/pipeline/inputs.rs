@@ -41,8 +41,7 @@ pub fn gather(inputs: &[PathBuf], skip: &Path) -> Result<Inputs, SeriesError> {
         let prefix = if 1 < inputs.len() { label_of(input) } else { String::new() };
         let mut found = Inputs::default();
         if input.is_dir() {
-            let table = input.join(SERIES_FILE);
-            if table.is_file() {
+            if let Some(table) = own_table(input) {
                 found.notes.push(format!("{}: its {SERIES_FILE} says which pictures belong to it", text(input)));
                 from_table(&table, &mut found)?;
             } else {
@@ -96,6 +95,16 @@ fn with_all_columns(inputs: &mut Inputs) {
     }
 }
 
+/// The series table of a folder, whatever its capitals; what has this name and cannot be read is told when it is read.
+fn own_table(folder: &Path) -> Option<PathBuf> {
+    let exact = folder.join(SERIES_FILE);
+    if exact.symlink_metadata().is_ok() {
+        return Some(exact);
+    }
+    let entries = std::fs::read_dir(folder).ok()?.flatten();
+    entries.filter(|e| e.file_name().eq_ignore_ascii_case(SERIES_FILE)).map(|e| e.path()).min()
+}
+
 fn job(path: PathBuf, image: String, specimen: String) -> PictureJob {
     let series = SeriesRow { image, specimen, counted: true, ..SeriesRow::default() };
     PictureJob { path, series, ..PictureJob::default() }
@@ -133,10 +142,11 @@ fn from_table(table: &Path, found: &mut Inputs) -> Result<(), SeriesError> {
     Ok(())
 }
 
-/// Passed-through columns that have the name of a result column get `series_` in front.
+/// Passed-through columns that have the name of a result column get `series_` in front, once more where that is taken.
 fn with_free_columns(mut row: SeriesRow) -> SeriesRow {
-    for (name, _) in &mut row.extra {
-        if is_result_column(name) {
+    let mut taken: BTreeSet<String> = row.extra.iter().map(|(name, _)| name.clone()).collect();
+    for (name, _) in row.extra.iter_mut().filter(|(name, _)| is_result_column(name)) {
+        while !taken.insert(name.clone()) {
             name.insert_str(0, "series_");
         }
     }

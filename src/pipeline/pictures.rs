@@ -313,7 +313,7 @@ fn held<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
 fn is_whole_picture(path: &Path) -> bool {
     const PNG: (&[u8], &[u8]) = (b"\x89PNG\r\n\x1a\n", b"\0\0\0\0IEND\xae\x42\x60\x82");
     const JPEG: (&[u8], &[u8]) = (b"\xff\xd8", b"\xff\xd9");
-    let bytes = std::fs::read(path).unwrap_or_default();
+    let bytes = crate::files::read_regular(path).unwrap_or_default();
     [PNG, JPEG].iter().any(|(begin, end)| bytes.starts_with(begin) && bytes.ends_with(end))
 }
 

@@ -14,7 +14,7 @@ pub(super) fn would_go(folder: &Path, goes: &dyn Fn(&InputUsed) -> bool) -> Opti
     if !folder.join(EndRow::csv_name()).is_file() {
         return None;
     }
-    let earlier: RunFile = serde_json::from_slice(&std::fs::read(folder.join(RUN_FILE)).ok()?).ok()?;
+    let earlier: RunFile = serde_json::from_slice(&crate::files::read_regular(&folder.join(RUN_FILE)).ok()?).ok()?;
     let gone: Vec<&str> = earlier.inputs.iter().filter(|used| goes(used)).map(|used| used.image.as_str()).collect();
     let first = gone.first()?;
     Some(format!(
@@ -40,5 +40,5 @@ fn is_another(used: &InputUsed, path: &Path) -> bool {
         return false;
     }
     // The same file elsewhere is the same picture; what cannot be read now replaces nothing by something else.
-    std::fs::read(path).is_ok_and(|bytes| blake3::hash(&bytes).to_hex().as_str() != used.hash)
+    crate::files::read_regular(path).is_ok_and(|bytes| blake3::hash(&bytes).to_hex().as_str() != used.hash)
 }

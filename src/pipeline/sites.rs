@@ -27,7 +27,7 @@ pub(super) fn small_copy(grey: &GreyPlane, settings: &SiteSettings) -> Vec<u8> {
 }
 
 fn load(path: &Path) -> Option<GreyPlane> {
-    let picture = image::load_from_memory(&std::fs::read(path).ok()?).ok()?.to_luma16();
+    let picture = image::load_from_memory(&crate::files::read_regular(path).ok()?).ok()?.to_luma16();
     GreyPlane::new(picture.width(), picture.height(), picture.into_raw())
 }
 

@@ -21,7 +21,7 @@ pub(crate) struct Reviewed(Vec<Both>);
 impl Reviewed {
     /// Reads the table of a results folder. It only adds to what other tables say, so one that is missing or damaged is passed over.
     pub fn read(folder: &Path) -> Self {
-        std::fs::read(folder.join("review.csv")).map(|bytes| Self::parse(&bytes)).unwrap_or_default()
+        crate::files::read_regular(&folder.join("review.csv")).map(|bytes| Self::parse(&bytes)).unwrap_or_default()
     }
 
     fn parse(bytes: &[u8]) -> Self {

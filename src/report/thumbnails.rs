@@ -70,7 +70,7 @@ impl Allowance {
 /// Reads a picture in colour; `None` when it cannot be reached or read, which the page shows as such. With `hash`, the
 /// BLAKE3 of the file that was measured, also `None` when the file is another by now: marks would lie beside its ends.
 pub(crate) fn read(path: &Path, hash: Option<&str>, settings: &ReadSettings) -> Option<RgbImage> {
-    let bytes = std::fs::read(path).ok()?;
+    let bytes = crate::files::read_regular(path).ok()?;
     if hash.is_some_and(|h| blake3::hash(&bytes).to_hex().as_str() != h) {
         return None;
     }

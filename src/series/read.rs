@@ -1,7 +1,8 @@
 //! Reading `series.csv` as people save it: with a byte-order mark, CRLF, semicolons or decimal commas.
 
 use super::{GivenScale, Kind, ListedPicture, RowProblem, Series, SeriesError, SeriesRow};
-use crate::tabular::{LineNumbers, TableRow, Word, check_quotes};
+use super::look_alike;
+use crate::tabular::{LineNumbers, TableRow, Word, check_quotes, unguard_formula};
 use crate::units::Scale;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -33,7 +34,7 @@ fn known_columns() -> &'static [String] {
 pub fn read_series(path: &Path) -> Result<Series, SeriesError> {
     let table = path.display().to_string();
     let bytes =
-        std::fs::read(path).map_err(|e| SeriesError::Unreadable { table: table.clone(), reason: e.to_string() })?;
+        crate::files::read_regular(path).map_err(|e| SeriesError::Unreadable { table: table.clone(), reason: e.to_string() })?;
     parse_series(&table, &bytes)
 }
 
@@ -60,6 +61,7 @@ pub fn parse_series(table: &str, bytes: &[u8]) -> Result<Series, SeriesError> {
     let lines = LineNumbers::after_header(&reader, &names);
     let mut seen: BTreeMap<String, (u64, String)> = BTreeMap::new();
     let mut decimal_commas = false;
+    let mut pointed: BTreeMap<u64, SeriesError> = BTreeMap::new();
     for fields in reader.records() {
         let fields = fields.map_err(|e| malformed(table, lines, &e))?;
         if fields.iter().all(|f| f.trim().is_empty()) {
@@ -73,6 +75,7 @@ pub fn parse_series(table: &str, bytes: &[u8]) -> Result<Series, SeriesError> {
             fields: &fields,
             comma_is_decimal: delimiter != b',',
             saw_comma: false,
+            pointed: None,
         };
         let (read, scale, error) = line.read();
         // One spelling of accented names, whatever system wrote the table.
@@ -91,13 +94,26 @@ pub fn parse_series(table: &str, bytes: &[u8]) -> Result<Series, SeriesError> {
             series.problems.push(RowProblem { series: read, error });
         } else {
             seen.insert(key, (row, read.specimen.clone()));
+            pointed.extend(line.pointed.take().map(|error| (row, error)));
             series.rows.push(ListedPicture { series: read, scale, row });
         }
     }
+    series.notes.extend(look_alike::notes(table, &series.rows));
     if decimal_commas {
+        refuse_points(&mut series, pointed);
         series.notes.push(format!("table {table}: decimal commas were read as decimal points"));
     }
     Ok(series)
+}
+
+/// Where commas are decimal, a point may part thousands: such rows are not guessed at.
+fn refuse_points(series: &mut Series, mut pointed: BTreeMap<u64, SeriesError>) {
+    for listed in std::mem::take(&mut series.rows) {
+        match pointed.remove(&listed.row) {
+            Some(error) => series.problems.push(RowProblem { series: listed.series, error }),
+            None => series.rows.push(listed),
+        }
+    }
 }
 
 fn decode(table: &str, bytes: &[u8]) -> Result<String, SeriesError> {
@@ -174,6 +190,8 @@ struct Line<'a> {
     fields: &'a csv::StringRecord,
     comma_is_decimal: bool,
     saw_comma: bool,
+    /// What is wrong with its first number with a decimal point, should other numbers of the table have commas.
+    pointed: Option<SeriesError>,
 }
 
 impl Line<'_> {
@@ -182,8 +200,9 @@ impl Line<'_> {
         index.and_then(|i| self.fields.get(i)).unwrap_or_default().trim()
     }
 
+    /// Text that is compared with that of other rows: accented letters have two spellings in Unicode, and here one.
     fn text(&self, column: &str) -> Option<String> {
-        Some(self.field(column)).filter(|f| !f.is_empty()).map(str::to_owned)
+        Some(unguard_formula(self.field(column))).filter(|f| !f.is_empty()).map(|f| f.nfc().collect())
     }
 
     fn wrong(&self, column: &str, expected: impl Into<String>, remedy: impl Into<String>) -> SeriesError {
@@ -200,8 +219,8 @@ impl Line<'_> {
     /// The row with everything that could be read, and the first thing that could not.
     fn read(&mut self) -> (SeriesRow, GivenScale, Option<SeriesError>) {
         let mut row = SeriesRow {
-            image: self.field("image").replace('\\', "/"),
-            specimen: self.field("specimen").to_owned(),
+            image: unguard_formula(self.field("image")).replace('\\', "/"),
+            specimen: self.text("specimen").unwrap_or_default(),
             knot: self.text("knot"),
             line: self.text("line"),
             side: self.text("side"),
@@ -243,6 +262,9 @@ impl Line<'_> {
         };
         scale.um_per_px = self.scale("um_per_px")?;
         scale.u_um_per_px = self.positive("u_um_per_px")?;
+        if scale.um_per_px.zip(scale.u_um_per_px).is_some_and(|(scale, u)| scale <= u) {
+            return Err(self.wrong("u_um_per_px", "an uncertainty below the scale", "correct it, or leave it empty"));
+        }
         row.peak_load_n = self.positive("peak_load_n")?;
         row.carriers = match self.field("carriers") {
             "" => None,
@@ -269,6 +291,11 @@ impl Line<'_> {
         match text.parse::<f64>() {
             Ok(value) if value.is_finite() && value > 0.0 => {
                 self.saw_comma |= has_comma;
+                if self.pointed.is_none() && field.contains('.') {
+                    let expected = "a decimal comma, as elsewhere in this table";
+                    let remedy = "write the number with a comma, and no point between thousands";
+                    self.pointed = Some(self.wrong(column, expected, remedy));
+                }
                 Ok(Some(value))
             }
             _ if has_comma => {
@@ -295,7 +322,7 @@ impl Line<'_> {
         self.header
             .iter()
             .filter(|h| !h.is_empty() && !known_columns().contains(h))
-            .map(|h| (h.clone(), self.field(h).to_owned()))
+            .map(|h| (h.clone(), unguard_formula(self.field(h))))
             .collect()
     }
 }

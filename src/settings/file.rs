@@ -15,7 +15,7 @@ impl Settings {
     /// of a file for version 0.1.0 names every key that has to change, and how.
     pub fn load(path: &std::path::Path) -> Result<Self, SettingsError> {
         let name = path.display().to_string();
-        let text = std::fs::read_to_string(path)
+        let text = crate::files::read_text(path)
             .map_err(|e| SettingsError::Unreadable { path: name.clone(), reason: e.to_string() })?;
         let malformed = |reason: String| SettingsError::Malformed { path: name.clone(), reason };
         if let Ok(table) = text.parse::<toml::Table>() {

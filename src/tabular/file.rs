@@ -134,7 +134,7 @@ pub(super) fn unwritable(path: &Path, error: &std::io::Error) -> TableError {
 pub fn read_csv<T: TableRow>(path: &Path) -> Result<Vec<T>, TableError> {
     let table = path.display().to_string();
     let bytes =
-        std::fs::read(path).map_err(|e| TableError::Unreadable { table: table.clone(), reason: e.to_string() })?;
+        crate::files::read_regular(path).map_err(|e| TableError::Unreadable { table: table.clone(), reason: e.to_string() })?;
     from_csv(&table, &bytes)
 }
 
@@ -185,7 +185,7 @@ pub fn digest_of_file(path: &Path) -> Result<String, TableError> {
 pub fn open_csv<T: TableRow>(path: &Path) -> Result<Rows<BufReader<File>, T>, TableError> {
     let table = path.display().to_string();
     let unreadable = |e: std::io::Error| TableError::Unreadable { table: table.clone(), reason: e.to_string() };
-    rows_of(&table, BufReader::new(File::open(path).map_err(unreadable)?))
+    rows_of(&table, BufReader::new(crate::files::open_regular(path).map_err(unreadable)?))
 }
 
 fn rows_of<R: BufRead, T: TableRow>(table: &str, mut reader: R) -> Result<Rows<R, T>, TableError> {

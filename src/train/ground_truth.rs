@@ -136,7 +136,7 @@ pub fn read_truth(folder: &Path) -> Result<BTreeMap<String, TruePicture>, TruthE
 
 fn read_file(path: &Path) -> Result<Option<TruePicture>, TruthError> {
     let wrong = |reason: String| TruthError::File { path: path.into(), reason };
-    let bytes = std::fs::read(path).map_err(|e| wrong(e.to_string()))?;
+    let bytes = crate::files::read_regular(path).map_err(|e| wrong(e.to_string()))?;
     let value: Value = serde_json::from_slice(&bytes).map_err(|e| wrong(e.to_string()))?;
     if value.get("schema").and_then(Value::as_str) != Some(TRUTH_SCHEMA) {
         return Ok(None);

@@ -26,6 +26,7 @@ mod schema;
 mod settings_sweep;
 mod shards;
 mod stack;
+mod strangers;
 mod tidy;
 mod tree;
 mod versions;

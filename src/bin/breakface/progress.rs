@@ -110,7 +110,7 @@ impl Progress {
         let mut event = event();
         event["schema"] = SCHEMA.into();
         // A reader that went away must not end the run: its results are on disk.
-        let _ = writeln!(std::io::stdout().lock(), "{event}");
+        tell!("{event}");
     }
 
     /// What came out, and where to look.
@@ -146,7 +146,7 @@ impl Progress {
             note!("warning: {warning}");
         }
         // A reader that went away must not end the run: its results are on disk.
-        let _ = writeln!(std::io::stdout().lock(), "{}", summary(ended));
+        tell!("{}", summary(ended));
     }
 }
 

@@ -7,6 +7,10 @@ pub(super) struct Bits<'a> {
     at: usize,
     held: u64,
     n_held: u32,
+    /// Bytes taken, stuffed ones left out.
+    taken: u64,
+    /// How many of the last bytes taken are equal, and their value.
+    equal: (u64, u8),
 }
 
 /// What is wrong with the data.
@@ -15,7 +19,7 @@ const NO_SUCH_CODE: &str = "its data holds a code that does not exist";
 
 impl<'a> Bits<'a> {
     pub(super) fn new(bytes: &'a [u8], at: usize) -> Self {
-        Self { bytes, at, held: 0, n_held: 0 }
+        Self { bytes, at, held: 0, n_held: 0, taken: 0, equal: (0, 0) }
     }
 
     fn fill(&mut self) {
@@ -31,7 +35,19 @@ impl<'a> Bits<'a> {
             self.at += 1;
             self.held = self.held << 8 | u64::from(*byte);
             self.n_held += 8;
+            self.taken += 1;
+            self.equal = if self.equal.1 == *byte { (self.equal.0 + 1, *byte) } else { (1, *byte) };
         }
+    }
+
+    /// Bits used so far.
+    pub(super) fn position(&self) -> u64 {
+        8 * self.taken - u64::from(self.n_held)
+    }
+
+    /// How many of the bytes up to here are one value again and again.
+    pub(super) fn equal_bytes(&self) -> u64 {
+        self.equal.0
     }
 
     /// The next `n` ≤ 16 bits as a number.
@@ -116,10 +132,12 @@ impl Huffman {
 /// Tables that scans refer to, as the segments so far set them.
 #[derive(Default)]
 pub(super) struct Tables {
-    /// For DC coefficients.
+    /// Codes of DC coefficients.
     pub dc: [Option<Huffman>; 4],
-    /// For AC coefficients.
+    /// Codes of AC coefficients.
     pub ac: [Option<Huffman>; 4],
+    /// Quantiser steps of DC coefficients.
+    pub dc_steps: [Option<u16>; 4],
     /// Blocks between restart markers, in units of the scan; 0 = none.
     pub restart: usize,
 }

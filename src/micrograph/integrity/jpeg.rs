@@ -24,6 +24,7 @@ pub(super) fn check(bytes: &[u8], cancel: Cancel<'_>) -> Result<(), String> {
                 let body = segment(bytes, &mut at)?;
                 match marker {
                     0xc4 => read_huffman(body, &mut tables)?,
+                    0xdb => read_steps(body, &mut tables)?,
                     0xdd => tables.restart = usize::from(number(body, 0)?),
                     0xc0..=0xc2 => frame = Some(read_frame(body, marker == 0xc2)?),
                     0xda => {
@@ -97,19 +98,32 @@ fn read_huffman(mut body: &[u8], tables: &mut Tables) -> Result<(), String> {
     Ok(())
 }
 
+/// Quantiser steps (ITU-T T.81, section B.2.4.1), the first of each table: that of the DC coefficient.
+fn read_steps(mut body: &[u8], tables: &mut Tables) -> Result<(), String> {
+    const BAD: &str = "a quantiser table of it makes no sense";
+    while let Some((head, rest)) = body.split_first() {
+        let is_wide = head >> 4 != 0;
+        let step = if is_wide { number(rest, 0)? } else { u16::from(*rest.first().ok_or(BAD)?) };
+        *tables.dc_steps.get_mut(usize::from(head & 15)).ok_or(BAD)? = Some(step);
+        body = rest.get(if is_wide { 128 } else { 64 }..).ok_or(BAD)?;
+    }
+    Ok(())
+}
+
 fn read_frame(body: &[u8], progressive: bool) -> Result<Frame, String> {
     let (height, width) = (usize::from(number(body, 1)?), usize::from(number(body, 3)?));
     let parts = body.get(6..).unwrap_or_default().chunks_exact(3);
-    let mut components: Vec<Component> = parts.map(|c| Component::new(c[0], c[1] >> 4, c[1] & 15)).collect();
+    let mut components: Vec<Component> = parts.map(|c| Component::new([c[0], c[1], c[2]])).collect();
     let sampled = components.iter().all(|c| (1..=4).contains(&c.h) && (1..=4).contains(&c.v));
     if components.is_empty() || 4 < components.len() || !sampled || width == 0 || height == 0 {
         return Err("its header makes no sense".into());
     }
+    let depth = u32::from(*body.first().unwrap_or(&8)).min(16);
     let (h, v) = components.iter().fold((1, 1), |(h, v), c| (h.max(c.h), v.max(c.v)));
     let units = (width.div_ceil(8 * h), height.div_ceil(8 * v));
     for c in &mut components {
         c.blocks = ((width * c.h).div_ceil(8 * h), (height * c.v).div_ceil(8 * v));
         c.stride = units.0 * c.h;
     }
-    Ok(Frame { progressive, components, units })
+    Ok(Frame { progressive, depth, components, units })
 }

@@ -5,6 +5,8 @@ use super::bits::{Bits, Huffman, Tables};
 /// Size and components of a picture.
 pub(super) struct Frame {
     pub progressive: bool,
+    /// Bits of a sample.
+    pub depth: u32,
     pub components: Vec<Component>,
     /// Units of interleaved scans, across and down.
     pub units: (usize, usize),
@@ -13,6 +15,8 @@ pub(super) struct Frame {
 /// One colour component.
 pub(super) struct Component {
     id: u8,
+    /// Its quantiser table.
+    quantiser: usize,
     /// Blocks of a unit across and down.
     pub h: usize,
     pub v: usize,
@@ -25,8 +29,10 @@ pub(super) struct Component {
 }
 
 impl Component {
-    pub(super) fn new(id: u8, h: u8, v: u8) -> Self {
-        Self { id, h: usize::from(h), v: usize::from(v), blocks: (0, 0), stride: 0, set: Vec::new() }
+    /// From its three bytes in the header: name, sampling across and down, quantiser table.
+    pub(super) fn new([id, sampling, table]: [u8; 3]) -> Self {
+        let (h, v, quantiser) = (usize::from(sampling >> 4), usize::from(sampling & 15), usize::from(table));
+        Self { id, quantiser, h, v, blocks: (0, 0), stride: 0, set: Vec::new() }
     }
 }
 
@@ -37,6 +43,8 @@ pub(super) struct Scan {
     band: (u32, u32),
     /// Whether it refines what an earlier scan began.
     refines: bool,
+    /// Low bits that it leaves to later scans.
+    shift: u32,
 }
 
 /// A component in a scan, with its tables.
@@ -66,7 +74,8 @@ impl Scan {
         if frame.progressive && (!one_band || 63 < band.1) {
             return Err(NONSENSE.into());
         }
-        Ok(Self { components, band, refines: frame.progressive && end[2] >> 4 != 0 })
+        let shift = if frame.progressive { u32::from(end[2] & 15) } else { 0 };
+        Ok(Self { components, band, refines: frame.progressive && end[2] >> 4 != 0, shift })
     }
 }
 
@@ -78,7 +87,8 @@ pub(super) fn follow(
     scan: &Scan,
     tables: &Tables,
 ) -> Result<(usize, u8), String> {
-    let mut walk = Walk { bits: Bits::new(bytes, at), scan, tables, progressive: frame.progressive, run: 0 };
+    let bits = Bits::new(bytes, at);
+    let mut walk = Walk { bits, scan, tables, progressive: frame.progressive, depth: frame.depth, run: 0, dc: [0; 4] };
     let (across, down, single) = match scan.components[..] {
         [one] => (frame.components[one.index].blocks.0, frame.components[one.index].blocks.1, true),
         _ => (frame.units.0, frame.units.1, false),
@@ -91,7 +101,7 @@ pub(super) fn follow(
                 return Err("a restart marker of it is missing or out of order".into());
             }
             restarts += 1;
-            walk.run = 0;
+            (walk.run, walk.dc) = (0, [0; 4]);
         }
         let (x, y) = (unit % across, unit / across);
         for part in &scan.components {
@@ -99,7 +109,11 @@ pub(super) fn follow(
             let (h, v) = if single { (1, 1) } else { (component.h, component.v) };
             for block in 0..h * v {
                 let place = (y * v + block / h) * component.stride + x * h + block % h;
+                let before = walk.bits.position();
                 walk.block(*part, component, place)?;
+                if MOST_EQUAL <= walk.bits.equal_bytes() && FEW_BITS < walk.bits.position() - before {
+                    return Err(OVERWRITTEN.into());
+                }
             }
         }
     }
@@ -112,9 +126,20 @@ struct Walk<'a> {
     scan: &'a Scan,
     tables: &'a Tables,
     progressive: bool,
+    /// Bits of a sample.
+    depth: u32,
     /// Blocks whose band has ended already.
     run: u32,
+    /// The last DC coefficient of each component.
+    dc: [i64; 4],
 }
+
+/// Bytes of one value in a row that only blocks of a few bits can make: flat places, which say nothing but "as before". A disk or
+/// a transfer that loses a sector leaves hundreds of them.
+const MOST_EQUAL: u64 = 64;
+/// Bits of a block that are few: two bytes.
+const FEW_BITS: u64 = 16;
+const OVERWRITTEN: &str = "a piece of its data is one byte again and again";
 
 /// Runs over the end of a block.
 const TOO_LONG: &str = "a block of it holds more than a block can";
@@ -128,7 +153,9 @@ impl Walk<'_> {
             }
             let dc = self.tables.dc[part.dc].as_ref().ok_or(MISSING)?;
             let size = self.bits.symbol(dc)?;
-            self.bits.take(u32::from(size.min(16)))?;
+            let size = u32::from(size.min(16));
+            let bits = self.bits.take(size)?;
+            self.follow_dc(part, component.quantiser, (size, bits))?;
             if self.progressive {
                 return Ok(());
             }
@@ -142,6 +169,22 @@ impl Walk<'_> {
         }
         let set = component.set.get_mut(place).ok_or(TOO_LONG)?;
         if self.scan.refines { self.refine(ac, set) } else { self.first(ac, set) }
+    }
+
+    /// Adds the difference of a DC coefficient to the one before (ITU-T T.81, section F.1.2.1). It is eight times the mean of a
+    /// block, so that it tells of damage once it is far beyond black or white; coders that fight ringing go a little beyond.
+    fn follow_dc(&mut self, part: ScanComponent, quantiser: usize, (size, bits): (u32, u32)) -> Result<(), &'static str> {
+        let is_negative = 0 < size && bits >> (size - 1) == 0;
+        let difference = if is_negative { i64::from(bits) + 1 - (1 << size) } else { i64::from(bits) };
+        let Some(dc) = self.dc.get_mut(part.index) else { return Ok(()) };
+        *dc = dc.saturating_add(difference);
+        let step = self.tables.dc_steps.get(quantiser).copied().flatten().unwrap_or(1);
+        let step = u64::from(step) << self.scan.shift;
+        let black = 4_u64 << self.depth;
+        match dc.unsigned_abs().saturating_mul(step) <= black + black / 4 + step {
+            true => Ok(()),
+            false => Err("a block of it is brighter than white or darker than black"),
+        }
     }
 
     /// AC coefficients of a sequential block.

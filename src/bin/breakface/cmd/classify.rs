@@ -201,7 +201,7 @@ pub fn same_folder(a: &Path, b: &Path) -> bool {
 /// The model in a file, or the bundled one.
 pub fn model(path: Option<&Path>) -> anyhow::Result<Model> {
     let Some(path) = path else { return Ok(Model::bundled()?) };
-    let bytes = std::fs::read(path).with_context(|| format!("model {}", path.display()))?;
+    let bytes = breakface::files::read_regular(path).with_context(|| format!("model {}", path.display()))?;
     Model::from_json(&bytes).with_context(|| format!("model {}", path.display()))
 }
 

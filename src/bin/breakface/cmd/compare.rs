@@ -65,7 +65,7 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
         ..Results::default()
     };
     let answer = breakface::report::answer(&scores, &results.settings().report);
-    let out = std::io::stdout().lock();
+    let out = crate::say::out();
     if args.json {
         write_json(out, &comparison, &answer)?
     } else {

@@ -89,7 +89,7 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
             evaluation.missing[0]
         );
     }
-    let mut out = std::io::stdout().lock();
+    let mut out = crate::say::out();
     if args.json {
         serde_json::to_writer_pretty(&mut out, &as_json(&evaluation, &args.by))?;
         writeln!(out)?;
@@ -120,7 +120,7 @@ fn cross_validate(args: &Args, results: &Results, settings: &Settings) -> anyhow
     };
     let table = TrainingTable::new(gathered.rows);
     let trained = train(&table, &settings.label, &Options { name: "cross-validated".into(), ..Options::default() })?;
-    let mut out = std::io::stdout().lock();
+    let mut out = crate::say::out();
     if args.json {
         let groups: serde_json::Map<String, Value> =
             trained.by_group.iter().map(|g| (g.name.clone(), confusion_json(&g.confusion))).collect();

@@ -47,14 +47,14 @@ pub struct Args {
 pub fn run(args: Args) -> anyhow::Result<Code> {
     let model = match &args.model {
         Some(path) => {
-            let bytes = std::fs::read(path).with_context(|| format!("model {}", path.display()))?;
+            let bytes = breakface::files::read_regular(path).with_context(|| format!("model {}", path.display()))?;
             Model::from_json(&bytes).with_context(|| format!("model {}", path.display()))?
         }
         None => Model::bundled()?,
     };
     let results = Results::load(&args.results)?;
     let end = find_end(&results, &args.end)?;
-    let mut out = std::io::stdout().lock();
+    let mut out = crate::say::out();
     let lines = explain(&model, &end.features, &not_gradable(end));
     if args.json {
         serde_json::to_writer_pretty(&mut out, &as_json(&model, end, &lines))?;

@@ -59,13 +59,12 @@ pub fn run(args: Args) -> anyhow::Result<Code> {
     settings.fewest_specimens = args.fewest_specimens.unwrap_or(settings.fewest_specimens);
     let mut found = flagged(&results.specimens, &results.knots, &results.images, &settings);
     found.retain(|f| !args.no_notes || f.severity != Severity::Note);
-    let out = std::io::stdout().lock();
     if args.json {
-        write_json(out, &found)?;
+        write_json(crate::say::out(), &found)?;
     } else if args.csv {
-        write_csv(out, &found)?;
+        write_csv(std::io::stdout().lock(), &found)?;
     } else {
-        write_lines(out, &found)?;
+        write_lines(crate::say::out(), &found)?;
     }
     let raised = found.iter().any(|f| f.severity != Severity::Note);
     Ok(if raised && args.fail_on_flag { Code::Flagged } else { Code::Done })

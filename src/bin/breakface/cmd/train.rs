@@ -210,7 +210,7 @@ fn own_rows(args: &Args, settings: &Settings) -> anyhow::Result<Vec<TrainingRow>
         }
     }
     for file in &args.ends {
-        let bytes = std::fs::read(file).with_context(|| format!("table {}", file.display()))?;
+        let bytes = breakface::files::read_regular(file).with_context(|| format!("table {}", file.display()))?;
         let table = TrainingTable::from_csv(&file.display().to_string(), &bytes)?;
         rows.extend(table.rows().iter().cloned().map(|r| TrainingRow { weight: r.weight * args.weight, ..r }));
     }
@@ -252,13 +252,13 @@ fn base_table(base: &str) -> anyhow::Result<Base> {
     }
     let path = Path::new(base);
     model_files::go_on(path)?;
-    let bytes = std::fs::read(path).with_context(|| format!("model {base}"))?;
+    let bytes = breakface::files::read_regular(path).with_context(|| format!("model {base}"))?;
     let model = match Model::from_json(&bytes) {
         Err(ModelError::Old) => None,
         model => Some(model.with_context(|| format!("model {base}"))?),
     };
     let beside = path.with_extension("training.csv");
-    let rows = std::fs::read(&beside)
+    let rows = breakface::files::read_regular(&beside)
         .with_context(|| format!("{}: the training table of the model must lie beside it", beside.display()))?;
     let name = beside.display().to_string();
     if training_digest(&bytes).is_some_and(|digest| digest != digest_of(&rows)) {

@@ -112,7 +112,7 @@ fn base_table(session: &Session) -> anyhow::Result<TrainingTable> {
     if !path.is_file() {
         return Ok(TrainingTable::bundled()?);
     }
-    let table = TrainingTable::from_csv(TABLE_FILE, &std::fs::read(&path)?)?;
+    let table = TrainingTable::from_csv(TABLE_FILE, &breakface::files::read_regular(&path)?)?;
     Ok(TrainingTable::new(table.rows().iter().filter(|r| r.source != SOURCE).cloned().collect()))
 }
 

@@ -127,7 +127,7 @@ impl Run {
 /// The model that labelled the run, with its name; when it is not at hand, the bundled one, and the name says so.
 fn model_of(results: &Results, given: Option<&Path>) -> anyhow::Result<(Model, bool, String)> {
     let read = |path: &Path| -> anyhow::Result<Model> {
-        let bytes = std::fs::read(path).with_context(|| format!("model {}", path.display()))?;
+        let bytes = breakface::files::read_regular(path).with_context(|| format!("model {}", path.display()))?;
         Model::from_json(&bytes).with_context(|| format!("model {}", path.display()))
     };
     let bundled = Model::bundled()?;

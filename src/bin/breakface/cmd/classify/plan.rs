@@ -9,7 +9,7 @@ use std::io::Write;
 
 /// Tells the plan; wrong rows of a series table are told and counted as in a run.
 pub fn tell(inputs: &Inputs, as_json: bool) -> anyhow::Result<Code> {
-    let mut out = std::io::stdout().lock();
+    let mut out = crate::say::out();
     for job in &inputs.jobs {
         let row = &job.series;
         let kind = row.kind.map(Kind::word);

@@ -30,7 +30,7 @@ pub fn run(folders: &[PathBuf], as_json: bool, out: Option<&Path>) -> anyhow::Re
         write_files(folder, &changes, &controls)?;
     }
     let names = [&folders[0], &folders[folders.len() - 1]].map(|f| f.display().to_string());
-    let mut to = std::io::stdout().lock();
+    let mut to = crate::say::out();
     match as_json {
         true => write_json(&mut to, &names, &changes, &controls)?,
         false => write_text(&mut to, &names, &changes, &controls)?,
