@@ -181,7 +181,7 @@ flags! {
     SamePicture: "same_picture", Picture, Note, "Nothing, or take the copy out of the series.";
     /// Without controls, fractions were corrected by the model's cross-validated error rates.
     ModelFigures: "model_figures", Run, Note, "Add a scissor-cut and a straight-pull specimen to the series.";
-    /// The TIFF has several pages; only the first is used.
+    /// The file has several pages or frames; only the first is used.
     FirstPage: "first_page", Picture, Note, "Split the file when another page was meant.";
     /// Grey values are fractions; 0 is taken as black and 1 as white.
     FloatPicture: "float_picture", Picture, Note, "Save as 16-bit when the picture looks wrong.";

@@ -142,6 +142,9 @@ impl Source<'_> {
                 return tiff_page::decode_palette(self.bytes, limit).map_err(|e| self.damaged(format, &e));
             }
         }
+        if is_animated(self.bytes, format) {
+            warnings.push(Warning::new(Flag::FirstPage, "the picture is a film; only the first frame is used"));
+        }
         let mut decoder = reader.into_decoder().map_err(|e| self.explain(format, e, (0, 0)))?;
         let size = decoder.dimensions();
         self.check_size(size.0, size.1)?;
@@ -207,6 +210,19 @@ impl Source<'_> {
 
 fn one_line(text: &str) -> String {
     text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+/// Whether a file holds several frames: PNG with an `acTL` chunk before its data (PNG, third edition, section 11.3.6.1), WebP
+/// with the animation bit (RFC 9649, section 2.7).
+fn is_animated(bytes: &[u8], format: ImageFormat) -> bool {
+    match format {
+        ImageFormat::Png => {
+            let kinds = bytes.windows(4);
+            kinds.take_while(|w| *w != b"IDAT").any(|w| w == b"acTL")
+        }
+        ImageFormat::WebP => bytes.get(12..16) == Some(b"VP8X") && bytes.get(20).is_some_and(|flags| flags & 2 != 0),
+        _ => false,
+    }
 }
 
 /// The picture format that the first bytes of a file show; `None` = none that is read here.

@@ -205,7 +205,7 @@ mod tests {
     #[test]
     fn only_plain_files_of_a_bounded_length_are_read() {
         let folder = tempfile::tempdir().expect("a folder");
-        assert!(read_file(folder.path()).is_err_and(|e| e.to_string().contains("plain file")));
+        assert!(read_file(folder.path()).is_err_and(|e| e.to_string().contains("regular file")));
         assert!(read_file(&folder.path().join("none.onnx")).is_err_and(|e| e.to_string().contains("none.onnx")));
     }
 }

@@ -106,6 +106,8 @@ fn own_table(folder: &Path) -> Option<PathBuf> {
 }
 
 fn job(path: PathBuf, image: String, specimen: String) -> PictureJob {
+    // One spelling of accented names, as in a table.
+    let specimen = specimen.nfc().collect();
     let series = SeriesRow { image, specimen, counted: true, ..SeriesRow::default() };
     PictureJob { path, series, ..PictureJob::default() }
 }

@@ -125,35 +125,26 @@ fn packed_tiff(compression: Compression) -> Vec<u8> {
     bytes.into_inner()
 }
 
-/// A colour JPEG as the one strip of a TIFF (TIFF technical note 2).
-fn jpeg_tiff(jpeg: &[u8]) -> Vec<u8> {
-    let picture = image::load_from_memory(jpeg).unwrap();
-    // Width, height, bits, packing, colours, offset, samples, rows of a strip, bytes of it (TIFF 6.0, section 8).
-    let (width, height, length) = (picture.width(), picture.height(), jpeg.len() as u32);
-    let entries = [
-        (256, width),
-        (257, height),
-        (258, 8),
-        (259, 7),
-        (262, 6),
-        (273, 8),
-        (277, 3),
-        (278, height),
-        (279, length),
-    ];
-    let mut bytes = [b"II*\0".as_slice(), &(8 + length.next_multiple_of(2)).to_le_bytes(), jpeg].concat();
+/// A grey JPEG as the one strip of a TIFF (TIFF technical note 2).
+fn jpeg_tiff() -> Vec<u8> {
+    let grey = small(PICTURES[0]).to_luma8();
+    let mut bytes = b"II*\0\0\0\0\0".to_vec();
+    JpegEncoder::new_with_quality(&mut bytes, 95).encode_image(&grey).unwrap();
+    let length = bytes.len() as u32 - 8;
     bytes.resize(bytes.len().next_multiple_of(2), 0);
-    bytes.extend((entries.len() as u16).to_le_bytes());
-    for (tag, value) in entries {
-        let count: u32 = if tag == 258 { 3 } else { 1 };
-        bytes.extend([tag as u16, 3 + u16::from(tag == 273 || tag == 279)].map(u16::to_le_bytes).concat());
-        bytes.extend(count.to_le_bytes());
-        // Three depths do not fit: they lie behind the directory.
-        let place = 8 + length.next_multiple_of(2) + 2 + 12 * entries.len() as u32 + 4;
-        bytes.extend(if tag == 258 { place } else { value }.to_le_bytes());
+    let directory = (bytes.len() as u32).to_le_bytes();
+    bytes[4..8].copy_from_slice(&directory);
+    // Width, height, bits, packing, colours, offset, samples, rows of a strip, bytes of it (TIFF 6.0, section 8).
+    let (width, height) = grey.dimensions();
+    let tags = [256, 257, 258, 259, 262, 273, 277, 278, 279_u16];
+    let values = [width, height, 8, 7, 1, 8, 1, height, length];
+    bytes.extend((tags.len() as u16).to_le_bytes());
+    for (tag, value) in tags.into_iter().zip(values) {
+        let kind = if matches!(tag, 273 | 279) { 4_u16 } else { 3 };
+        bytes.extend([tag, kind].map(u16::to_le_bytes).concat());
+        bytes.extend([1, value].map(u32::to_le_bytes).concat());
     }
     bytes.extend([0; 4]);
-    bytes.extend([8_u16; 3].map(u16::to_le_bytes).concat());
     bytes
 }
 
@@ -173,12 +164,11 @@ fn deflated_tiff() -> Vec<u8> {
 
 #[test]
 fn damaged_packed_tiffs_are_refused() {
-    let jpeg = std::fs::read(fixture(PICTURES[0])).unwrap();
     for (packing, whole) in [
         ("zlib", deflated_tiff()),
         ("LZW", packed_tiff(Compression::Lzw)),
         ("runs", packed_tiff(Compression::Packbits)),
-        ("JPEG", jpeg_tiff(&jpeg)),
+        ("JPEG", jpeg_tiff()),
     ] {
         for (how, damaged) in damages(&whole) {
             assert!(assert_good_or_refused(how, &whole, &damaged), "{packing}, {how}");

@@ -75,6 +75,21 @@ fn names_that_look_alike_are_one_or_are_told() {
     assert!(said.err.contains("knots \"Palomar\" and \"palomar\" differ only in capitals"), "{}", said.err);
 }
 
+/// A PNG that says it is animated (PNG, third edition, section 11.3.6.1: two frames, endless).
+#[test]
+fn of_a_film_the_first_frame_is_used_and_that_is_told() {
+    let bench = two_pictures();
+    let still = bench.bytes("in/a.png");
+    let header = 8 + 12 + 13;
+    let chunk = b"\0\0\0\x08acTL\0\0\0\x02\0\0\0\0";
+    let mut sum = flate2::Crc::new();
+    sum.update(&chunk[4..]);
+    bench.write("in/a.png", [&still[..header], chunk, &sum.sum().to_be_bytes(), &still[header..]].concat());
+    assert_eq!(classify(&bench, &[]).code, Some(0));
+    let warnings = bench.column("r/images.csv", "warnings");
+    assert!(warnings[0].contains("only the first frame") && !warnings[1].contains("frame"), "{warnings:?}");
+}
+
 #[test]
 fn numbers_that_can_be_read_in_two_ways_are_refused() {
     let bench = two_pictures();
