@@ -189,7 +189,8 @@ fn save_pictures(
             let Ok(bytes) = thumbnails::jpeg(&picture, FULL_QUALITY) else { return Ok(None) };
             let file = format!("picture-{:04}.jpg", i + 1);
             write_atomic(&folder.join(&file), &bytes)?;
-            let overlay = results.overlay(image_name).and_then(|path| Some((crate::files::read_regular(&path).ok()?, path)));
+            let overlay =
+                results.overlay(image_name).and_then(|path| Some((crate::files::read_regular(&path).ok()?, path)));
             let marked = match overlay {
                 Some((bytes, path)) => {
                     let kind = path.extension().unwrap_or_default().to_string_lossy();

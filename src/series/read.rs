@@ -1,7 +1,7 @@
 //! Reading `series.csv` as people save it: with a byte-order mark, CRLF, semicolons or decimal commas.
 
-use super::{GivenScale, Kind, ListedPicture, RowProblem, Series, SeriesError, SeriesRow};
 use super::look_alike;
+use super::{GivenScale, Kind, ListedPicture, RowProblem, Series, SeriesError, SeriesRow};
 use crate::tabular::{LineNumbers, TableRow, Word, check_quotes, unguard_formula};
 use crate::units::Scale;
 use std::collections::BTreeMap;
@@ -33,8 +33,8 @@ fn known_columns() -> &'static [String] {
 /// When the file cannot be read, is not UTF-8 text, or its header lacks `image` or `specimen` or names a column twice.
 pub fn read_series(path: &Path) -> Result<Series, SeriesError> {
     let table = path.display().to_string();
-    let bytes =
-        crate::files::read_regular(path).map_err(|e| SeriesError::Unreadable { table: table.clone(), reason: e.to_string() })?;
+    let bytes = crate::files::read_regular(path)
+        .map_err(|e| SeriesError::Unreadable { table: table.clone(), reason: e.to_string() })?;
     parse_series(&table, &bytes)
 }
 

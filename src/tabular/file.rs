@@ -133,8 +133,8 @@ pub(super) fn unwritable(path: &Path, error: &std::io::Error) -> TableError {
 /// When the file cannot be read, is not CSV, lacks a column, or holds a cell of the wrong kind.
 pub fn read_csv<T: TableRow>(path: &Path) -> Result<Vec<T>, TableError> {
     let table = path.display().to_string();
-    let bytes =
-        crate::files::read_regular(path).map_err(|e| TableError::Unreadable { table: table.clone(), reason: e.to_string() })?;
+    let bytes = crate::files::read_regular(path)
+        .map_err(|e| TableError::Unreadable { table: table.clone(), reason: e.to_string() })?;
     from_csv(&table, &bytes)
 }
 

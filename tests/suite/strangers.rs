@@ -39,7 +39,11 @@ fn pipes_and_devices_are_never_waited_for() {
         }
     }
     let said = bench.run(&["classify", "pipe.csv", "--out", "r"]);
-    assert!(said.code == Some(2) && said.err.contains("pipe.csv: cannot be read: it is no regular file"), "{}", said.err);
+    assert!(
+        said.code == Some(2) && said.err.contains("pipe.csv: cannot be read: it is no regular file"),
+        "{}",
+        said.err
+    );
     let said = bench.run(&["classify", "tables", "--out", "t", "--no-report"]);
     assert!(said.code == Some(0) && said.err.contains("no regular file"), "{}", said.err);
     // One that is put among the results.
@@ -65,7 +69,10 @@ fn the_table_of_a_folder_is_read_whatever_its_capitals_or_refused() {
 #[test]
 fn names_that_look_alike_are_one_or_are_told() {
     let bench = two_pictures();
-    bench.write("in/series.csv", "image,specimen,kind,knot\na.png,caf\u{e9},knot,n\u{e9}\nb.png,cafe\u{301},knot,ne\u{301}\n");
+    bench.write(
+        "in/series.csv",
+        "image,specimen,kind,knot\na.png,caf\u{e9},knot,n\u{e9}\nb.png,cafe\u{301},knot,ne\u{301}\n",
+    );
     let said = classify(&bench, &[]);
     assert_eq!(said.code, Some(0), "{}", said.err);
     assert_eq!(bench.column("r/specimens.csv", "specimen"), ["caf\u{e9}"]);
@@ -141,7 +148,8 @@ fn names_do_nothing_to_a_terminal_in_any_command() {
     assert_eq!(names.filter(|n| n["image"] == "y\u{202e}gnp.png").count(), 1, "{told}");
     std::fs::rename(bench.path("r"), bench.path("r0")).unwrap();
     assert_eq!(said(&["classify", "in", "--out", "r"]).code, Some(0));
-    for args in [&["flag", "r"][..], &["compare", "r"], &["compare", "r0", "r"], &["evaluate", "r", "--cross-validate"]] {
+    for args in [&["flag", "r"][..], &["compare", "r"], &["compare", "r0", "r"], &["evaluate", "r", "--cross-validate"]]
+    {
         said(args);
     }
 }

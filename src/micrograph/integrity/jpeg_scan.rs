@@ -173,7 +173,12 @@ impl Walk<'_> {
 
     /// Adds the difference of a DC coefficient to the one before (ITU-T T.81, section F.1.2.1). It is eight times the mean of a
     /// block, so that it tells of damage once it is far beyond black or white; coders that fight ringing go a little beyond.
-    fn follow_dc(&mut self, part: ScanComponent, quantiser: usize, (size, bits): (u32, u32)) -> Result<(), &'static str> {
+    fn follow_dc(
+        &mut self,
+        part: ScanComponent,
+        quantiser: usize,
+        (size, bits): (u32, u32),
+    ) -> Result<(), &'static str> {
         let is_negative = 0 < size && bits >> (size - 1) == 0;
         let difference = if is_negative { i64::from(bits) + 1 - (1 << size) } else { i64::from(bits) };
         let Some(dc) = self.dc.get_mut(part.index) else { return Ok(()) };

@@ -35,7 +35,8 @@ pub(super) fn check(bytes: &[u8], most: u64, cancel: Cancel<'_>) -> Result<(), S
                 None => return Ok(()),
             },
             Some(CompressionMethod::ModernJPEG) => {
-                jpeg::check(&whole_jpeg(tables.as_deref(), part), cancel).map_err(|e| format!("in a strip of it, {e}"))?;
+                jpeg::check(&whole_jpeg(tables.as_deref(), part), cancel)
+                    .map_err(|e| format!("in a strip of it, {e}"))?;
                 continue;
             }
             _ => return Ok(()),
