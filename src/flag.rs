@@ -143,8 +143,8 @@ flags! {
     DiameterImplausible: "diameter_implausible", Specimen, Caution, "Check the scale of the pictures.";
     /// The burnt-in scale bar and the scale in use differ by more than 3 %.
     ScaleBarContradicts: "scale_bar_contradicts", Picture, Caution, "Check um_per_px, the calibration and bar_um of this picture.";
-    /// The series table gives the length of a scale bar, but none is seen in the picture.
-    ScaleBarMissing: "scale_bar_missing", Picture, Caution, "Check that the picture has a bar, or give um_per_px.";
+    /// The series table gives the length of a scale bar, but none is seen in the picture, or it is not certain which stroke is it.
+    ScaleBarMissing: "scale_bar_missing", Picture, Caution, "Check that the picture has a bar; measure it with `calibrate bar --at`, or give um_per_px.";
     /// The named calibration cannot be used, so the scale comes from elsewhere or is missing.
     CalibrationUnknown: "calibration_unknown", Picture, Caution, "Put the calibration into calibrations.csv beside the series table, or correct its name.";
     /// A frame of the focus series could not be used.

@@ -11,7 +11,7 @@ mod propagate;
 mod residuals;
 mod ruling;
 
-pub use crate::micrograph::{ScaleBar, find_scale_bar};
+pub use crate::micrograph::{NoBar, ScaleBar, TakenFor, choose_scale_bar, find_scale_bar, scale_bar_at};
 pub use anisotropy::{Anisotropy, DirectedPitch, anisotropy};
 pub use bar::contradiction;
 pub use fibre::{PictureDiameter, Plausibility, fibre_diameter_um, judge_diameters, stand_in_scale};

@@ -16,7 +16,7 @@ pub use file::picture_bytes;
 pub(crate) use file::{CHANGED_WHILE_READ, steady_bytes};
 pub(crate) use read::{Decoded, Reading, decode_picture};
 pub use read::{decode_micrograph, format_of, read_micrograph};
-pub use scale_bar::{ScaleBar, find_scale_bar};
+pub use scale_bar::{NoBar, ScaleBar, TakenFor, choose_scale_bar, find_scale_bar, scale_bar_at};
 
 use crate::flag::Warning;
 use crate::units::{Point, PxBox, Scale};

@@ -3,7 +3,7 @@
 use super::Tools;
 use super::jobs::PictureJob;
 use super::path_text::text;
-use crate::calibrate::{contradiction, find_scale_bar};
+use crate::calibrate::{choose_scale_bar, contradiction};
 use crate::cancel::Cancel;
 use crate::flag::{Flag, Warning};
 use crate::micrograph::{CHANGED_WHILE_READ, Micrograph, ReadError, Reading, decode_picture, steady_bytes};
@@ -76,10 +76,13 @@ pub(super) fn set_scale(micrograph: &mut Micrograph, job: &PictureJob, tools: &T
     micrograph.scale = of_table(&job.scale).or(run).or(micrograph.scale.take());
     let settings = &tools.settings.read.burnt_in.bar;
     let Some(bar_um) = bar_um(&job.series) else { return };
-    let Some(bar) = find_scale_bar(micrograph, settings) else {
-        let text = format!("the table says that a scale bar stands for {bar_um} µm, but none is seen in the picture");
-        micrograph.warnings.push(Warning::new(Flag::ScaleBarMissing, text));
-        return;
+    let bar = match choose_scale_bar(micrograph, settings) {
+        Ok((bar, _)) => bar,
+        Err(reason) => {
+            let text = format!("the table says that a scale bar stands for {bar_um} µm, but {reason}");
+            micrograph.warnings.push(Warning::new(Flag::ScaleBarMissing, text));
+            return;
+        }
     };
     match micrograph.scale {
         Some(scale) => micrograph.warnings.extend(contradiction(&bar, bar_um, &scale, settings)),

@@ -35,6 +35,28 @@ section! {
         pub doubtful_least_share: f64,
         /// Score that an upright bar loses against a level one, 0..1 (0.05: nearly all bars lie level, fibres may stand upright).
         pub upright_charge: f64,
+        /// Widest mark across a bar that does not end it, px (8: lines of cross-hairs and grids with their blur).
+        pub crossing_px: u32,
+        /// Distance from a place that a person names at which its bar may lie, as a share of the longer side, 0..1 (0.01: ours).
+        pub at_share: f64,
+        /// How far from a bar its length may be written, and the tallest letter of it, as a share of the shorter side of the picture, 0..1
+        /// (0.08).
+        pub caption_reach: f64,
+        /// Fewest letters of a written length (3: number and unit; on training pictures full of drawn marks two are mostly something else).
+        pub caption_letters: u32,
+        /// Smallest letter of a written length, px (6: smaller ones cannot be read).
+        pub letter_least_px: u32,
+        /// Largest distance of the middle of a written length from that of its bar, over the bar's length (0.35: flush with an end; from
+        /// training pictures).
+        pub caption_off_middle: f64,
+        /// How much longer than its bar a written length may be, over the bar's length (0.5: from training pictures).
+        pub caption_overhang: f64,
+        /// How far a tick of a bar may reach up or down, over the bar's length (0.25: longer ones are sides of frames; from training
+        /// pictures).
+        pub most_corner: f64,
+        /// Share of its own length that a bar may seem to go on beyond an end, 0..1 (0.2: letters beside it; more are dashes; from training
+        /// pictures).
+        pub most_runs_on: f64,
         /// Difference between a bar and the table or metadata that is a warning, relative (0.03: ours, above the error of a bar's ends).
         pub contradiction: f64,
     }
@@ -56,6 +78,15 @@ impl Default for BarSettings {
             least_share: 0.02,
             doubtful_least_share: 0.04,
             upright_charge: 0.05,
+            crossing_px: 8,
+            at_share: 0.01,
+            caption_reach: 0.08,
+            caption_letters: 3,
+            letter_least_px: 6,
+            caption_off_middle: 0.35,
+            caption_overhang: 0.5,
+            most_corner: 0.25,
+            most_runs_on: 0.2,
             contradiction: 0.03,
         }
     }

@@ -22,6 +22,7 @@ mod review;
 mod review_safety;
 mod runs;
 mod runtime;
+mod scale_bars;
 mod schema;
 mod settings_sweep;
 mod shards;

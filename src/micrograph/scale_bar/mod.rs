@@ -4,6 +4,9 @@
 //! A bar is a straight, level or upright stroke of one colour with sharp ends that stands out from what lies around it, plain
 //! or with ticks at its ends, anywhere in the picture. Its real length is what the user says; the caption is not read.
 
+mod beyond;
+mod caption;
+mod choice;
 mod ends;
 mod runs;
 mod stroke;
@@ -11,6 +14,9 @@ mod stroke;
 use super::Micrograph;
 use crate::settings::BarSettings;
 use crate::units::{Point, PxBox, Scale, ScaleSource};
+use caption::Caption;
+use choice::Candidate;
+pub use choice::{NoBar, TakenFor};
 use stroke::{Canvas, Stroke};
 
 /// A burnt-in scale bar.
@@ -52,20 +58,59 @@ impl ScaleBar {
     }
 }
 
-/// The most bar-like stroke of the picture; `None` when nothing looks like a scale bar.
+/// The scale bar of the picture; `None` when nothing looks like one, or it is not certain which stroke is it.
 pub fn find_scale_bar(micrograph: &Micrograph, settings: &BarSettings) -> Option<ScaleBar> {
-    bars(micrograph, settings).into_iter().reduce(|best, bar| if best.score < bar.score { bar } else { best })
+    choose_scale_bar(micrograph, settings).ok().map(|(bar, _)| bar)
+}
+
+/// As [`find_scale_bar`], with what it is taken for.
+///
+/// # Errors
+/// When nothing looks like a scale bar, or it is not certain which stroke is it.
+pub fn choose_scale_bar(micrograph: &Micrograph, settings: &BarSettings) -> Result<(ScaleBar, TakenFor), NoBar> {
+    choice::choose(candidates(micrograph, settings), settings)
+}
+
+/// The scale bar at a place, px, within `at_share` of the longer side of the picture. It need not look much like one.
+///
+/// # Errors
+/// When no stroke is there.
+pub fn scale_bar_at(micrograph: &Micrograph, at: Point, settings: &BarSettings) -> Result<(ScaleBar, TakenFor), NoBar> {
+    let any = BarSettings { min_score: 0.0, ..settings.clone() };
+    let longer_side = f64::from(micrograph.grey.width().max(micrograph.grey.height()));
+    choice::at(candidates(micrograph, &any), at, settings.at_share * longer_side)
+}
+
+/// Every stroke that looks like a scale bar, with what stands around it.
+fn candidates(micrograph: &Micrograph, settings: &BarSettings) -> Vec<Candidate> {
+    each_bar(micrograph, settings, |canvas, stroke, bar| Candidate {
+        bar,
+        caption: Caption::beside(canvas, stroke, settings),
+        corner: stroke.corner(canvas, settings),
+        runs_on: stroke.runs_on(canvas, settings),
+    })
 }
 
 /// Every stroke of the picture that looks like a scale bar: level ones, then upright ones, each from top to bottom.
 pub(super) fn bars(micrograph: &Micrograph, settings: &BarSettings) -> Vec<ScaleBar> {
+    each_bar(micrograph, settings, |_, _, bar| bar)
+}
+
+fn each_bar<T>(
+    micrograph: &Micrograph,
+    settings: &BarSettings,
+    make: impl Fn(&Canvas, &Stroke, ScaleBar) -> T,
+) -> Vec<T> {
     let mut found = Vec::new();
     for upright in [false, true] {
         let canvas = Canvas::new(micrograph, upright);
         for stroke in stroke::strokes(&canvas, settings) {
+            let stroke = stroke.beyond_crossings(&canvas, settings);
             let least = least_px(&canvas, &stroke, settings);
             // Its ends are looked for near those of the stroke.
-            if ((stroke.x1 - stroke.x0 + 2 * ends::NEAR_PX) as f64) < least {
+            if !stroke.has_form_of_bar(&canvas, settings)
+                || ((stroke.x1 - stroke.x0 + 2 * ends::NEAR_PX) as f64) < least
+            {
                 continue;
             }
             let Some(mut bar) = judge(&canvas, &stroke, micrograph, settings) else { continue };
@@ -76,7 +121,7 @@ pub(super) fn bars(micrograph: &Micrograph, settings: &BarSettings) -> Vec<Scale
                 bar = set_upright(bar, settings);
             }
             if settings.min_score <= bar.score {
-                found.push(bar);
+                found.push(make(&canvas, &stroke, bar));
             }
         }
     }

@@ -5,7 +5,7 @@ use crate::micrograph::Micrograph;
 use crate::settings::BarSettings;
 
 /// Distance from a stroke at which its surroundings are looked at, px: beyond the blur of JPEG and anti-aliasing.
-const BESIDE_PX: i64 = 3;
+pub(super) const BESIDE_PX: i64 = 3;
 
 /// The picture in 8-bit colours, as it is or with rows and columns exchanged.
 pub(super) struct Canvas<'a> {
@@ -68,12 +68,7 @@ pub(super) struct Stroke {
 
 /// All strokes with the shape of a bar, in order of their last row.
 pub(super) fn strokes(canvas: &Canvas, settings: &BarSettings) -> Vec<Stroke> {
-    let longest = (settings.max_width_share * canvas.width as f64) as i64;
-    let thickest = (settings.max_thickness_share * canvas.height as f64).ceil() as i64;
-    let is_bar = |s: &Stroke| {
-        let (length, thickness) = (s.x1 - s.x0 + 1, s.y1 - s.y0 + 1);
-        length <= longest && thickness <= thickest && settings.min_aspect * thickness as f64 <= length as f64
-    };
+    let is_bar = |s: &Stroke| s.has_form_of_bar(canvas, settings);
     let mut open: Vec<Stroke> = Vec::new();
     let mut bars = Vec::new();
     let wobble = i64::from(settings.end_wobble_px);
@@ -109,16 +104,46 @@ impl Stroke {
         Self { wobble, y1: y, x0: self.x0.max(run.x0), x1: self.x1.min(run.x1), ..self }
     }
 
+    /// Whether length and thickness are those of a bar.
+    pub(super) fn has_form_of_bar(&self, canvas: &Canvas, settings: &BarSettings) -> bool {
+        let longest = (settings.max_width_share * canvas.width as f64) as i64;
+        let thickest = (settings.max_thickness_share * canvas.height as f64).ceil() as i64;
+        let (length, thickness) = (self.x1 - self.x0 + 1, self.y1 - self.y0 + 1);
+        length <= longest && thickness <= thickest && settings.min_aspect * thickness as f64 <= length as f64
+    }
+
+    /// The stroke with what there is of it beyond narrow marks that cross it, such as the lines of a grid.
+    pub(super) fn beyond_crossings(&self, canvas: &Canvas, settings: &BarSettings) -> Self {
+        let widest = i64::from(settings.crossing_px);
+        let own = |x: i64| {
+            (0..canvas.width).contains(&x)
+                && gap(canvas.column(x, self.y0, self.y1), self.colour) <= settings.colour_tolerance
+        };
+        let count =
+            |x: i64, step: i64, is_own: bool| (0..=widest).take_while(|k| own(x + k * step) == is_own).count() as i64;
+        let end = |mut end: i64, step: i64| loop {
+            let crossing = count(end + step, step, false);
+            let beyond = count(end + step * (1 + crossing), step, true);
+            // More must lie beyond than was crossed.
+            if widest < crossing || beyond <= crossing {
+                return end;
+            }
+            end += step * (crossing + beyond);
+        };
+        Self { x0: end(self.x0, -1), x1: end(self.x1, 1), ..self.clone() }
+    }
+
     /// Share of the length at which the stroke stands out both above and below.
     pub(super) fn clearness(&self, canvas: &Canvas, settings: &BarSettings) -> f64 {
         let side = |y: i64| {
             let clear = (self.x0..=self.x1).filter(|x| settings.contrast <= gap(canvas.at(*x, y), self.colour)).count();
             clear as f64 / (self.x1 - self.x0 + 1) as f64
         };
-        if self.y0 < BESIDE_PX || canvas.height <= self.y1 + BESIDE_PX {
+        if self.y0 < 1 || canvas.height <= self.y1 + 1 {
             return 0.0;
         }
-        side(self.y0 - BESIDE_PX).min(side(self.y1 + BESIDE_PX))
+        // A bar at the bottom of an information bar may lie nearer to the frame than that.
+        side((self.y0 - BESIDE_PX).max(0)).min(side((self.y1 + BESIDE_PX).min(canvas.height - 1)))
     }
 
     /// Whether the colour changes beyond both ends; ticks are as wide as the stroke is thick, so farther out counts too.
