@@ -35,7 +35,8 @@ section! {
         pub doubtful_least_share: f64,
         /// Score that an upright bar loses against a level one, 0..1 (0.05: nearly all bars lie level, fibres may stand upright).
         pub upright_charge: f64,
-        /// Widest mark across a bar that does not end it, px (8: lines of cross-hairs and grids with their blur).
+        /// Widest mark across a bar that does not end it, px (8: lines of cross-hairs and grids with their blur; 0 = a bar ends at
+        /// whatever crosses it).
         pub crossing_px: u32,
         /// Distance from a place that a person names at which its bar may lie, as a share of the longer side, 0..1 (0.01: ours).
         pub at_share: f64,

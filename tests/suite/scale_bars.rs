@@ -55,14 +55,14 @@ fn length(picture: &GrayImage, more: &[&str]) -> f64 {
 }
 
 fn two() -> GrayImage {
-    picture(&[Drawn { x0: 40, x1: 240, y: 420 }, Drawn { x0: 380, x1: 480, y: 420 }])
+    picture(&[Drawn { x0: 40, x1: 240, y: 420 }, Drawn { x0: 380, x1: 480, y: 300 }])
 }
 
 #[test]
 fn of_several_strokes_none_is_taken_and_all_are_named() {
     let (bench, said) = calibrate(&two(), &["--name", "20x", "--list", "c.csv"]);
     assert_eq!((said.code, said.out.as_str()), (Some(2), ""), "{}", said.err);
-    for wanted in ["p.png", "not certain", "200 px at 140,42", "100 px at 430,42", "--at X,Y", "um_per_px"] {
+    for wanted in ["p.png", "not certain", "200 px at 140,42", "100 px at 430,30", "--at X,Y", "um_per_px"] {
         assert!(said.err.contains(wanted), "{wanted}: {}", said.err);
     }
     assert!(!bench.path("c.csv").exists());
@@ -76,7 +76,7 @@ fn of_several_strokes_none_is_taken_and_all_are_named() {
 
 #[test]
 fn a_person_says_which_stroke_is_the_bar() {
-    for (at, expected) in [("140,422", 200.0), ("45, 423.5", 200.0), ("480,427", 100.0)] {
+    for (at, expected) in [("140,422", 200.0), ("45, 423.5", 200.0), ("480,307", 100.0)] {
         let found = length(&two(), &["--at", at]);
         assert!((found - expected).abs() <= 1.0, "{at}: {found}");
     }
@@ -93,7 +93,7 @@ fn a_person_says_which_stroke_is_the_bar() {
 #[test]
 fn the_stroke_with_a_length_written_beside_it_is_the_bar() {
     let mut captioned = two();
-    write_zeros(&mut captioned, 4, 430, 396);
+    write_zeros(&mut captioned, 4, 430, 276);
     let (_, said) = calibrate(&captioned, &[]);
     assert_eq!(said.code, Some(0), "{}", said.err);
     assert!(said.out.contains("of 2 strokes the one with a length written beside it"), "{}", said.out);
@@ -103,9 +103,9 @@ fn the_stroke_with_a_length_written_beside_it_is_the_bar() {
     // Two bars, two lengths: asked about again; two of one length give one scale.
     write_zeros(&mut captioned, 3, 140, 396);
     assert_eq!(calibrate(&captioned, &[]).1.code, Some(2));
-    let mut alike = picture(&[Drawn { x0: 40, x1: 240, y: 420 }, Drawn { x0: 380, x1: 580, y: 420 }]);
+    let mut alike = picture(&[Drawn { x0: 40, x1: 240, y: 420 }, Drawn { x0: 380, x1: 580, y: 300 }]);
     write_zeros(&mut alike, 4, 140, 396);
-    write_zeros(&mut alike, 4, 480, 396);
+    write_zeros(&mut alike, 4, 480, 276);
     assert!((length(&alike, &[]) - 200.0).abs() <= 1.0);
 }
 

@@ -3,7 +3,7 @@
 //! A picture may hold a dozen drawn strokes, and a wrong one would set a wrong scale without a word. So a stroke is taken where it
 //! is the only one, or the only one with a length written beside it, and a person says which it is everywhere else.
 
-use super::ScaleBar;
+use super::bar::ScaleBar;
 use super::caption::Caption;
 use crate::settings::BarSettings;
 use crate::units::{Point, PxBox};

@@ -4,6 +4,7 @@
 //! A bar is a straight, level or upright stroke of one colour with sharp ends that stands out from what lies around it, plain
 //! or with ticks at its ends, anywhere in the picture. Its real length is what the user says; the caption is not read.
 
+mod bar;
 mod beyond;
 mod caption;
 mod choice;
@@ -13,32 +14,12 @@ mod stroke;
 
 use super::Micrograph;
 use crate::settings::BarSettings;
-use crate::units::{Point, PxBox, Scale, ScaleSource};
+use crate::units::{Point, PxBox};
+pub use bar::ScaleBar;
 use caption::Caption;
 use choice::Candidate;
 pub use choice::{NoBar, TakenFor};
 use stroke::{Canvas, Stroke};
-
-/// A burnt-in scale bar.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct ScaleBar {
-    /// Pixels of the stroke, without its ticks.
-    pub area: PxBox,
-    /// Whether it stands upright.
-    pub upright: bool,
-    /// Left (upright: upper) end, px: the middle of its tick, or the outer edge of a plain bar.
-    pub left_px: f64,
-    /// Right (upright: lower) end, px.
-    pub right_px: f64,
-    /// Length, px: from tick to tick, or from the first to the last pixel of a plain bar.
-    pub length_px: f64,
-    /// Standard uncertainty of the length, px.
-    pub length_u_px: f64,
-    /// Whether the bar has ticks at its ends.
-    pub ticks: bool,
-    /// How much it looks like a scale bar, 0..1.
-    pub score: f64,
-}
 
 /// Programs differ in drawing a plain bar: most draw a line from the pixel of one end to that of the other, both included, which
 /// is one pixel more than the length; some fill as many pixels as the length. The length is taken as from the first to the last
@@ -48,15 +29,6 @@ const PLAIN_SPREAD_PX: f64 = 2.0;
 /// Standard deviation of an even spread of width 1: 1 / √12. Bars with ticks may be meant from middle to middle or from
 /// outer edge to outer edge, which is an even spread over the thickness of a tick.
 const EVEN_SPREAD_SD: f64 = 0.288_675;
-
-impl ScaleBar {
-    /// The scale, from the real length of the bar.
-    pub fn scale(&self, bar_um: f64) -> Option<Scale> {
-        let mut scale = Scale::new(bar_um / self.length_px, ScaleSource::ScaleBar)?;
-        scale.relative_u = Some(self.length_u_px / self.length_px);
-        Some(scale)
-    }
-}
 
 /// The scale bar of the picture; `None` when nothing looks like one, or it is not certain which stroke is it.
 pub fn find_scale_bar(micrograph: &Micrograph, settings: &BarSettings) -> Option<ScaleBar> {
@@ -93,7 +65,9 @@ fn candidates(micrograph: &Micrograph, settings: &BarSettings) -> Vec<Candidate>
 
 /// Every stroke of the picture that looks like a scale bar: level ones, then upright ones, each from top to bottom.
 pub(super) fn bars(micrograph: &Micrograph, settings: &BarSettings) -> Vec<ScaleBar> {
-    each_bar(micrograph, settings, |_, _, bar| bar)
+    // A part of a bar is masked as it is; beyond what crosses it a fibre may go on.
+    let uncrossed = BarSettings { crossing_px: 0, ..settings.clone() };
+    each_bar(micrograph, &uncrossed, |_, _, bar| bar)
 }
 
 fn each_bar<T>(
@@ -105,12 +79,13 @@ fn each_bar<T>(
     for upright in [false, true] {
         let canvas = Canvas::new(micrograph, upright);
         for stroke in stroke::strokes(&canvas, settings) {
-            let stroke = stroke.beyond_crossings(&canvas, settings);
             let least = least_px(&canvas, &stroke, settings);
             // Its ends are looked for near those of the stroke.
-            if !stroke.has_form_of_bar(&canvas, settings)
-                || ((stroke.x1 - stroke.x0 + 2 * ends::NEAR_PX) as f64) < least
-            {
+            if ((stroke.x1 - stroke.x0 + 2 * ends::NEAR_PX) as f64) < least {
+                continue;
+            }
+            let stroke = stroke.beyond_crossings(&canvas, settings);
+            if !stroke.has_form_of_bar(&canvas, settings) {
                 continue;
             }
             let Some(mut bar) = judge(&canvas, &stroke, micrograph, settings) else { continue };

@@ -115,6 +115,9 @@ impl Stroke {
     /// The stroke with what there is of it beyond narrow marks that cross it, such as the lines of a grid.
     pub(super) fn beyond_crossings(&self, canvas: &Canvas, settings: &BarSettings) -> Self {
         let widest = i64::from(settings.crossing_px);
+        if widest == 0 {
+            return self.clone();
+        }
         let own = |x: i64| {
             (0..canvas.width).contains(&x)
                 && gap(canvas.column(x, self.y0, self.y1), self.colour) <= settings.colour_tolerance

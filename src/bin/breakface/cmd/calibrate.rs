@@ -13,6 +13,7 @@ use crate::exit::Code;
 Examples:
   breakface calibrate ruling micrometer-10x.png --pitch-um 10 --name 10x --list calibrations.csv
   breakface calibrate bar picture.jpg --bar-um 200
+  breakface calibrate bar crowded.jpg --bar-um 200 --at 640,950
   breakface calibrate fibre results/ends.csv --dtex 2.47 --density 0.97")]
 pub struct Args {
     #[command(subcommand)]

@@ -1,130 +1,18 @@
-//! The lab's table of calibrations, `calibrations.csv`: one row per objective, referred to by name from the series table.
-//!
-//! Columns: `name, um_per_px, u_um_per_px, date, source`. `u_um_per_px` is the standard uncertainty and may be empty. Text that
-//! a spreadsheet would run as a formula is written with an apostrophe in front, which reading takes away.
+//! Text of the table -> calibrations, and back.
 
-use crate::files;
-use crate::tabular::{LineNumbers, check_quotes, guard_formula, unguard_formula};
-use crate::units::{Scale, ScaleSource};
+use super::error::ListError;
+use super::table::{Calibration, CalibrationList};
+use crate::tabular::{check_quotes, guard_formula, unguard_formula};
+use crate::units::Scale;
 use std::ops::RangeInclusive;
-use std::path::Path;
 
 /// Columns of the table, in order.
 const COLUMNS: [&str; 5] = ["name", "um_per_px", "u_um_per_px", "date", "source"];
-
-/// One calibration of one objective or magnification.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Calibration {
-    /// Name by which the series table refers to it.
-    pub name: String,
-    /// µm per px.
-    pub um_per_px: f64,
-    /// Standard uncertainty, µm per px, when known.
-    pub u_um_per_px: Option<f64>,
-    /// Day, as written.
-    pub date: String,
-    /// What it was measured from, for people.
-    pub source: String,
-}
-
-impl Calibration {
-    /// The scale with its relative uncertainty; `None` when it is not positive and finite.
-    pub fn scale(&self) -> Option<Scale> {
-        let mut scale = Scale::new(self.um_per_px, ScaleSource::Calibration)?;
-        scale.relative_u = self.u_um_per_px.map(|u| u / self.um_per_px);
-        Some(scale)
-    }
-}
-
-/// All calibrations, in table order; names are unique. Columns that are not ours are kept with their cells.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct CalibrationList {
-    rows: Vec<Calibration>,
-    /// Columns of the table as found; empty = ours.
-    header: Vec<String>,
-    /// Cells of the columns that are not ours, by row, in the order of `header`.
-    others: Vec<Vec<String>>,
-}
-
-/// What is wrong with a table of calibrations.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
-pub enum ListError {
-    /// The file cannot be read or written.
-    #[error("calibrations {table}: {reason}; check the path and the rights")]
-    File {
-        /// File.
-        table: String,
-        /// What the system said.
-        reason: String,
-    },
-    /// The file is not such a table.
-    #[error("calibrations {table}: {reason}")]
-    Malformed {
-        /// File.
-        table: String,
-        /// What was expected.
-        reason: String,
-    },
-    /// A cell cannot be understood.
-    #[error("calibrations {table}, row {row}, column {column}: expected {expected}, found {found:?}")]
-    Cell {
-        /// File.
-        table: String,
-        /// Line in the file.
-        row: u64,
-        /// Column.
-        column: &'static str,
-        /// What belongs there.
-        expected: &'static str,
-        /// What is there.
-        found: String,
-    },
-    /// A name is there twice.
-    #[error("calibrations {table}, row {row}: {name} is there already; keep one of them")]
-    Repeated {
-        /// File.
-        table: String,
-        /// Line in the file.
-        row: u64,
-        /// Name.
-        name: String,
-    },
-    /// A calibration that no microscope has is to be kept.
-    #[error(
-        "calibration {name:?}: {um_per_px} µm per px is the scale of no microscope (0.00001 to 1000); look at the length given"
-    )]
-    Implausible {
-        /// Name to be kept under.
-        name: String,
-        /// Scale, µm per px.
-        um_per_px: String,
-    },
-    /// A calibration is asked for that is not there.
-    #[error("calibration {name:?} is not in the table of calibrations; known: {known}")]
-    Unknown {
-        /// Name asked for.
-        name: String,
-        /// Names there are.
-        known: String,
-    },
-}
 
 /// Standard uncertainties of scales, µm per px: positive, and no greater than the greatest scale.
 const UNCERTAIN: RangeInclusive<f64> = f64::MIN_POSITIVE..=*Scale::PLAUSIBLE.end();
 
 impl CalibrationList {
-    /// Reads the table.
-    ///
-    /// # Errors
-    /// When the file cannot be read, lacks a column, or a cell is not understood.
-    pub fn read(path: &Path) -> Result<Self, ListError> {
-        let table = path.display().to_string();
-        let text = crate::files::read_text(path)
-            .map_err(|e| ListError::File { table: table.clone(), reason: e.to_string() })?;
-        Self::parse(&table, &text)
-    }
-
     /// Reads the table from its text; `table` names it in messages.
     ///
     /// # Errors
@@ -135,7 +23,6 @@ impl CalibrationList {
         let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(text.as_bytes());
         check_quotes(text, b',').map_err(|stray| malformed(format!("line {}: {}", stray.line, stray.reason)))?;
         let header = reader.headers().map_err(|e| malformed(e.to_string()))?.clone();
-        let lines = LineNumbers::after_header(&reader, &header);
         let place = |column: &str| {
             header
                 .iter()
@@ -150,7 +37,7 @@ impl CalibrationList {
         let mut list = Self { header: header_of_list, ..Self::default() };
         for record in reader.records() {
             let record = record.map_err(|e| malformed(e.to_string()))?;
-            let row = lines.line(record.position());
+            let row = record.position().map_or(0, csv::Position::line);
             let text = |i: usize| unguard_formula(record.get(i).unwrap_or_default()).trim().to_owned();
             let number = |i: usize, column, range: RangeInclusive<f64>, expected| {
                 text(i).parse::<f64>().ok().filter(|v| range.contains(v)).ok_or_else(|| ListError::Cell {
@@ -184,42 +71,6 @@ impl CalibrationList {
         Ok(list)
     }
 
-    /// All calibrations in table order.
-    pub fn rows(&self) -> &[Calibration] {
-        &self.rows
-    }
-
-    /// The calibration of this name, which may be given as the table writes it.
-    pub fn find(&self, name: &str) -> Option<&Calibration> {
-        let name = name.trim();
-        let written = unguard_formula(name);
-        self.rows.iter().find(|r| r.name == name).or_else(|| self.rows.iter().find(|r| r.name == written.trim()))
-    }
-
-    /// The scale of the calibration of this name.
-    ///
-    /// # Errors
-    /// When there is none.
-    pub fn scale(&self, name: &str) -> Result<Scale, ListError> {
-        let unknown = || ListError::Unknown {
-            name: name.into(),
-            known: self.rows.iter().map(|r| r.name.as_str()).collect::<Vec<_>>().join(", "),
-        };
-        self.find(name).and_then(Calibration::scale).ok_or_else(unknown)
-    }
-
-    /// Puts a calibration in, in place of the one of the same name, which is returned.
-    pub fn put(&mut self, calibration: Calibration) -> Option<Calibration> {
-        match self.rows.iter_mut().find(|r| r.name == calibration.name) {
-            Some(row) => Some(std::mem::replace(row, calibration)),
-            None => {
-                self.rows.push(calibration);
-                self.others.push(Vec::new());
-                None
-            }
-        }
-    }
-
     /// The table as text.
     ///
     /// # Errors
@@ -244,45 +95,6 @@ impl CalibrationList {
         let bytes = writer.into_inner().map_err(|e| fault(e.to_string()))?;
         String::from_utf8(bytes).map_err(|e| fault(e.to_string()))
     }
-
-    /// Writes the table, whole or not at all.
-    ///
-    /// # Errors
-    /// When the file cannot be written.
-    pub fn write(&self, path: &Path) -> Result<(), ListError> {
-        // A table that many folders share through a link stays where it is.
-        let place = path.canonicalize().unwrap_or_else(|_| path.to_owned());
-        files::write_whole(&place, self.to_csv()?.as_bytes()).map_err(|e| unusable(path, &e))
-    }
-
-    /// Puts a calibration into the table of a file, which is made when it is not there; returns the one of the same name
-    /// that it replaces. Others that do so at the same time wait.
-    ///
-    /// # Errors
-    /// As [`Self::read`] and [`Self::write`], and when no microscope has such a scale: the table could not be read again.
-    pub fn put_into(path: &Path, calibration: Calibration) -> Result<Option<Calibration>, ListError> {
-        if calibration.scale().is_none() {
-            return Err(ListError::Implausible {
-                name: calibration.name,
-                um_per_px: calibration.um_per_px.to_string(),
-            });
-        }
-        let fail = |e: std::io::Error| unusable(path, &e);
-        let name = path.file_name().unwrap_or_default().to_string_lossy();
-        let mut options = std::fs::OpenOptions::new();
-        options.create(true).truncate(false).write(true);
-        // A file of its own: the table itself is another file after each writer.
-        let lock = files::open_own(&path.with_file_name(format!(".{name}.lock")), &mut options).map_err(fail)?;
-        lock.lock().map_err(fail)?;
-        let mut list = if path.exists() { Self::read(path)? } else { Self::default() };
-        let older = list.put(calibration);
-        list.write(path)?;
-        Ok(older)
-    }
-}
-
-fn unusable(path: &Path, error: &std::io::Error) -> ListError {
-    ListError::File { table: path.display().to_string(), reason: error.to_string() }
 }
 
 /// Which of [`COLUMNS`] a column of a table is.
@@ -310,6 +122,7 @@ fn significant(value: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::units::ScaleSource;
 
     #[test]
     fn a_table_written_is_read_back() {
@@ -331,29 +144,6 @@ mod tests {
             back.scale("20x").expect_err("not there").to_string(),
             "calibration \"20x\" is not in the table of calibrations; known: 10x, \"dry\""
         );
-    }
-
-    #[test]
-    fn columns_of_others_stay_and_twelve_writers_lose_nothing() {
-        let folder = tempfile::tempdir().expect("a folder");
-        let path = folder.path().join("calibrations.csv");
-        std::fs::write(&path, "name,who,um_per_px,u_um_per_px,date,source\n4x,Mara,1.5,,,ruling\n").expect("a table");
-        let ten = |n: u32| Calibration {
-            name: format!("{n}x"),
-            um_per_px: f64::from(n),
-            u_um_per_px: None,
-            date: String::new(),
-            source: String::new(),
-        };
-        std::thread::scope(|scope| {
-            for n in 10..22 {
-                let (path, ten) = (&path, &ten);
-                scope.spawn(move || CalibrationList::put_into(path, ten(n)).expect("kept"));
-            }
-        });
-        let text = std::fs::read_to_string(&path).expect("a table");
-        assert_eq!(CalibrationList::parse("c.csv", &text).expect("a table").rows().len(), 13);
-        assert!(text.starts_with("name,who,um_per_px,") && text.contains("4x,Mara,1.5,"), "{text}");
     }
 
     #[test]
