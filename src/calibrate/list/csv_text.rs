@@ -2,7 +2,7 @@
 
 use super::error::ListError;
 use super::table::{Calibration, CalibrationList};
-use crate::tabular::{check_quotes, guard_formula, unguard_formula};
+use crate::tabular::{LineNumbers, check_quotes, guard_formula, unguard_formula};
 use crate::units::Scale;
 use std::ops::RangeInclusive;
 
@@ -23,6 +23,7 @@ impl CalibrationList {
         let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(text.as_bytes());
         check_quotes(text, b',').map_err(|stray| malformed(format!("line {}: {}", stray.line, stray.reason)))?;
         let header = reader.headers().map_err(|e| malformed(e.to_string()))?.clone();
+        let lines = LineNumbers::after_header(&reader, &header);
         let place = |column: &str| {
             header
                 .iter()
@@ -37,7 +38,7 @@ impl CalibrationList {
         let mut list = Self { header: header_of_list, ..Self::default() };
         for record in reader.records() {
             let record = record.map_err(|e| malformed(e.to_string()))?;
-            let row = record.position().map_or(0, csv::Position::line);
+            let row = lines.line(record.position());
             let text = |i: usize| unguard_formula(record.get(i).unwrap_or_default()).trim().to_owned();
             let number = |i: usize, column, range: RangeInclusive<f64>, expected| {
                 text(i).parse::<f64>().ok().filter(|v| range.contains(v)).ok_or_else(|| ListError::Cell {
