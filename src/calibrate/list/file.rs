@@ -12,8 +12,8 @@ impl CalibrationList {
     /// When the file cannot be read, lacks a column, or a cell is not understood.
     pub fn read(path: &Path) -> Result<Self, ListError> {
         let table = path.display().to_string();
-        let text = files::read_text(path)
-            .map_err(|e| ListError::File { table: table.clone(), reason: e.to_string() })?;
+        let text =
+            files::read_text(path).map_err(|e| ListError::File { table: table.clone(), reason: e.to_string() })?;
         Self::parse(&table, &text)
     }
 
