@@ -1,24 +1,31 @@
 #!/usr/bin/env python3
 """Merge focus series with three textbook methods and score them, and ours, against the all-in-focus truth.
 
-usage: stack_reference.py STACK_SET [--ours DIR] [--out JSON] [--table] [--read JSON]
+usage: stack_reference.py STACK_SET [--register WAY ...] [--ours DIR] [--out JSON] [--table]
 
-STACK_SET is a rendered `stack` set (NAME.json, NAME_aif, NAME_depth.png, NAME_frames/).
+STACK_SET is a rendered `focus` or `stack` set (NAME.json, NAME_aif, NAME_depth.png, NAME_frames/).
 DIR holds what `breakface stack` wrote, one folder NAME each: merged.png, height.png, height.json, confidence.png.
---table prints one line of Markdown a series; with --read the figures are those of an earlier --out.
-Needs numpy, scipy, scikit-image, PyWavelets, Pillow, tifffile (a virtual environment outside the repository).
+--out keeps the figures; what a file of that name holds of the references is not computed again.
+--table prints one line of Markdown a series.
+Needs numpy, scipy, scikit-image, PyWavelets, Pillow, OpenCV (a virtual environment outside the repository).
 
 Methods, all on RGB with one choice per pixel or coefficient made from grey (BT.709):
   laplacian   Burt and Adelson 1983: Laplacian pyramid, coefficient of the frame with the highest local energy, base averaged
   variance    frame with the highest local variance, per pixel
   wavelet     Li, Manjunath, Mitra 1995: discrete wavelet transform, coefficient of the frame with the largest activity
+They take the frames
+  as they lie (always), and with --register also laid on the first frame, each by way of the frame before it:
+  phase       shift by scikit-image's phase_cross_correlation
+  ecc         affine by OpenCV's findTransformECC (Evangelidis and Psarakis 2008)
+  true        by the moves that the renderer wrote: no way of registering does better
 Figures: PSNR and SSIM (scikit-image defaults, data range 255) of grey.
 """
 import argparse, json, os, sys
-import numpy as np, pywt, scipy, skimage
+import cv2, numpy as np, pywt, scipy, skimage
 from PIL import Image
 from scipy import ndimage as ndi
 from skimage.metrics import peak_signal_noise_ratio as psnr, structural_similarity as ssim
+from skimage.registration import phase_cross_correlation
 
 
 def read(path):
@@ -113,6 +120,51 @@ def wavelet(frames, name="db2", levels=5, window=5):
     return np.stack(out, -1)[:h, :w]
 
 
+def step_phase(before, after):
+    """3x3 matrix from points of a frame to those of the next."""
+    back = phase_cross_correlation(before, after, upsample_factor=50)[0]
+    return np.array([[1, 0, -back[1]], [0, 1, -back[0]], [0, 0, 1.0]])
+
+
+def step_ecc(before, after):
+    to = np.eye(2, 3, dtype=np.float32)
+    try:
+        to = cv2.findTransformECC(before, after, to, cv2.MOTION_AFFINE, (3, 200, 1e-6), None, 5)[1]
+    except cv2.error:
+        pass  # It did not converge: the frame is taken as it lies.
+    return np.vstack([to, [0, 0, 1]]).astype(float)
+
+
+def true_moves(doc):
+    middle = np.array([doc["width_px"] - 1, doc["height_px"] - 1]) / 2
+    for zoom, dx, dy in (f["move"] for f in doc["frames"]):
+        at = (1 - zoom) * middle + [dx, dy]
+        yield np.array([[zoom, 0, at[0]], [0, zoom, at[1]], [0, 0, 1]])
+
+
+def registered(frames, way, doc):
+    """Frames laid on the first one."""
+    if way == "true":
+        moves = list(true_moves(doc))
+    else:
+        step, greys, moves = {"phase": step_phase, "ecc": step_ecc}[way], [grey(f) for f in frames], [np.eye(3)]
+        for before, after in zip(greys, greys[1:]):
+            moves.append(step(before, after) @ moves[-1])
+    size = frames[0].shape[1::-1]
+    back = dict(flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE)
+    return [f if np.allclose(m, np.eye(3)) else cv2.warpAffine(f, m[:2], size, **back) for f, m in zip(frames, moves)]
+
+
+def references(frames, truth):
+    row = {}
+    for w in (5, 9):
+        row[f"laplacian, window {w}"] = score(laplacian(frames, w), truth)
+        row[f"wavelet db2, window {w}"] = score(wavelet(frames, window=w), truth)
+    for w in (9, 17, 25):
+        row[f"variance, window {w}"] = score(variance(frames, w), truth)
+    return row
+
+
 def score(merged, truth):
     a, b = np.clip(grey(merged), 0, 255), grey(truth)
     return dict(psnr_db=round(float(psnr(b, a, data_range=255)), 3), ssim=round(float(ssim(b, a, data_range=255)), 5))
@@ -142,58 +194,65 @@ def heights(folder, doc, base):
     return out
 
 
+AS_THEY_LIE = "as they lie"
+
+
 def table(folder, stacks):
-    """Markdown: ours beside the best setting of each reference, and how far it is above the best of all."""
-    print("| series | view | light | frames | breathing, % | wandering, px | ours, dB | pyramid | variance | wavelet | over the best, dB |")
-    print("|---|---|---|---|---|---|---|---|---|---|---|")
+    """Markdown: ours beside the best reference by way of registering, and how far it is above the best that a program can do."""
+    ways = [w for w in (AS_THEY_LIE, "phase", "ecc", "true") if all(w in r["references"] for r in stacks.values())]
+    print("| series | view | light | frames | breathing, % | wandering, px | ours, dB | " + " | ".join(ways) + " | over the best, dB |")
+    print("|" + "---|" * (8 + len(ways)))
     above = []
     for name, row in stacks.items():
         doc = json.load(open(os.path.join(folder, name + ".json")))
-        best = {m: max(v["psnr_db"] for k, v in row.items() if k.startswith(m)) for m in ("laplacian", "variance", "wavelet")}
+        best = [max(v["psnr_db"] for v in row["references"][w].values()) for w in ways]
         ours = row["ours"]["psnr_db"]
-        above.append(ours - max(best.values()))
+        above.append([ours - b for b in best])
+        over = min(a for a, w in zip(above[-1], ways) if w != "true")
         cells = [name, doc["view"], doc["look"], len(doc["frames"]), doc.get("breath_percent", 0), doc.get("shift_px", 0)]
-        print("| " + " | ".join(str(c) for c in cells + [f"{v:.1f}" for v in [ours, *best.values()]] + [f"{above[-1]:+.1f}"]) + " |")
-    print(f"\n{sum(a >= 0 for a in above)} of {len(above)} series at or above the best reference, {min(above):+.1f} to {max(above):+.1f} dB")
+        print("| " + " | ".join(str(c) for c in cells + [f"{v:.1f}" for v in [ours, *best]] + [f"{over:+.1f}"]) + " |")
+    print()
+    for way, column in zip(ways, np.transpose(above)):
+        print(f"{way}: {(column >= 0).sum()} of {len(above)} series at or above the best reference, {column.min():+.2f} to {column.max():+.2f} dB")
+
+
+def kept(path):
+    """Figures of an earlier call."""
+    return json.load(open(path))["stacks"] if path and os.path.exists(path) else {}
 
 
 def main():
     ap = argparse.ArgumentParser()
     ap.add_argument("set")
+    ap.add_argument("--register", nargs="*", default=[], choices=["phase", "ecc", "true"])
     ap.add_argument("--ours")
     ap.add_argument("--out")
-    ap.add_argument("--skip-reference", action="store_true")
     ap.add_argument("--table", action="store_true")
-    ap.add_argument("--read")
     a = ap.parse_args()
-    if a.read:
-        return table(a.set, json.load(open(a.read))["stacks"])
-    result = dict(versions=dict(python=sys.version.split()[0], numpy=np.__version__, scipy=scipy.__version__, skimage=skimage.__version__, pywt=pywt.__version__), stacks={})
+    versions = dict(python=sys.version.split()[0], numpy=np.__version__, scipy=scipy.__version__, skimage=skimage.__version__, pywt=pywt.__version__, cv2=cv2.__version__)
+    result = dict(versions=versions, stacks=kept(a.out))
     for name in sorted(n[:-5] for n in os.listdir(a.set) if n.endswith(".json")):
         doc = json.load(open(os.path.join(a.set, name + ".json")))
         if "frames" not in doc:
             continue
         truth = read(os.path.join(a.set, doc["image"]))
-        row = {}
-        if not a.skip_reference:
-            frames = [read(os.path.join(a.set, f["file"])) for f in doc["frames"]]
-            for w in (5, 9):
-                row[f"laplacian, window {w}"] = score(laplacian(frames, w), truth)
-                row[f"wavelet db2, window {w}"] = score(wavelet(frames, window=w), truth)
-            for w in (9, 17, 25):
-                row[f"variance, window {w}"] = score(variance(frames, w), truth)
+        row = result["stacks"].setdefault(name, dict(references={}))
+        missing = [w for w in [AS_THEY_LIE, *a.register] if w not in row["references"]]
+        frames = [read(os.path.join(a.set, f["file"])) for f in doc["frames"]] if missing else []
+        for way in missing:
+            row["references"][way] = references(frames if way == AS_THEY_LIE else registered(frames, way, doc), truth)
         if a.ours:
             folder = os.path.join(a.ours, name)
             row["ours"] = score(read(os.path.join(folder, "merged.png")), truth)
             row["ours height"] = heights(folder, doc, a.set)
-        result["stacks"][name] = row
-        for k, v in row.items():
-            print(name, k, v, flush=True, file=sys.stderr if a.table else sys.stdout)
+        if not a.table:
+            print(name, json.dumps(row), flush=True)
+        if a.out:
+            with open(a.out, "w") as f:
+                json.dump(result, f, indent=1)
+                f.write("\n")
     if a.table:
         table(a.set, result["stacks"])
-    if a.out:
-        json.dump(result, open(a.out, "w"), indent=1)
-        open(a.out, "a").write("\n")
 
 
 main()

@@ -100,11 +100,14 @@ def coc_per_um(mag, um):
     return 2 * na / um
 
 
-def moved(u8, i, n, breath, shift):
-    """Frame i of n as a lens that breathes by so many percent over the series and a stage that wanders by so many px show it; the first stays."""
+def move_of(i, n, breath, shift):
+    """Magnification and shift (px) of frame i of n against the first, of a lens that breathes by so many percent over the series and a stage that wanders by so many px."""
     t = i / (n - 1)
-    zoom = 1 + breath / 100 * t
-    dx, dy = shift * np.sin(2.1 * i) * t, shift * np.cos(1.3 * i) * t
+    return 1 + breath / 100 * t, shift * np.sin(2.1 * i) * t, shift * np.cos(1.3 * i) * t
+
+
+def moved(u8, zoom, dx, dy):
+    """The picture magnified about its middle, then shifted."""
     if zoom == 1 and dx == 0 and dy == 0:
         return u8
     h, w = u8.shape[:2]
@@ -212,9 +215,10 @@ def render(job):
         for i, zf in enumerate(np.linspace(lo, hi, nfr)):
             im = sh.defocus(col, zi, zf, coc, fgmask)
             u8 = sh.camera(im, look, np.random.default_rng([c0, i]), {**cam, "uneven": 0.1, "charge": 0})
-            u8 = moved(u8, i, nfr, job.get("breath", 0.0), job.get("shift", 0.0))
+            move = move_of(i, nfr, job.get("breath", 0.0), job.get("shift", 0.0))
+            u8 = moved(u8, *move)
             fn = sh.save_image(u8, os.path.join(base + "_frames", f"f{i:02d}"), limit=0.9e6, q0=90)
-            frames.append(dict(file=os.path.relpath(fn, os.path.dirname(base)), focus_z_um=round(float(zf - zi.min()), 3)))
+            frames.append(dict(file=os.path.relpath(fn, os.path.dirname(base)), focus_z_um=round(float(zf - zi.min()), 3), move=[round(float(v), 6) for v in move]))
         u8 = sh.camera(col, look, np.random.default_rng([c0, 999]), {**cam, "uneven": 0.1, "charge": 0})
         dz = zi - zi.min()
         scale = float(max(dz.max(), 1e-3) / 65000)

@@ -15,7 +15,7 @@ for s in $sets; do case $s in
   dev) run dev 1 dev;;
   specimens) run specimens 501 specimens;;
   stack) run stack 501 stack;;
-  focus) run focus 1 focus;;
+  focus) run focus 9201 focus_9201;;
   train) for seed in 3001 3002 3003; do run dev $seed train_$seed; done;;
   braid_forms) run braid_forms 8001 braid_forms_8001 --count "${COUNT:-1200}";;
   domain_randomised) run domain_randomised 7001 domain_randomised_7001 --count "${COUNT:-1400}";;

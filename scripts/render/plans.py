@@ -95,7 +95,7 @@ def plan(set_name, seed):
             look = ["ring", "side", "coax", "ring", "trans", "sem"][(i + i // 3) % 6]
             mg = {"tuft": float(rng.choice([80, 150, 250])), "close": float(rng.choice([500, 800, 1000])), "teased": float(rng.choice([200, 300]))}[v]
             jobs.append(dict(seed=[int(seed), 14, i], view=v, look=look, mag=mg, bg=str(rng.choice(["black", "dark", "grey"])), material=mats[i % 4], stack=int(rng.integers(9, 15)),
-                             n=6 if v == "close" else None, size=(640, 480), breath=[0.0, 0.2, 1.0][(i // 2) % 3], shift=[0.0, 1.5, 0.0, 4.0][i // 3 % 4],
+                             n=6 if v == "close" else None, size=(640, 480), breath=[0.0, 0.2, 1.0][(i // 2) % 3], shift=[0.0, 1.5, 0.0, 4.0][i // 6 % 4],
                              spec=dict(seed=[int(seed), 24, i], id=f"focus{i}", kind=["knot", "scissor_control", "straight_pull_control"][i // 2 % 3], material=mats[i % 4], n_carriers=8, per_carrier=18, frac=0.5, d=18.0),
                              opts={**opts_for(v), "end_on": 0.0}, name=f"focus_{i:02d}"))
     return jobs

@@ -15,7 +15,7 @@ mod sample;
 pub use components::{Part, Run, parts, runs_of};
 pub use correlate::{Match, Template};
 pub use hull::{convex_hull, polygon_area};
-pub use plane::Plane;
+pub use plane::{Plane, catmull_rom};
 pub use pyramid::{collapse, laplacian, most_levels};
 pub use sample::bilinear;
 

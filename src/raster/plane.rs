@@ -49,8 +49,8 @@ impl Plane {
     }
 }
 
-/// Weights of the four neighbours of a place `t` behind the second.
-fn catmull_rom(t: f32) -> [f32; 4] {
+/// Weights of the four neighbours of a place `t` behind the second, 0..1 (Catmull and Rom 1974).
+pub fn catmull_rom(t: f32) -> [f32; 4] {
     let (t2, t3) = (t * t, t * t * t);
     [0.5 * (-t3 + 2.0 * t2 - t), 0.5 * (3.0 * t3 - 5.0 * t2 + 2.0), 0.5 * (-3.0 * t3 + 4.0 * t2 + t), 0.5 * (t3 - t2)]
 }

@@ -21,9 +21,11 @@ section! {
         pub leave_px: f64,
         /// Smallest correlation of a frame with its neighbour, 0..1 (0.25: below it the frame is left out and said).
         pub min_correlation: f64,
-        /// Standard deviations by which a shift or a change of magnification must differ from none to be undone (6: blur is not
-        /// quite independent from tile to tile and from frame to frame).
+        /// Standard deviations by which a shift must differ from none to be undone (6: blur is not quite independent from tile to tile).
         pub certain_sd: f64,
+        /// Standard deviations by which a change of magnification must differ from none over the steps of a series to be undone
+        /// (4: blur that comes and goes is not quite independent from step to step).
+        pub breathing_sd: f64,
         /// Share of the steps between frames that must agree on the sign of a change of magnification, 0..1 (0.8: magnification
         /// changes one way over focus).
         pub breathing_same_sign: f64,
@@ -75,6 +77,7 @@ impl Default for StackSettings {
             leave_px: 0.5,
             min_correlation: 0.25,
             certain_sd: 6.0,
+            breathing_sd: 4.0,
             breathing_same_sign: 0.8,
             held_back_sd: 3.0,
             levels: 6,

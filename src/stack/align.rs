@@ -1,19 +1,18 @@
-//! Two frames -> the shift and the change of magnification between them.
+//! Two frames -> what every tile of the picture tells about the displacement between them.
 //!
-//! Every tile of the picture finds its own shift; what the tiles have in common is the move, and their scatter says how
-//! certain it is.
-//! Band-passed copies are compared from coarse to fine by Gauss-Newton steps (Lucas and Kanade 1981) with a free gain, as
-//! in enhanced-correlation alignment (Evangelidis and Psarakis 2008); the first guess is a search over whole-pixel shifts.
+//! Band-passed copies are compared from coarse to fine by Gauss-Newton steps (Lucas and Kanade 1981) with the slopes of both
+//! frames (Malis 2004), free blur and free contrast in every tile. Finer copies join the coarser ones: frames far apart in
+//! focus have only their coarse parts in common. The first guess is a search over whole-pixel shifts of the coarsest copy.
 
-use super::motion::{Estimate, Move};
-use super::tiles::{Model, TileStep, common_step, tile_steps};
+use super::fit::{Model, common_step};
+use super::tiles::{TileStep, tile_steps};
 use crate::raster::Plane;
 use crate::settings::StackSettings;
 
-/// From one frame to the next: where each tile went, and how well the frames agree.
+/// From one frame to the next: what its tiles tell, and how well the frames agree.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Step {
-    /// Displacement of each tile, px of the full picture.
+    /// What each tile tells about the displacement, in px of the full picture; none where the frames lie as they are.
     pub tiles: Vec<TileStep>,
     /// Correlation of the frames once they lie on each other, −1..1.
     pub agreement: f64,
@@ -55,42 +54,34 @@ impl Shrunk {
     }
 }
 
-/// Where the tiles of `from` went in `to`; `None` when the frames show nothing in common. A move outside the bounds is no move
-/// of a focus series: the frames are then taken to lie as they are.
+/// What the tiles tell about where `from` went in `to`; `None` when the frames show nothing in common. A move outside the bounds
+/// is no move of a focus series: the frames are then taken to lie as they are.
 pub(super) fn align(from: &Shrunk, to: &Shrunk, settings: &StackSettings) -> Option<Step> {
-    let coarsest = from.levels.len().min(to.levels.len()).checked_sub(1)?;
-    let (a, b) = (&from.levels[coarsest], &to.levels[coarsest]);
-    let (mut guess, mut agreement) = search(a, b, (settings.max_shift_share * a.width as f64).ceil() as i64);
+    let copies: Vec<(&Plane, &Plane)> = from.levels.iter().zip(&to.levels).collect();
+    let (a, b) = copies.last()?;
+    let (coarse, mut agreement) = search(a, b, (settings.max_shift_share * a.width as f64).ceil() as i64);
+    let to_finest = f64::from(1_u32 << (copies.len() - 1));
+    let mut shift = coarse.map(|d| d * to_finest);
     let mut tiles = Vec::new();
-    for level in (0..=coarsest).rev() {
-        if level < coarsest {
-            guess.dx *= 2.0;
-            guess.dy *= 2.0;
-        }
+    for finest in (0..copies.len()).rev() {
         let r;
-        (guess, tiles, r) = refine(&from.levels[level], &to.levels[level], guess);
+        (shift, tiles, r) = refine(&copies, finest, shift);
         // Frames far apart in focus agree in their coarse parts only.
         agreement = r.max(agreement);
     }
     if agreement < settings.min_correlation {
         return None;
     }
-    let reach = guess.dx.hypot(guess.dy) * from.factor;
-    let widest = settings.max_shift_share * from.levels[0].width as f64 * from.factor;
-    if settings.max_magnification_step < guess.grow.abs() || widest < reach {
-        return Some(Step { tiles: Vec::new(), agreement });
+    let widest = settings.max_shift_share * from.levels[0].width as f64;
+    if widest < shift[0].hypot(shift[1]) {
+        tiles.clear();
     }
-    for tile in &mut tiles {
-        tile.step = tile.step.map(|d| d * from.factor);
-        tile.x *= from.factor;
-        tile.y *= from.factor;
-    }
-    Some(Step { tiles, agreement })
+    Some(Step { tiles: tiles.into_iter().map(|t| t.scaled(from.factor)).collect(), agreement })
 }
 
 /// Best whole-pixel shift by correlation.
-fn search(a: &Plane, b: &Plane, reach: i64) -> (Move, f64) {
-    let mut best = (f64::NEG_INFINITY, Move::default());
+fn search(a: &Plane, b: &Plane, reach: i64) -> ([f64; 2], f64) {
+    let mut best = (f64::NEG_INFINITY, [0.0; 2]);
     for dy in -reach..=reach {
         for dx in -reach..=reach {
             let (mut ab, mut aa, mut bb) = (0.0, 0.0, 0.0);
@@ -105,51 +96,49 @@ fn search(a: &Plane, b: &Plane, reach: i64) -> (Move, f64) {
             }
             let r = ab / (aa * bb).sqrt().max(1e-12);
             if best.0 < r {
-                best = (r, Move { dx: dx as f64, dy: dy as f64, grow: 0.0 });
+                best = (r, [dx as f64, dy as f64]);
             }
         }
     }
     (best.1, best.0)
 }
 
-/// Gauss-Newton steps from a guess; returns the common move, where each tile went, and the correlation.
-fn refine(a: &Plane, b: &Plane, guess: Move) -> (Move, Vec<TileStep>, f64) {
-    const STEPS: usize = 10;
-    const SMALL_PX: f64 = 2e-3;
-    let (mut current, mut tiles, mut agreement) = (guess, Vec::new(), 0.0);
+/// Gauss-Newton steps from a guess (px of the finest copy of all) by the copies from `finest` on; returns the common shift, what
+/// the tiles tell, and the largest correlation of a copy.
+fn refine(copies: &[(&Plane, &Plane)], finest: usize, guess: [f64; 2]) -> ([f64; 2], Vec<TileStep>, f64) {
+    const STEPS: usize = 6;
+    const SMALL_PX: f64 = 5e-3;
+    let (mut shift, mut tiles, mut agreement) = (guess, Vec::new(), f64::NEG_INFINITY);
     for _ in 0..STEPS {
-        let Some((mut asked, r)) = tile_steps(a, b, current) else { break };
-        let Some(Estimate { by, .. }) = common_step(&asked, Model::Free) else { break };
-        // A tile's own step begins where the common move left it.
-        for tile in &mut asked {
-            tile.step[0] += current.dx + current.grow * tile.x;
-            tile.step[1] += current.dy + current.grow * tile.y;
-        }
-        (tiles, agreement) = (asked, r);
-        current = Move { dx: current.dx + by.dx, dy: current.dy + by.dy, grow: current.grow + by.grow };
-        if by.reach(a.width, a.height) < SMALL_PX {
+        let (asked, r) = compare(copies, finest, shift);
+        let Some(step) = common_step(&asked, Model::Growth(0.0)) else { break };
+        tiles = asked.into_iter().map(|t| t.counted_from(shift)).collect();
+        agreement = r;
+        let by = step.by;
+        shift = [shift[0] + by.dx, shift[1] + by.dy];
+        if by.dx.hypot(by.dy) < SMALL_PX * f64::from(1_u32 << finest) {
             break;
         }
     }
-    (current, tiles, agreement)
+    (shift, tiles, agreement)
 }
 
-/// The plane moved back, so that it lies on the frame from which the move starts.
-pub(super) fn moved_back(plane: &Plane, by: Move) -> Plane {
-    use rayon::prelude::*;
-    let (cx, cy) = ((plane.width as f64 - 1.0) / 2.0, (plane.height as f64 - 1.0) / 2.0);
-    let mut out = Plane::zeros(plane.width, plane.height);
-    out.values.par_chunks_mut(plane.width).enumerate().for_each(|(y, row)| {
-        let py = cy + (y as f64 - cy) * (1.0 + by.grow) + by.dy;
-        for (x, value) in row.iter_mut().enumerate() {
-            *value = plane.cubic(cx + (x as f64 - cx) * (1.0 + by.grow) + by.dx, py);
+/// What the tiles of all copies from `finest` on tell beyond a shift, and the largest correlation of a copy.
+fn compare(copies: &[(&Plane, &Plane)], finest: usize, shift: [f64; 2]) -> (Vec<TileStep>, f64) {
+    let (mut tiles, mut agreement) = (Vec::new(), f64::NEG_INFINITY);
+    for (level, (a, b)) in copies.iter().enumerate().skip(finest) {
+        let factor = f64::from(1_u32 << level);
+        if let Some((found, r)) = tile_steps(a, b, shift.map(|d| d / factor)) {
+            tiles.extend(found.into_iter().map(|t| t.scaled(factor)));
+            agreement = r.max(agreement);
         }
-    });
-    out
+    }
+    (tiles, agreement)
 }
 
 #[cfg(test)]
 mod tests {
+    use super::super::motion::Move;
     use super::*;
 
     fn scene(width: usize, height: usize, by: Move) -> Plane {

@@ -6,7 +6,8 @@
 //! not taken from are better off with it.
 
 use super::align::Step;
-use super::tiles::{Model, TileStep, common_step, miss};
+use super::fit::{Model, common_step, weights};
+use super::tiles::TileStep;
 use crate::robust::{mad_sd, median};
 use crate::settings::StackSettings;
 
@@ -21,7 +22,7 @@ pub(super) fn growth(steps: &[Step], settings: &StackSettings) -> f64 {
     let growths = growths(&steps);
     let Some((middle, u)) = middle(&growths) else { return 0.0 };
     let same_sign = growths.iter().filter(|g| 0.0 < **g * middle).count() as f64;
-    let stands_out = settings.certain_sd * u < middle.abs();
+    let stands_out = settings.breathing_sd * u < middle.abs() && middle.abs() <= settings.max_magnification_step;
     let monotone = settings.breathing_same_sign * growths.len() as f64 <= same_sign;
     if stands_out && monotone && helps_held_back(&steps, settings) { middle } else { 0.0 }
 }
@@ -62,7 +63,7 @@ fn votes(steps: &[&[TileStep]], part: usize) -> Vec<bool> {
     let Some((grow, _)) = middle(&growths) else { return Vec::new() };
     let off = |tiles: &[TileStep], held: &[TileStep], grow: f64| {
         let by = common_step(tiles, Model::Growth(grow))?.by;
-        median(&held.iter().map(|t| miss(t, by)).collect::<Vec<_>>())
+        Some(held.iter().zip(weights(held)?).map(|(t, w)| w * t.misfit(by)).sum::<f64>())
     };
     shown.iter().zip(&held).filter_map(|(s, h)| Some(off(s, h, grow)? < off(s, h, 0.0)?)).collect()
 }
@@ -77,12 +78,8 @@ mod tests {
             let (x, y) = ((i % 8) as f64 * 180.0 - 630.0, (i / 8) as f64 * 140.0 - 490.0);
             // An even spread of errors by the golden ratio (Weyl sequence).
             let noise = |k: usize| ((k * 7919 + index * 104_729 + i * 31) as f64 * 0.618_034).fract() - 0.5;
-            TileStep {
-                x,
-                y,
-                step: [0.3 + grow * x + error_px * noise(1), -0.2 + grow * y + error_px * noise(2)],
-                weight: 1.0,
-            }
+            let pull = [0.3 + grow * x + error_px * noise(1), -0.2 + grow * y + error_px * noise(2)];
+            TileStep { tile: i, x, y, shows: [1.0, 0.0, 1.0], pull }
         });
         Step { tiles: tiles.collect(), agreement: 0.99 }
     }

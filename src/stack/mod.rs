@@ -9,11 +9,12 @@ mod blend;
 mod breathing;
 mod diagnostics;
 mod error;
+mod fit;
 mod focus;
 mod frame;
-
 mod maps;
 mod motion;
+mod moved;
 mod source;
 mod survey;
 mod tiles;
@@ -31,11 +32,11 @@ use crate::micrograph::{Decoded, Micrograph, Reading, quality};
 use crate::raster::Plane;
 use crate::settings::{ReadSettings, StackSettings};
 use crate::units::{PxBox, Scale};
-use align::moved_back;
 use blend::Blend;
 use focus::{Focus, Heights};
 use frame::Frame;
 use image::DynamicImage;
+use moved::moved_back;
 use std::path::{Path, PathBuf};
 
 /// A merged series.

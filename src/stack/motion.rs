@@ -19,12 +19,6 @@ impl Move {
         let zoom = 1.0 + next.grow;
         Self { dx: zoom * self.dx + next.dx, dy: zoom * self.dy + next.dy, grow: (1.0 + self.grow) * zoom - 1.0 }
     }
-
-    /// Farthest that a pixel of the picture is moved, px: at a corner.
-    pub(super) fn reach(self, width: usize, height: usize) -> f64 {
-        let spread = self.grow.abs() * (width as f64).hypot(height as f64) / 2.0;
-        self.dx.hypot(self.dy) + spread
-    }
 }
 
 /// A move as estimated, with the variance of each of its parts.

@@ -2,9 +2,9 @@
 
 use super::align::{Shrunk, Step, align};
 use super::breathing;
+use super::fit::{Model, common_step};
 use super::frame::Frame;
 use super::motion::{Estimate, Move};
-use super::tiles::{Model, common_step};
 use crate::micrograph::Reading;
 use crate::settings::StackSettings;
 use std::path::{Path, PathBuf};

@@ -1,182 +1,214 @@
-//! Two band-passed frames -> the displacement that every tile of the picture asks for, and what tiles have in common.
+//! Two copies of frames -> what every tile of the picture tells about their displacement.
+//!
+//! The difference of two frames is taken for a displacement (along the slopes), a change of blur (along the Laplacian: the
+//! heat equation, Koenderink 1984) and a change of contrast. Blur and contrast are each tile's own and drop out.
 
-use super::motion::{Estimate, Move};
+use super::motion::Move;
+use super::moved::moved_back;
 use crate::linear_solve::solve;
 use crate::raster::Plane;
-use crate::robust::{mad_sd, median};
 
-/// Tiles per side, each of which finds its own shift.
-const TILES: usize = 8;
+/// Tiles per side.
+pub(super) const TILES: usize = 8;
 
-/// The shift that one tile asks for.
+/// What one tile of one copy tells about the displacement.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct TileStep {
+    /// Which tile of the picture, row by row; copies of other sizes have the same tiles.
+    pub tile: usize,
     /// Middle of the tile from the middle of the picture, px.
     pub x: f64,
     /// The same, down.
     pub y: f64,
-    /// Displacement across and down, px.
-    pub step: [f64; 2],
-    /// How well the tile shows it.
-    pub weight: f64,
+    /// How well it shows a displacement: xx, xy and yy of its slopes over the noise, 1/px². An edge shows only what goes across.
+    pub shows: [f64; 3],
+    /// That matrix times the displacement across and down that the tile asks for, 1/px.
+    pub pull: [f64; 2],
 }
 
-/// Sums of one tile: slopes, their products with both frames.
-#[derive(Clone, Copy, Default)]
-struct TileSums {
-    xx: f64,
-    xy: f64,
-    yy: f64,
-    with_a: [f64; 2],
-    with_b: [f64; 2],
-    aa: f64,
-    ab: f64,
-    bb: f64,
-}
+impl TileStep {
+    /// What the tile shows of a displacement.
+    pub(super) fn shown(&self, of: [f64; 2]) -> [f64; 2] {
+        let [xx, xy, yy] = self.shows;
+        [xx * of[0] + xy * of[1], xy * of[0] + yy * of[1]]
+    }
 
-/// The shift that every tile asks for from here, and the correlation of the whole before any step.
-pub(super) fn tile_steps(a: &Plane, b: &Plane, current: Move) -> Option<(Vec<TileStep>, f64)> {
-    const BORDER: usize = 3;
-    let (cx, cy) = ((a.width as f64 - 1.0) / 2.0, (a.height as f64 - 1.0) / 2.0);
-    let zoom = 1.0 + current.grow;
-    let inside = |x: f64, y: f64| 1.0 <= x && x < a.width as f64 - 2.0 && 1.0 <= y && y < a.height as f64 - 2.0;
-    let mut sums = vec![TileSums::default(); TILES * TILES];
-    for y in BORDER..a.height.saturating_sub(BORDER) {
-        let by = cy + (y as f64 - cy) * zoom + current.dy;
-        for x in BORDER..a.width.saturating_sub(BORDER) {
-            let bx = cx + (x as f64 - cx) * zoom + current.dx;
-            if !inside(bx, by) {
-                continue;
-            }
-            let tile = &mut sums[y * TILES / a.height * TILES + x * TILES / a.width];
-            let va = f64::from(a.row(y)[x]);
-            let (vb, gx, gy) = value_and_slope(b, bx, by);
-            tile.xx += gx * gx;
-            tile.xy += gx * gy;
-            tile.yy += gy * gy;
-            tile.with_a = [tile.with_a[0] + gx * va, tile.with_a[1] + gy * va];
-            tile.with_b = [tile.with_b[0] + gx * vb, tile.with_b[1] + gy * vb];
-            tile.aa += va * va;
-            tile.ab += va * vb;
-            tile.bb += vb * vb;
+    /// How well it shows a displacement in any direction, 1/px².
+    pub(super) fn strength(&self) -> f64 {
+        self.shows[0] + self.shows[2]
+    }
+
+    /// How badly a move suits the tile, up to a constant of the tile.
+    pub(super) fn misfit(&self, by: Move) -> f64 {
+        let at = [by.dx + by.grow * self.x, by.dy + by.grow * self.y];
+        let shown = self.shown(at);
+        at[0] * (shown[0] - 2.0 * self.pull[0]) + at[1] * (shown[1] - 2.0 * self.pull[1])
+    }
+
+    /// The same where the displacement asked for so far was counted from a shift.
+    pub(super) fn counted_from(self, shift: [f64; 2]) -> Self {
+        let so_far = self.shown(shift);
+        Self { pull: [so_far[0] + self.pull[0], so_far[1] + self.pull[1]], ..self }
+    }
+
+    /// The same in a picture `factor` times as large.
+    pub(super) fn scaled(self, factor: f64) -> Self {
+        Self {
+            tile: self.tile,
+            x: self.x * factor,
+            y: self.y * factor,
+            shows: self.shows.map(|v| v / (factor * factor)),
+            pull: self.pull.map(|v| v / factor),
         }
     }
-    let whole = sums.iter().fold((0.0, 0.0, 0.0), |t, s| (t.0 + s.aa, t.1 + s.ab, t.2 + s.bb));
-    if whole.0 <= 0.0 || whole.1 <= 0.0 || whole.2 <= 0.0 {
-        return None;
-    }
-    let steps = sums.iter().enumerate().filter_map(|(i, s)| {
-        let middle = |i: usize, n: usize| (i as f64 + 0.5) / TILES as f64 * n as f64 - n as f64 / 2.0;
-        s.step(middle(i % TILES, a.width), middle(i / TILES, a.height))
+}
+
+/// What a pixel's difference is explained by: slope across, slope down, blur, contrast.
+const CAUSES: usize = 4;
+
+/// Sums over one tile.
+#[derive(Clone, Copy, Default)]
+struct TileSums {
+    /// Products of the causes.
+    of: [[f64; CAUSES]; CAUSES],
+    /// Products of the causes with the difference.
+    with: [f64; CAUSES],
+    /// Squares of the difference.
+    squares: f64,
+    pixels: f64,
+}
+
+/// What the tiles tell about the displacement of `b` against `a` beyond the shift given, and the correlation of the whole there.
+pub(super) fn tile_steps(a: &Plane, b: &Plane, shift: [f64; 2]) -> Option<(Vec<TileStep>, f64)> {
+    /// Fewest pixels that a tile is judged by.
+    const LEAST_PIXELS: f64 = 20.0;
+    let margin = 2 + shift[0].abs().max(shift[1].abs()).ceil() as usize;
+    let sums = tile_sums(a, &moved_back(b, Move { dx: shift[0], dy: shift[1], grow: 0.0 }), margin);
+    let whole = sums.iter().fold(TileSums::default(), TileSums::plus);
+    let agreement = whole.agreement()?;
+    let left: f64 = sums.iter().filter_map(TileSums::eliminated).map(|e| e.left).sum();
+    let noise = (left / whole.pixels).max(f64::MIN_POSITIVE);
+    let middle = |i: usize, n: usize| (i as f64 + 0.5) / TILES as f64 * n as f64 - n as f64 / 2.0;
+    let steps = sums.iter().enumerate().filter(|(_, s)| LEAST_PIXELS < s.pixels).filter_map(|(i, s)| {
+        let found = s.eliminated()?;
+        // What the frames have in common counts, not what one of them shows alone.
+        let trust = s.agreement()?.max(0.0).powi(4) / noise;
+        Some(TileStep {
+            tile: i,
+            x: middle(i % TILES, a.width),
+            y: middle(i / TILES, a.height),
+            shows: found.shows.map(|v| trust * v),
+            pull: found.pull.map(|v| trust * v),
+        })
     });
-    Some((steps.collect(), whole.1 / (whole.0 * whole.2).sqrt()))
+    Some((steps.collect(), agreement))
+}
+
+fn tile_sums(a: &Plane, b: &Plane, margin: usize) -> Vec<TileSums> {
+    use rayon::prelude::*;
+    let mean: Vec<f32> = a.values.iter().zip(&b.values).map(|(p, q)| 0.5 * (p + q)).collect();
+    let mean = Plane { values: mean, ..Plane::zeros(a.width, a.height) };
+    let edge = |i: usize, n: usize| (i * n).div_ceil(TILES).clamp(margin, (n - margin.min(n)).max(margin));
+    (0..TILES * TILES)
+        .into_par_iter()
+        .map(|i| {
+            let (tx, ty) = (i % TILES, i / TILES);
+            let columns = edge(tx, a.width)..edge(tx + 1, a.width);
+            (edge(ty, a.height)..edge(ty + 1, a.height))
+                .fold(TileSums::default(), |sums, y| sums.plus(&TileSums::of_row([a, b, &mean], y, columns.clone())))
+        })
+        .collect()
+}
+
+/// Displacement alone, once blur and contrast are taken out.
+struct Eliminated {
+    shows: [f64; 3],
+    pull: [f64; 2],
+    /// Squares of the difference that blur and contrast leave.
+    left: f64,
 }
 
 impl TileSums {
-    /// Least squares for the shift of this tile, frames compared at equal contrast; `None` for tiles that show no place.
-    fn step(&self, x: f64, y: f64) -> Option<TileStep> {
-        /// Smallest part of the slopes that must point the other way: an edge in one direction fixes no place.
-        const ROUND: f64 = 0.05;
-        let determinant = self.xx * self.yy - self.xy * self.xy;
-        let trace = self.xx + self.yy;
-        if self.ab <= 0.0 || trace <= 0.0 || determinant < ROUND * trace * trace / 4.0 {
-            return None;
-        }
-        let inverse_gain = self.bb / self.ab;
-        let right = [0, 1].map(|i| self.with_a[i] * inverse_gain - self.with_b[i]);
-        let step = [
-            (right[0] * self.yy - right[1] * self.xy) / determinant,
-            (right[1] * self.xx - right[0] * self.xy) / determinant,
-        ];
-        // What the frames have in common counts, not what one of them shows alone.
-        let agreement = (self.ab / (self.aa * self.bb).sqrt()).max(0.0);
-        Some(TileStep { x, y, step, weight: determinant / trace * agreement * agreement })
-    }
-}
-
-/// Fewest tiles that tell a move.
-const LEAST_TILES: usize = 4;
-
-/// What a fit to tiles may change.
-#[derive(Clone, Copy, PartialEq)]
-pub(super) enum Model {
-    /// Shift and growth.
-    Free,
-    /// Shift alone; the growth is this.
-    Growth(f64),
-}
-
-/// Shift and growth that the tiles have in common, robustly, with the variances by the scatter of the tiles.
-pub(super) fn common_step(tiles: &[TileStep], model: Model) -> Option<Estimate> {
-    const ROUNDS: usize = 5;
-    /// Tukey's constant for 95 % efficiency, in robust standard deviations.
-    const TUKEY: f64 = 4.685;
-    if tiles.len() < LEAST_TILES {
-        return None;
-    }
-    // Bright objects must not outvote the rest of the picture.
-    let cap = median(&tiles.iter().map(|t| t.weight).collect::<Vec<_>>())?;
-    let base: Vec<f64> = tiles.iter().map(|t| t.weight.min(cap)).collect();
-    let mut weights = base.clone();
-    let mut estimate = Estimate::default();
-    for _ in 0..ROUNDS {
-        estimate = weighted_step(tiles, &weights, model)?;
-        let misses: Vec<f64> = tiles.iter().map(|t| miss(t, estimate.by)).collect();
-        let reach = (mad_sd(&misses, 0.0)? * TUKEY).max(1e-9);
-        weights = base.iter().zip(&misses).map(|(w, m)| w * (1.0 - (m / reach).powi(2)).max(0.0).powi(2)).collect();
-    }
-    Some(estimate)
-}
-
-/// How far a tile's own displacement is from a common one, px.
-pub(super) fn miss(tile: &TileStep, by: Move) -> f64 {
-    (tile.step[0] - by.dx - by.grow * tile.x).hypot(tile.step[1] - by.dy - by.grow * tile.y)
-}
-
-fn weighted_step(tiles: &[TileStep], weights: &[f64], model: Model) -> Option<Estimate> {
-    let mut normal = [[0.0; 3]; 3];
-    let mut right = [0.0; 3];
-    let known = if let Model::Growth(grow) = model { grow } else { 0.0 };
-    for (tile, weight) in tiles.iter().zip(weights) {
-        for (row, at, value) in [([1.0, 0.0], tile.x, tile.step[0]), ([0.0, 1.0], tile.y, tile.step[1])] {
-            let row = [row[0], row[1], if model == Model::Free { at } else { 0.0 }];
-            for i in 0..3 {
-                right[i] += weight * row[i] * (value - known * at);
-                (0..3).for_each(|j| normal[i][j] += weight * row[i] * row[j]);
+    fn of_row([a, b, mean]: [&Plane; 3], y: usize, columns: std::ops::Range<usize>) -> Self {
+        /// Neighbouring pixels that are summed side by side, so that the processor does them at once.
+        const LANES: usize = 8;
+        let (above, row, below) = (mean.row(y - 1), mean.row(y), mean.row(y + 1));
+        let (row_a, row_b) = (a.row(y), b.row(y));
+        let causes = |x: usize| {
+            let sides = row[x - 1] + row[x + 1] + above[x] + below[x];
+            [(row[x - 1] - row[x + 1]) / 2.0, (above[x] - below[x]) / 2.0, sides - 4.0 * row[x], row[x]]
+        };
+        let mut of = [[[0.0_f32; LANES]; CAUSES]; CAUSES];
+        let mut with = [[0.0_f32; LANES]; CAUSES];
+        let mut squares = [0.0_f32; LANES];
+        let pixels = columns.len() as f64;
+        for x in columns {
+            let (lane, c, off) = (x % LANES, causes(x), row_b[x] - row_a[x]);
+            for i in 0..CAUSES {
+                with[i][lane] += c[i] * off;
+                (i..CAUSES).for_each(|j| of[i][j][lane] += c[i] * c[j]);
             }
+            squares[lane] += off * off;
         }
+        let total = |lanes: [f32; LANES]| lanes.iter().map(|v| f64::from(*v)).sum::<f64>();
+        let mut sums = Self { of: of.map(|r| r.map(total)), with: with.map(total), squares: total(squares), pixels };
+        (0..CAUSES).for_each(|i| (0..i).for_each(|j| sums.of[i][j] = sums.of[j][i]));
+        sums
     }
-    if model != Model::Free {
-        normal[2][2] = 1.0;
+
+    fn plus(mut self, other: &Self) -> Self {
+        for i in 0..CAUSES {
+            self.with[i] += other.with[i];
+            (0..CAUSES).for_each(|j| self.of[i][j] += other.of[i][j]);
+        }
+        Self { squares: self.squares + other.squares, pixels: self.pixels + other.pixels, ..self }
     }
-    let solution = solve(normal, right)?;
-    let by = Move { dx: solution[0], dy: solution[1], grow: known + solution[2] };
-    // Scatter per part; both coordinates of a tile count as one piece of evidence each.
-    let total: f64 = weights.iter().sum();
-    let scatter = tiles.iter().zip(weights).map(|(t, w)| w * miss(t, by).powi(2)).sum::<f64>() / total / 2.0;
-    let effective = total * total / weights.iter().map(|w| w * w).sum::<f64>().max(f64::MIN_POSITIVE);
-    let freedom = (effective - 1.5).max(0.5) / effective;
-    let unit = [0, 1, 2].map(|i| {
-        let mut e = [0.0; 3];
-        e[i] = 1.0;
-        solve(normal, e).map_or(f64::INFINITY, |s| s[i])
-    });
-    let variance = unit.map(|u| u * scatter / freedom * total / effective);
-    Some(Estimate { by, variance })
+
+    /// Correlation of both frames, from their mean and their difference; `None` where one of them shows nothing.
+    fn agreement(&self) -> Option<f64> {
+        let (mean, both, quarter) = (self.of[3][3], self.with[3], self.squares / 4.0);
+        let energy = (mean - both + quarter) * (mean + both + quarter);
+        (0.0 < energy).then(|| (mean - quarter) / energy.sqrt())
+    }
+
+    /// Blur and contrast solved for and put in (Schur complement).
+    fn eliminated(&self) -> Option<Eliminated> {
+        let [_, _, blur, contrast] = self.of;
+        let inner = [[blur[2], blur[3]], [contrast[2], contrast[3]]];
+        let own = solve(inner, [self.with[2], self.with[3]])?;
+        let of_slope = [0, 1].map(|i| solve(inner, [blur[i], contrast[i]]));
+        let [Some(across), Some(down)] = of_slope else { return None };
+        let rest = |i: usize, j: usize, by: [f64; 2]| self.of[i][j] - blur[i] * by[0] - contrast[i] * by[1];
+        Some(Eliminated {
+            shows: [rest(0, 0, across), rest(0, 1, down), rest(1, 1, down)],
+            pull: [0, 1].map(|i| self.with[i] - blur[i] * own[0] - contrast[i] * own[1]),
+            left: (self.squares - own[0] * self.with[2] - own[1] * self.with[3]).max(0.0),
+        })
+    }
 }
 
-/// Bilinear value and central-difference slopes.
-fn value_and_slope(plane: &Plane, x: f64, y: f64) -> (f64, f64, f64) {
-    let (x0, y0) = (x as usize, y as usize);
-    let (fx, fy) = (x - x0 as f64, y - y0 as f64);
-    let at = |dx: usize, dy: usize| f64::from(plane.row(y0 + dy - 1)[x0 + dx - 1]);
-    let mix = |dx: usize, dy: usize| {
-        let top = at(dx, dy) * (1.0 - fx) + at(dx + 1, dy) * fx;
-        let bottom = at(dx, dy + 1) * (1.0 - fx) + at(dx + 1, dy + 1) * fx;
-        top * (1.0 - fy) + bottom * fy
-    };
-    let value = mix(1, 1);
-    let gx = (mix(2, 1) - mix(0, 1)) / 2.0;
-    let gy = (mix(1, 2) - mix(1, 0)) / 2.0;
-    (value, gx, gy)
+#[cfg(test)]
+mod tests {
+    use super::super::fit::{Model, common_step};
+    use super::*;
+
+    /// A line of brightness across the picture, seen at a height and blurred by so many px; straight and without end.
+    fn line(at: f64, blur: f64) -> Plane {
+        let (width, height) = (200, 160);
+        let value = |i: usize| (-(((i / width) as f64 - at) / blur).powi(2) / 2.0).exp() / blur;
+        Plane { width, height, values: (0..width * height).map(|i| value(i) as f32).collect() }
+    }
+
+    #[test]
+    fn a_line_shows_what_goes_across_it_and_its_blur_is_no_step() {
+        // The line keeps its middle and blurs: the heat equation holds to first order, so no step is left.
+        let (sharp, blurred, moved) = (line(80.0, 5.0), line(80.0, 5.4), line(80.4, 5.0));
+        let step = |b: &Plane| {
+            let (tiles, _) = tile_steps(&sharp, b, [0.0; 2]).expect("both show it");
+            common_step(&tiles, Model::Growth(0.0)).expect("seen").by
+        };
+        assert!(step(&blurred).dy.abs() < 0.02, "{:?}", step(&blurred));
+        assert!((step(&moved).dy - 0.4).abs() < 0.03, "{:?}", step(&moved));
+        assert!(step(&moved).dx.abs() < 0.02, "along the line nothing is known: {:?}", step(&moved));
+    }
 }

@@ -25,18 +25,32 @@ fn texture(x: f64, y: f64) -> f64 {
 /// The scene is a slope from frame 1 at the left to frame `n − 2` at the right: sharp in the frame of its height, blurred
 /// by a pixel per frame away from it.
 fn frame(n: usize, index: usize, shift: f64) -> Vec<f64> {
+    frame_of(index, Seen { shift, magnified: 1.0 }, &|x| 1.0 + (n as f64 - 3.0) * x / f64::from(SIZE.0))
+}
+
+/// How a frame shows the scene: shifted to the right by so many px, magnified about its middle.
+#[derive(Clone, Copy)]
+struct Seen {
+    shift: f64,
+    magnified: f64,
+}
+
+/// Frame `index` of a scene that is sharp in frame `level(x)` at column x.
+fn frame_of(index: usize, seen: Seen, level: &dyn Fn(f64) -> f64) -> Vec<f64> {
     let (width, height) = (SIZE.0 as usize, SIZE.1 as usize);
-    let level = |x: usize| 1.0 + (n as f64 - 3.0) * x as f64 / width as f64;
+    let (cx, cy) = ((width as f64 - 1.0) / 2.0, (height as f64 - 1.0) / 2.0);
     let mut out = Vec::with_capacity(width * height);
     for y in 0..height {
         for x in 0..width {
-            let sd = (level(x) - index as f64).abs();
+            let sd = (level(x as f64) - index as f64).abs();
             let reach = (2.5 * sd).ceil() as i64;
             let (mut sum, mut total) = (0.0, 0.0);
             for dy in -reach..=reach {
                 for dx in -reach..=reach {
                     let w = if reach == 0 { 1.0 } else { (-((dx * dx + dy * dy) as f64) / (2.0 * sd * sd)).exp() };
-                    sum += w * texture((x as f64 + dx as f64 - shift) / 2.3, (y as f64 + dy as f64) / 2.3);
+                    let across = cx + (x as f64 + dx as f64 - seen.shift - cx) / seen.magnified;
+                    let down = cy + (y as f64 + dy as f64 - cy) / seen.magnified;
+                    sum += w * texture(across / 2.3, down / 2.3);
                     total += w;
                 }
             }
@@ -57,6 +71,16 @@ fn series(n: usize, shift_per_frame: f64) -> tempfile::TempDir {
     let folder = tempfile::tempdir().expect("temporary folder");
     for i in 0..n {
         save(folder.path(), &format!("f{i}.png"), &frame(n, i, shift_per_frame * i as f64));
+    }
+    folder
+}
+
+/// Frames of a scene by its level, each magnified by so much more than the one before and shifted.
+fn series_of(n: usize, growth: f64, shifts: &dyn Fn(usize) -> f64, level: &dyn Fn(f64) -> f64) -> tempfile::TempDir {
+    let folder = tempfile::tempdir().expect("temporary folder");
+    for i in 0..n {
+        let seen = Seen { shift: shifts(i), magnified: (1.0 + growth).powi(i as i32) };
+        save(folder.path(), &format!("f{i}.png"), &frame_of(i, seen, level));
     }
     folder
 }
@@ -112,6 +136,59 @@ fn drifting_frames_are_laid_on_the_first() {
     let still = error(merge(series(8, 0.0).path()).expect("good").micrograph.grey.values(), 0.0);
     let merged = error(result.micrograph.grey.values(), 0.0);
     assert!(merged < 2.0 * still, "drifting {merged}, still {still}");
+}
+
+/// Largest distance of where frames were laid from where they lie.
+fn off_by(result: &breakface::stack::StackResult, shifts: &dyn Fn(usize) -> f64) -> f64 {
+    let off = result.frames.iter().enumerate().map(|(i, f)| (f.moved.dx - shifts(i)).hypot(f.moved.dy));
+    off.fold(0.0, f64::max)
+}
+
+#[test]
+fn breathing_is_undone_where_it_is_and_only_there() {
+    let slope = |x: f64| 1.0 + 6.0 * x / f64::from(SIZE.0);
+    for (total, still) in [(0.0, true), (0.002, false), (0.01, false)] {
+        let n = 9;
+        let result = merge(series_of(n, total / 8.0, &|_| 0.0, &slope).path()).expect("a good series");
+        let found = result.frames[n - 1].moved.grow;
+        // At the corners of this small picture 0.2 % is a quarter of a pixel, too little to be worth a resampling.
+        assert!(found == 0.0 || !still, "{found} for {total}");
+        assert!((found - total).abs() < 0.0025, "{found} for {total}");
+        assert!(off_by(&result, &|_| 0.0) < 0.5, "{total}");
+    }
+}
+
+#[test]
+fn a_stage_that_wanders_over_deep_relief_is_followed() {
+    // Left half near, right half far: no frame shows both sharp.
+    let cliff = |x: f64| if x < f64::from(SIZE.0) / 2.0 { 1.0 } else { 7.0 };
+    let wander = |i: usize| 2.5 * (2.1 * i as f64).sin() * i as f64 / 8.0;
+    let result = merge(series_of(9, 0.0, &wander, &cliff).path()).expect("a good series");
+    let grown = result.frames.iter().map(|f| f.moved.grow.abs()).fold(0.0, f64::max);
+    assert!(off_by(&result, &wander) < 0.6 && grown == 0.0, "{:?}", result.frames);
+    let unmoved = merge(series_of(9, 0.0, &|_| 0.0, &cliff).path()).expect("a good series");
+    assert!(unmoved.frames.iter().all(|f| f.moved == breakface::stack::Move::default()), "{:?}", unmoved.frames);
+}
+
+#[test]
+fn a_mark_that_stands_still_does_not_hold_the_picture() {
+    // A scale bar burnt into every frame, sharp in all of them: strokes on a white ground in a corner.
+    let burn = |values: &mut [f64]| {
+        for y in 128..146 {
+            for x in 150..194 {
+                let stroke = (138..141).contains(&y) && (154..190).contains(&x) || (131..136).contains(&y) && x % 6 < 3;
+                values[y * SIZE.0 as usize + x] = if stroke { 0.0 } else { 1.0 };
+            }
+        }
+    };
+    let folder = tempfile::tempdir().expect("temporary folder");
+    for i in 0..8 {
+        let mut values = frame(8, i, 2.0 * i as f64);
+        burn(&mut values);
+        save(folder.path(), &format!("f{i}.png"), &values);
+    }
+    let result = merge(folder.path()).expect("a good series");
+    assert!(off_by(&result, &|i| 2.0 * i as f64) < 1.0, "{:?}", result.frames);
 }
 
 #[test]
