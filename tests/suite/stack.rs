@@ -171,27 +171,6 @@ fn a_stage_that_wanders_over_deep_relief_is_followed() {
 }
 
 #[test]
-fn a_mark_that_stands_still_does_not_hold_the_picture() {
-    // A scale bar burnt into every frame, sharp in all of them: strokes on a white ground in a corner.
-    let burn = |values: &mut [f64]| {
-        for y in 128..146 {
-            for x in 150..194 {
-                let stroke = (138..141).contains(&y) && (154..190).contains(&x) || (131..136).contains(&y) && x % 6 < 3;
-                values[y * SIZE.0 as usize + x] = if stroke { 0.0 } else { 1.0 };
-            }
-        }
-    };
-    let folder = tempfile::tempdir().expect("temporary folder");
-    for i in 0..8 {
-        let mut values = frame(8, i, 2.0 * i as f64);
-        burn(&mut values);
-        save(folder.path(), &format!("f{i}.png"), &values);
-    }
-    let result = merge(folder.path()).expect("a good series");
-    assert!(off_by(&result, &|i| 2.0 * i as f64) < 1.0, "{:?}", result.frames);
-}
-
-#[test]
 fn bad_frames_are_left_out_and_named() {
     let folder = series(6, 0.0);
     std::fs::write(folder.path().join("f3.png"), b"\x89PNG\r\n\x1a\nbroken").expect("temporary folder");
