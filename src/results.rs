@@ -4,7 +4,9 @@ use crate::settings::Settings;
 use crate::table::{
     CarrierRow, EndRow, ImageRow, KnotRow, PairRow, SideRow, SpecimenRow, TableError, TableRow, read_csv,
 };
+use std::fs::TryLockError;
 use std::path::{Component, Path, PathBuf};
+use std::time::{Duration, SystemTime};
 
 mod run_file;
 
@@ -64,6 +66,12 @@ pub enum ResultsError {
         /// Folder.
         folder: String,
     },
+    /// A run, or a review, is exchanging the tables again and again.
+    #[error("{folder}: its tables are just being exchanged; try again when that run or review is done")]
+    Exchanged {
+        /// Folder.
+        folder: String,
+    },
     /// A table was cut short, or has rows of another run.
     #[error(
         "{table}: has {found} rows, its run wrote {written}; copy it again from where it was whole, or run `classify` again"
@@ -95,7 +103,11 @@ impl Results {
     /// # Errors
     /// When these are missing, or any table or `run.json` is damaged.
     pub fn load(folder: &Path) -> Result<Self, ResultsError> {
-        let mut results = Self::load_without_ends(folder)?;
+        undisturbed(folder, || Self::load_all(folder))
+    }
+
+    fn load_all(folder: &Path) -> Result<Self, ResultsError> {
+        let mut results = Self::load_scores(folder)?;
         results.ends = read_csv(&folder.join(EndRow::csv_name()))?;
         results.check_rows::<EndRow>(results.ends.len(), |rows| rows.ends)?;
         // Version 0.1.0 wrote the model's label into a column of its own only where a person had looked.
@@ -110,10 +122,11 @@ impl Results {
     /// # Errors
     /// As [`Self::load`].
     pub fn load_without_ends(folder: &Path) -> Result<Self, ResultsError> {
+        undisturbed(folder, || Self::load_scores(folder))
+    }
+
+    fn load_scores(folder: &Path) -> Result<Self, ResultsError> {
         let path = |name: &str| folder.join(name);
-        if path(HALF_PLACED).exists() && !go_on(folder) {
-            return Err(ResultsError::HalfPlaced { folder: folder.display().to_string() });
-        }
         if !path(&EndRow::csv_name()).is_file() || !path(&ImageRow::csv_name()).is_file() {
             return Err(ResultsError::NoResults { folder: folder.display().to_string() });
         }
@@ -171,12 +184,50 @@ impl Results {
     }
 }
 
-/// Goes on with an exchange of tables that was cut off, unless a run is at it; whether the tables are whole now.
-fn go_on(folder: &Path) -> bool {
-    let lock = std::fs::File::open(folder.join(LOCK_FILE));
+/// How often tables are read again when others exchange them meanwhile, and an exchange under way is looked at.
+const LOOKS: usize = 500;
+/// From one look to the next.
+const BETWEEN_LOOKS: Duration = Duration::from_millis(20);
+
+/// Reads tables that belong together: while nobody exchanges some of them.
+fn undisturbed<T>(folder: &Path, read: impl Fn() -> Result<T, ResultsError>) -> Result<T, ResultsError> {
+    for _ in 0..LOOKS {
+        if is_settled(folder)? {
+            let before = stamps(folder);
+            let found = read();
+            if !folder.join(HALF_PLACED).exists() && before == stamps(folder) {
+                return found;
+            }
+        }
+        std::thread::sleep(BETWEEN_LOOKS);
+    }
+    Err(ResultsError::Exchanged { folder: folder.display().to_string() })
+}
+
+/// What changes when tables are exchanged.
+fn stamps(folder: &Path) -> [Option<(SystemTime, u64)>; 4] {
+    let names = [RUN_FILE.to_owned(), EndRow::csv_name(), ImageRow::csv_name(), SpecimenRow::csv_name()];
+    names.map(|name| {
+        let data = folder.join(name).metadata().ok()?;
+        Some((data.modified().ok()?, data.len()))
+    })
+}
+
+/// Whether no exchange of tables is under way. One that was cut off is finished here.
+fn is_settled(folder: &Path) -> Result<bool, ResultsError> {
+    if !folder.join(HALF_PLACED).exists() {
+        return Ok(true);
+    }
     // Released when this returns, before the tables are read: another exchange leaves whole tables too.
-    let free = lock.as_ref().is_ok_and(|lock| lock.try_lock().is_ok());
-    free && crate::files::complete(&folder.join(HALF_PLACED)).is_ok()
+    let lock = std::fs::File::open(folder.join(LOCK_FILE));
+    match lock.as_ref().map(std::fs::File::try_lock) {
+        // Somebody is at it.
+        Ok(Err(TryLockError::WouldBlock)) => Ok(false),
+        Ok(Ok(())) if crate::files::complete(&folder.join(HALF_PLACED)).is_ok() => Ok(true),
+        // It may have been finished between the two looks.
+        _ if !folder.join(HALF_PLACED).exists() => Ok(true),
+        _ => Err(ResultsError::HalfPlaced { folder: folder.display().to_string() }),
+    }
 }
 
 fn optional<T: TableRow>(folder: &Path) -> Result<Vec<T>, TableError> {

@@ -143,6 +143,47 @@ fn an_exchange_that_was_cut_off_is_finished_by_the_next_reader() {
     assert!(!bench.path("r/knots.csv").exists() && !bench.path("r/.breakface-tables").exists());
 }
 
+/// Who reads while tables are being exchanged waits for the new ones.
+#[test]
+fn a_reader_waits_while_tables_are_exchanged() {
+    let bench = Bench::new();
+    results(&bench.path("r"));
+    bench.write("r/.breakface-lock", "finished\n");
+    let newer = bench.read("r/specimens.csv").replace("palomar", "clinch");
+    bench.write("r/.breakface-new-1", &newer);
+    let journal = r#"{"schema":"breakface-exchange/1","put":[[".breakface-new-1","specimens.csv"]],"gone":[]}"#;
+    bench.write("r/.breakface-tables", journal);
+    let writer = std::fs::File::open(bench.path("r/.breakface-lock")).unwrap();
+    writer.lock().unwrap();
+    std::thread::scope(|scope| {
+        let reader = scope.spawn(|| bench.run(&["flag", "r"]));
+        std::thread::sleep(std::time::Duration::from_millis(300));
+        writer.unlock().unwrap();
+        let said = reader.join().unwrap();
+        assert_eq!(said.code, Some(0), "{}", said.err);
+    });
+    assert_eq!(bench.read("r/specimens.csv"), newer);
+
+    // Beside a review that applies labels again and again.
+    let folder = bench.path("r");
+    let server = Server::start(&folder);
+    std::thread::scope(|scope| {
+        let applying = scope.spawn(|| {
+            for turn in 0..12 {
+                let label = ["sheared", "tensile"][turn % 2];
+                let body = format!(r#"{{"labeller":"Ann","picture":0,"x":{}.5,"y":70,"label":"{label}"}}"#, 10 * turn);
+                assert_eq!(server.post("/api/add", &body).0, 200);
+                assert_eq!(server.post("/api/apply", "{}").0, 200);
+            }
+        });
+        while !applying.is_finished() {
+            let said = bench.run(&["flag", "r"]);
+            assert_eq!(said.code, Some(0), "{}", said.err);
+        }
+        applying.join().unwrap();
+    });
+}
+
 #[test]
 fn a_model_and_its_table_change_together() {
     let bench = Bench::new();
