@@ -5,9 +5,11 @@
 //! focus have only their coarse parts in common. The first guess is a search over whole-pixel shifts of the coarsest copy.
 
 use super::fit::{Model, common_step};
+use super::marks::Seen;
 use super::tiles::{TileStep, tile_steps};
 use crate::raster::Plane;
 use crate::settings::StackSettings;
+use crate::units::PxBox;
 
 /// From one frame to the next: what its tiles tell, and how well the frames agree.
 #[derive(Debug, Clone, Default)]
@@ -20,9 +22,16 @@ pub(super) struct Step {
 
 /// What the comparison needs of a frame: its band-passed copies, finest first.
 pub(super) struct Shrunk {
-    levels: Vec<Plane>,
+    levels: Vec<Level>,
     /// Pixels of the full picture per pixel of the finest copy.
     factor: f64,
+}
+
+/// One band-passed copy.
+struct Level {
+    band: Plane,
+    /// 1 where it counts, 0 where a mark is burnt in; `None` = everywhere.
+    seen: Option<Plane>,
 }
 
 /// Smallest side at which copies are still compared, px.
@@ -33,11 +42,11 @@ const MOST_LEVELS: usize = 4;
 const BAND_PX: [f64; 2] = [1.0, 4.0];
 
 impl Shrunk {
-    pub(super) fn new(grey: &Plane, settings: &StackSettings) -> Self {
-        let mut plane = grey.clone();
+    /// Of a frame's greys; marks that are burnt in stand still while the picture moves, so they are left out.
+    pub(super) fn new(grey: &Plane, marks: &[PxBox], settings: &StackSettings) -> Self {
+        let mut plane = Seen::new(grey, marks);
         let mut factor = 1.0;
-        while settings.align_side_px < plane.width.max(plane.height) && 2 * COARSEST_PX < plane.width.min(plane.height)
-        {
+        while settings.align_side_px < plane.longest() && 2 * COARSEST_PX < plane.shortest() {
             plane = plane.reduce();
             factor *= 2.0;
         }
@@ -45,8 +54,8 @@ impl Shrunk {
         loop {
             let (fine, coarse) = (plane.smoothed(BAND_PX[0]), plane.smoothed(BAND_PX[1]));
             let values = fine.values.iter().zip(&coarse.values).map(|(f, c)| f - c).collect();
-            levels.push(Plane { values, ..fine });
-            if plane.width.min(plane.height) < 2 * COARSEST_PX || levels.len() == MOST_LEVELS {
+            levels.push(Level { band: Plane { values, ..fine }, seen: plane.counting() });
+            if plane.shortest() < 2 * COARSEST_PX || levels.len() == MOST_LEVELS {
                 return Self { levels, factor };
             }
             plane = plane.reduce();
@@ -57,8 +66,8 @@ impl Shrunk {
 /// What the tiles tell about where `from` went in `to`; `None` when the frames show nothing in common. A move outside the bounds
 /// is no move of a focus series: the frames are then taken to lie as they are.
 pub(super) fn align(from: &Shrunk, to: &Shrunk, settings: &StackSettings) -> Option<Step> {
-    let copies: Vec<(&Plane, &Plane)> = from.levels.iter().zip(&to.levels).collect();
-    let (a, b) = copies.last()?;
+    let copies: Vec<(&Level, &Plane)> = from.levels.iter().zip(to.levels.iter().map(|l| &l.band)).collect();
+    let (a, b) = copies.last().map(|(a, b)| (&a.band, *b))?;
     let (coarse, mut agreement) = search(a, b, (settings.max_shift_share * a.width as f64).ceil() as i64);
     let to_finest = f64::from(1_u32 << (copies.len() - 1));
     let mut shift = coarse.map(|d| d * to_finest);
@@ -72,7 +81,7 @@ pub(super) fn align(from: &Shrunk, to: &Shrunk, settings: &StackSettings) -> Opt
     if agreement < settings.min_correlation {
         return None;
     }
-    let widest = settings.max_shift_share * from.levels[0].width as f64;
+    let widest = settings.max_shift_share * from.levels[0].band.width as f64;
     if widest < shift[0].hypot(shift[1]) {
         tiles.clear();
     }
@@ -105,7 +114,7 @@ fn search(a: &Plane, b: &Plane, reach: i64) -> ([f64; 2], f64) {
 
 /// Gauss-Newton steps from a guess (px of the finest copy of all) by the copies from `finest` on; returns the common shift, what
 /// the tiles tell, and the largest correlation of a copy.
-fn refine(copies: &[(&Plane, &Plane)], finest: usize, guess: [f64; 2]) -> ([f64; 2], Vec<TileStep>, f64) {
+fn refine(copies: &[(&Level, &Plane)], finest: usize, guess: [f64; 2]) -> ([f64; 2], Vec<TileStep>, f64) {
     const STEPS: usize = 6;
     const SMALL_PX: f64 = 5e-3;
     let (mut shift, mut tiles, mut agreement) = (guess, Vec::new(), f64::NEG_INFINITY);
@@ -124,11 +133,11 @@ fn refine(copies: &[(&Plane, &Plane)], finest: usize, guess: [f64; 2]) -> ([f64;
 }
 
 /// What the tiles of all copies from `finest` on tell beyond a shift, and the largest correlation of a copy.
-fn compare(copies: &[(&Plane, &Plane)], finest: usize, shift: [f64; 2]) -> (Vec<TileStep>, f64) {
+fn compare(copies: &[(&Level, &Plane)], finest: usize, shift: [f64; 2]) -> (Vec<TileStep>, f64) {
     let (mut tiles, mut agreement) = (Vec::new(), f64::NEG_INFINITY);
     for (level, (a, b)) in copies.iter().enumerate().skip(finest) {
         let factor = f64::from(1_u32 << level);
-        if let Some((found, r)) = tile_steps(a, b, shift.map(|d| d / factor)) {
+        if let Some((found, r)) = tile_steps(&a.band, b, a.seen.as_ref(), shift.map(|d| d / factor)) {
             tiles.extend(found.into_iter().map(|t| t.scaled(factor)));
             agreement = r.max(agreement);
         }
@@ -158,13 +167,13 @@ mod tests {
     #[test]
     fn known_moves_are_found() {
         let settings = StackSettings::default();
-        let still = Shrunk::new(&scene(320, 241, Move::default()), &settings);
+        let still = Shrunk::new(&scene(320, 241, Move::default()), &[], &settings);
         for by in [
             Move { dx: 0.4, dy: -0.7, grow: 0.0 },
             Move { dx: 6.3, dy: 3.1, grow: 0.001 },
             Move { dx: -9.0, dy: 5.5, grow: -0.0015 },
         ] {
-            let step = align(&still, &Shrunk::new(&scene(320, 241, by), &settings), &settings).expect("alike");
+            let step = align(&still, &Shrunk::new(&scene(320, 241, by), &[], &settings), &settings).expect("alike");
             let agreement = step.agreement;
             let found = common_step(&step.tiles, Model::Free).expect("tiles").by;
             assert!((found.dx - by.dx).abs() < 0.05 && (found.dy - by.dy).abs() < 0.05, "{found:?} for {by:?}");
@@ -183,8 +192,8 @@ mod tests {
     #[test]
     fn unlike_frames_do_not_align() {
         let settings = StackSettings::default();
-        let a = Shrunk::new(&scene(320, 241, Move::default()), &settings);
+        let a = Shrunk::new(&scene(320, 241, Move::default()), &[], &settings);
         let flat = Plane { width: 320, height: 241, values: vec![0.5; 320 * 241] };
-        assert!(align(&a, &Shrunk::new(&flat, &settings), &settings).is_none());
+        assert!(align(&a, &Shrunk::new(&flat, &[], &settings), &settings).is_none());
     }
 }

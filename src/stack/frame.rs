@@ -4,7 +4,7 @@ use super::error::StackError;
 use crate::flag::Warning;
 use crate::micrograph::{Decoded, GreyPlane, ReadError, Reading, decode_picture, picture_bytes};
 use crate::raster::Plane;
-use crate::units::Scale;
+use crate::units::{PxBox, Scale};
 use image::DynamicImage;
 use std::cmp::Ordering;
 use std::path::{Path, PathBuf};
@@ -38,6 +38,12 @@ impl Frame {
             vec![plane(picture.into_luma8().iter().map(|v| f32::from(*v) / 255.0).collect())]
         };
         Ok(Self { channels, deep, scale, warnings })
+    }
+
+    /// Boxes around what is burnt into a frame.
+    pub(super) fn marks(path: &Path, reading: Reading<'_>) -> Result<Vec<PxBox>, ReadError> {
+        let bytes = picture_bytes(path, reading.settings)?;
+        Ok(decode_picture(&path.display().to_string(), &bytes, reading)?.into_micrograph(reading).burnt_in)
     }
 
     pub(super) fn size(&self) -> (usize, usize) {

@@ -13,6 +13,7 @@ mod fit;
 mod focus;
 mod frame;
 mod maps;
+mod marks;
 mod motion;
 mod moved;
 mod source;

@@ -7,6 +7,7 @@ use super::frame::Frame;
 use super::motion::{Estimate, Move};
 use crate::micrograph::Reading;
 use crate::settings::StackSettings;
+use crate::units::PxBox;
 use std::path::{Path, PathBuf};
 
 /// What became of one frame.
@@ -29,6 +30,8 @@ struct Before {
     shrunk: Shrunk,
     size: (usize, usize),
     channels: usize,
+    /// Marks that are burnt into the first frame, and so into all.
+    marks: Vec<PxBox>,
 }
 
 /// Looks at every file: reports in order, and the steps from each used frame to the next one.
@@ -68,14 +71,15 @@ fn look(
 ) -> Result<Option<Step>, String> {
     let frame = Frame::read(file, reading).map_err(|e| e.to_string())?;
     let (size, channels) = (frame.size(), frame.channels.len());
-    let shrunk = Shrunk::new(&frame.grey(), settings);
     let Some(last) = before else {
-        *before = Some(Before { shrunk, size, channels });
+        let marks = Frame::marks(file, reading).map_err(|e| e.to_string())?;
+        *before = Some(Before { shrunk: Shrunk::new(&frame.grey(), &marks, settings), size, channels, marks });
         return Ok(None);
     };
     if size != last.size || channels != last.channels {
         return Err(misfit((size, channels), (last.size, last.channels)));
     }
+    let shrunk = Shrunk::new(&frame.grey(), &last.marks, settings);
     let step = align(&last.shrunk, &shrunk, settings).ok_or("it shows nothing that the frame before it shows")?;
     last.shrunk = shrunk;
     Ok(Some(step))

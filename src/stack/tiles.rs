@@ -78,12 +78,14 @@ struct TileSums {
     pixels: f64,
 }
 
-/// What the tiles tell about the displacement of `b` against `a` beyond the shift given, and the correlation of the whole there.
-pub(super) fn tile_steps(a: &Plane, b: &Plane, shift: [f64; 2]) -> Option<(Vec<TileStep>, f64)> {
+/// What the tiles tell about the displacement of `b` against `a` beyond the shift given, and the correlation of the whole there;
+/// by the pixels alone where `seen` is 1.
+pub(super) fn tile_steps(a: &Plane, b: &Plane, seen: Option<&Plane>, shift: [f64; 2]) -> Option<(Vec<TileStep>, f64)> {
     /// Fewest pixels that a tile is judged by.
     const LEAST_PIXELS: f64 = 20.0;
     let margin = 2 + shift[0].abs().max(shift[1].abs()).ceil() as usize;
-    let sums = tile_sums(a, &moved_back(b, Move { dx: shift[0], dy: shift[1], grow: 0.0 }), margin);
+    let b = moved_back(b, Move { dx: shift[0], dy: shift[1], grow: 0.0 });
+    let sums = tile_sums([a, &b], seen, margin);
     let whole = sums.iter().fold(TileSums::default(), TileSums::plus);
     let agreement = whole.agreement()?;
     let left: f64 = sums.iter().filter_map(TileSums::eliminated).map(|e| e.left).sum();
@@ -104,7 +106,7 @@ pub(super) fn tile_steps(a: &Plane, b: &Plane, shift: [f64; 2]) -> Option<(Vec<T
     Some((steps.collect(), agreement))
 }
 
-fn tile_sums(a: &Plane, b: &Plane, margin: usize) -> Vec<TileSums> {
+fn tile_sums([a, b]: [&Plane; 2], seen: Option<&Plane>, margin: usize) -> Vec<TileSums> {
     use rayon::prelude::*;
     let mean: Vec<f32> = a.values.iter().zip(&b.values).map(|(p, q)| 0.5 * (p + q)).collect();
     let mean = Plane { values: mean, ..Plane::zeros(a.width, a.height) };
@@ -114,8 +116,9 @@ fn tile_sums(a: &Plane, b: &Plane, margin: usize) -> Vec<TileSums> {
         .map(|i| {
             let (tx, ty) = (i % TILES, i / TILES);
             let columns = edge(tx, a.width)..edge(tx + 1, a.width);
-            (edge(ty, a.height)..edge(ty + 1, a.height))
-                .fold(TileSums::default(), |sums, y| sums.plus(&TileSums::of_row([a, b, &mean], y, columns.clone())))
+            (edge(ty, a.height)..edge(ty + 1, a.height)).fold(TileSums::default(), |sums, y| {
+                sums.plus(&TileSums::of_row([a, b, &mean], seen.map(|s| s.row(y)), y, columns.clone()))
+            })
         })
         .collect()
 }
@@ -129,21 +132,24 @@ struct Eliminated {
 }
 
 impl TileSums {
-    fn of_row([a, b, mean]: [&Plane; 3], y: usize, columns: std::ops::Range<usize>) -> Self {
+    fn of_row([a, b, mean]: [&Plane; 3], seen: Option<&[f32]>, y: usize, columns: std::ops::Range<usize>) -> Self {
         /// Neighbouring pixels that are summed side by side, so that the processor does them at once.
         const LANES: usize = 8;
         let (above, row, below) = (mean.row(y - 1), mean.row(y), mean.row(y + 1));
         let (row_a, row_b) = (a.row(y), b.row(y));
+        // 1 where the pixel counts, else 0.
+        let counts = |x: usize| seen.map_or(1.0, |s| s[x]);
         let causes = |x: usize| {
             let sides = row[x - 1] + row[x + 1] + above[x] + below[x];
             [(row[x - 1] - row[x + 1]) / 2.0, (above[x] - below[x]) / 2.0, sides - 4.0 * row[x], row[x]]
+                .map(|cause| cause * counts(x))
         };
         let mut of = [[[0.0_f32; LANES]; CAUSES]; CAUSES];
         let mut with = [[0.0_f32; LANES]; CAUSES];
         let mut squares = [0.0_f32; LANES];
-        let pixels = columns.len() as f64;
+        let pixels = columns.clone().map(|x| f64::from(counts(x))).sum();
         for x in columns {
-            let (lane, c, off) = (x % LANES, causes(x), row_b[x] - row_a[x]);
+            let (lane, c, off) = (x % LANES, causes(x), (row_b[x] - row_a[x]) * counts(x));
             for i in 0..CAUSES {
                 with[i][lane] += c[i] * off;
                 (i..CAUSES).for_each(|j| of[i][j][lane] += c[i] * c[j]);
@@ -204,7 +210,7 @@ mod tests {
         // The line keeps its middle and blurs: the heat equation holds to first order, so no step is left.
         let (sharp, blurred, moved) = (line(80.0, 5.0), line(80.0, 5.4), line(80.4, 5.0));
         let step = |b: &Plane| {
-            let (tiles, _) = tile_steps(&sharp, b, [0.0; 2]).expect("both show it");
+            let (tiles, _) = tile_steps(&sharp, b, None, [0.0; 2]).expect("both show it");
             common_step(&tiles, Model::Growth(0.0)).expect("seen").by
         };
         assert!(step(&blurred).dy.abs() < 0.02, "{:?}", step(&blurred));
