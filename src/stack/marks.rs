@@ -3,6 +3,43 @@
 use crate::raster::Plane;
 use crate::units::PxBox;
 
+/// What is burnt into the first frame, to be laid over the merged picture: where frames were moved, their marks were moved too.
+pub(super) struct Stamps {
+    channels: Vec<Plane>,
+    marks: Vec<PxBox>,
+}
+
+impl Stamps {
+    /// Of the channels of the first frame; `None` where nothing is burnt in.
+    pub(super) fn of(channels: Vec<Plane>, marks: &[PxBox]) -> Option<Self> {
+        let pixels = channels.first()?.values.len();
+        let is_some = !marks.is_empty() && !is_most(marks.iter().map(|m| area(*m)).sum(), pixels);
+        is_some.then(|| Self { channels, marks: marks.to_vec() })
+    }
+
+    /// Lays them over the channels of the merged picture.
+    pub(super) fn lay_over(&self, merged: &mut [Plane]) {
+        for (to, from) in merged.iter_mut().zip(&self.channels) {
+            for mark in &self.marks {
+                let columns = inside(mark.x0, mark.x1, RIM_PX, to.width);
+                for y in inside(mark.y0, mark.y1, RIM_PX, to.height) {
+                    let row = y * to.width;
+                    let place = row + columns.start..row + columns.end;
+                    to.values[place.clone()].copy_from_slice(&from.values[place]);
+                }
+            }
+        }
+    }
+}
+
+fn area(mark: PxBox) -> usize {
+    (mark.x1.saturating_sub(mark.x0) as usize).saturating_mul(mark.y1.saturating_sub(mark.y0) as usize)
+}
+
+fn is_most(marked: usize, pixels: usize) -> bool {
+    MOST_MARKED * pixels as f64 <= marked as f64
+}
+
 /// A plane of which some places do not count.
 pub(super) struct Seen {
     /// Values times how far they count.
@@ -32,8 +69,7 @@ impl Seen {
                 counts.values[y * plane.width..][columns.clone()].fill(0.0);
             }
         }
-        let marked = counts.values.iter().filter(|c| **c == 0.0).count() as f64;
-        if MOST_MARKED * plane.values.len() as f64 <= marked {
+        if is_most(counts.values.iter().filter(|c| **c == 0.0).count(), plane.values.len()) {
             return all();
         }
         Self { values: times(plane, &counts), counts: Some(counts) }
@@ -100,7 +136,12 @@ mod tests {
         assert_eq!(seen.smoothed(2.0).values, Seen::new(&plain, &[mark]).smoothed(2.0).values);
         let counting = seen.counting().expect("some places do not count");
         assert_eq!((counting.row(22)[30], counting.row(5)[30], counting.row(22)[10]), (0.0, 1.0, 1.0));
+        // What was moved with its frame comes back to its place, and nothing else does.
+        let mut merged = [Plane { values: vec![0.25; 2400], ..Plane::zeros(60, 40) }];
+        Stamps::of(vec![marked.clone()], &[mark]).expect("a mark").lay_over(&mut merged);
+        assert_eq!((merged[0].row(22)[30], merged[0].row(5)[30], merged[0].row(22)[10]), (1.0, 0.25, 0.25));
         let whole = PxBox { x0: 0, y0: 0, x1: 60, y1: 40 };
+        assert!(Stamps::of(vec![marked.clone()], &[whole]).is_none());
         assert!(Seen::new(&marked, &[whole]).counting().is_none(), "a mark as large as the picture is the picture");
     }
 }

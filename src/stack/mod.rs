@@ -37,6 +37,7 @@ use blend::Blend;
 use focus::{Focus, Heights};
 use frame::Frame;
 use image::DynamicImage;
+use marks::Stamps;
 use moved::moved_back;
 use std::path::{Path, PathBuf};
 
@@ -104,7 +105,7 @@ fn merge(
     if settings.max_frames < files.len() {
         return Err(StackError::TooMany { place: place.into(), found: files.len(), most: settings.max_frames });
     }
-    let (mut frames, steps) = survey::survey(files, settings, reading);
+    let (mut frames, steps, marks) = survey::survey(files, settings, reading);
     survey::set_moves(&mut frames, &steps, settings);
     let mut merging: Option<Merging> = None;
     for (i, (file, report)) in files.iter().zip(&mut frames).enumerate() {
@@ -122,7 +123,15 @@ fn merge(
         let because = why.map_or_else(String::new, |f| format!(" ({})", left_out_line(f)));
         return Err(StackError::TooFew { place: place.into(), found: used, because });
     };
-    Ok(merging.finish(frames, settings, reading.settings))
+    let stamps = stamps(files, &frames, &marks, reading);
+    Ok(Merging { stamps, ..merging }.finish(frames, settings, reading.settings))
+}
+
+/// What is burnt into the first used frame, where a frame was moved; without moves all marks lie on each other.
+fn stamps(files: &[PathBuf], frames: &[FrameReport], marks: &[PxBox], reading: Reading<'_>) -> Option<Stamps> {
+    let is_moved = frames.iter().any(|f| f.moved != Move::default());
+    let first = frames.iter().position(|f| f.left_out.is_empty()).filter(|_| is_moved && !marks.is_empty())?;
+    Stamps::of(Frame::read(&files[first], reading).ok()?.channels, marks)
 }
 
 /// Sums over the frames so far.
@@ -136,6 +145,7 @@ struct Merging {
     warnings: Vec<Warning>,
     /// Place of every used frame among the files.
     places: Vec<usize>,
+    stamps: Option<Stamps>,
 }
 
 /// Reading faults name their file already.
@@ -159,6 +169,7 @@ impl Merging {
             scale: frame.scale,
             warnings: std::mem::take(&mut frame.warnings),
             places: Vec::new(),
+            stamps: None,
         });
         if moved != Move::default() {
             frame.channels.iter_mut().for_each(|c| *c = moved_back(c, moved));
@@ -178,7 +189,8 @@ impl Merging {
     }
 
     fn finish(self, mut frames: Vec<FrameReport>, settings: &StackSettings, read: &ReadSettings) -> StackResult {
-        let channels = self.blend.finish();
+        let mut channels = self.blend.finish();
+        self.stamps.iter().for_each(|stamps| stamps.lay_over(&mut channels));
         let heights = self.focus.finish(settings.texture_over_noise, settings.fill_weight);
         let mut warnings = self.warnings;
         let shares = used_shares(&heights, self.places.len(), settings);

@@ -34,12 +34,12 @@ struct Before {
     marks: Vec<PxBox>,
 }
 
-/// Looks at every file: reports in order, and the steps from each used frame to the next one.
+/// Looks at every file: reports in order, the steps from each used frame to the next one, and boxes around what is burnt in.
 pub(super) fn survey(
     files: &[PathBuf],
     settings: &StackSettings,
     reading: Reading<'_>,
-) -> (Vec<FrameReport>, Vec<Step>) {
+) -> (Vec<FrameReport>, Vec<Step>, Vec<PxBox>) {
     let (mut reports, mut steps, mut before) = (Vec::new(), Vec::new(), None);
     for file in files {
         let mut report = FrameReport {
@@ -59,7 +59,7 @@ pub(super) fn survey(
         }
         reports.push(report);
     }
-    (reports, steps)
+    (reports, steps, before.map_or_else(Vec::new, |b: Before| b.marks))
 }
 
 /// The step from the frame before to this one, which takes its place; `None` for the first. Fails with why the frame is left out.

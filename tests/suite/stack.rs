@@ -226,6 +226,37 @@ fn a_long_series_is_merged_like_a_short_one() {
     assert!(matches!(refused, StackError::TooMany { found: 300, most: 100, .. }));
 }
 
+/// A white label with a black bar, as cameras write it into every frame.
+fn burn_in(values: &mut [f64]) {
+    let width = SIZE.0 as usize;
+    for y in 124..146 {
+        for x in 140..194 {
+            values[y * width + x] = if (134..139).contains(&y) && (147..187).contains(&x) { 0.0 } else { 1.0 };
+        }
+    }
+}
+
+#[test]
+fn a_bar_that_is_burnt_into_wandering_frames_stays_and_holds_nothing_back() {
+    let folder = tempfile::tempdir().expect("temporary folder");
+    let shift = |i: usize| 2.0 * i as f64;
+    for i in 0..8 {
+        let mut values = frame(8, i, shift(i));
+        burn_in(&mut values);
+        save(folder.path(), &format!("f{i}.png"), &values);
+    }
+    let result = merge(folder.path()).expect("a good series");
+    let off: Vec<f64> = result.frames.iter().enumerate().map(|(i, f)| f.moved.dx - shift(i)).collect();
+    assert!(off.iter().all(|d| d.abs() < 0.5), "{off:?}");
+    let mut drawn = vec![0.5; (SIZE.0 * SIZE.1) as usize];
+    burn_in(&mut drawn);
+    let merged = result.micrograph.grey.values();
+    let inside = |y: usize, x: usize| y * SIZE.0 as usize + x;
+    for (y, x) in [(136, 150), (136, 185), (130, 150), (136, 143), (136, 190)] {
+        assert_eq!(f64::from(merged[inside(y, x)]) / 65535.0, drawn[inside(y, x)], "row {y}, column {x}");
+    }
+}
+
 #[test]
 fn a_folder_of_frames_stands_for_a_picture_in_a_series() {
     let bench = crate::driver::Bench::new();
